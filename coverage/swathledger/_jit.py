@@ -1,0 +1,60 @@
+"""The one place where numba is imported.
+
+numba looks for the optional package ``coverage`` (coverage.py) when it loads. Run from a checkout, Python finds
+the source root ``coverage/`` as an empty namespace package instead, and numba fails on it. While numba loads,
+a namespace package of that name is therefore hidden; a real coverage.py is left alone.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+from collections.abc import Callable
+from types import ModuleType
+from typing import Any, TypeVar
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_NAME = "coverage"
+
+
+def _is_real_package() -> bool:
+    """Whether ``import coverage`` would find a package with a file of its own."""
+    try:
+        spec = importlib.util.find_spec(_NAME)
+    except (ImportError, ValueError):
+        return False
+    return spec is not None and spec.origin is not None
+
+
+def _load_numba() -> ModuleType:
+    """Import numba with the source root ``coverage/`` out of its sight."""
+    if "numba" in sys.modules or _is_real_package():
+        import numba
+
+        return numba
+    held = sys.modules.get(_NAME)
+    sys.modules[_NAME] = None  # type: ignore[assignment]  # None makes `import coverage` raise ImportError
+    try:
+        import numba
+    finally:
+        if held is None:
+            del sys.modules[_NAME]
+        else:
+            sys.modules[_NAME] = held
+    return numba
+
+
+numba = _load_numba()
+
+
+def jit_enabled() -> bool:
+    """Whether kernels are compiled (``NUMBA_DISABLE_JIT`` unset or 0)."""
+    return os.environ.get("NUMBA_DISABLE_JIT", "0") in {"", "0"}
+
+
+def njit(function: F) -> F:
+    """Compile a kernel: no GIL, cached on disk, IEEE arithmetic (no fast-math, so results are the same everywhere)."""
+    compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
+    return compiled

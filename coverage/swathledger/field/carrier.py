@@ -1,0 +1,109 @@
+"""The carrier of the field stage: boundary and exclusions on a local equal-area plane."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import shapely
+from shapely import MultiPolygon, Polygon
+
+from swathledger.errors import FieldError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class LocalPlane:
+    """Lambert azimuthal equal-area projection on WGS84, centred on a field; x east, y north, metres.
+
+    Attributes
+    ----------
+    latitude_0_deg, longitude_0_deg : float
+        Centre, rounded to 1e-6 degree so that the projection can be written down.
+    """
+
+    latitude_0_deg: float
+    longitude_0_deg: float
+
+    @property
+    def proj4(self) -> str:
+        """PROJ definition, as printed in the provenance."""
+        return (
+            f"+proj=laea +lat_0={self.latitude_0_deg:.6f} +lon_0={self.longitude_0_deg:.6f} "
+            "+datum=WGS84 +units=m +no_defs"
+        )
+
+    def forward(
+        self, latitude_deg: NDArray[np.float64], longitude_deg: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """WGS84 degrees to plane metres (x east, y north)."""
+        from pyproj import Transformer
+
+        return Transformer.from_crs("EPSG:4326", self.proj4, always_xy=True).transform(longitude_deg, latitude_deg)  # type: ignore[no-any-return]  # pyproj is untyped here
+
+    def inverse(
+        self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Plane metres to WGS84 degrees (latitude, longitude)."""
+        from pyproj import Transformer
+
+        longitude, latitude = Transformer.from_crs("EPSG:4326", self.proj4, always_xy=True).transform(
+            x_m, y_m, direction="INVERSE"
+        )
+        return latitude, longitude
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field on its own plane.
+
+    Attributes
+    ----------
+    field_id : str
+    plane : LocalPlane
+    boundary : shapely Polygon or MultiPolygon, plane metres, valid, not empty. Holes are ground beyond the boundary.
+    exclusions : shapely geometry, plane metres, valid, clipped to the boundary, possibly empty.
+    source : {"given", "derived"}
+    geodesic_area_m2 : float
+        Area of the boundary on the WGS84 ellipsoid (pyproj.Geod), beside the plane's.
+    recorded_area_m2 : float or None
+        Area that the file's own records hold for the field, where there is such a column.
+    notes : tuple of str
+        What was mended or assumed, as plain sentences.
+    inputs : tuple of (str, str)
+        Name and sha256 of each file read.
+    """
+
+    field_id: str
+    plane: LocalPlane
+    boundary: Polygon | MultiPolygon
+    exclusions: Polygon | MultiPolygon
+    source: Literal["given", "derived"]
+    geodesic_area_m2: float
+    recorded_area_m2: float | None = None
+    notes: tuple[str, ...] = ()
+    inputs: tuple[tuple[str, str], ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.boundary.is_empty or not self.boundary.is_valid:
+            raise FieldError(f"field {self.field_id!r}: the boundary is empty or invalid")
+        if not self.exclusions.is_valid:
+            raise FieldError(f"field {self.field_id!r}: the exclusions are invalid")
+
+    @property
+    def target(self) -> Polygon | MultiPolygon:
+        """Boundary minus exclusions."""
+        return shapely.difference(self.boundary, self.exclusions)  # type: ignore[return-value]  # polygon minus polygon
+
+    @property
+    def boundary_area_m2(self) -> float:
+        """Plane area of the boundary."""
+        return float(self.boundary.area)
+
+    @property
+    def exclusion_area_m2(self) -> float:
+        """Plane area of the exclusions inside the boundary."""
+        return float(self.exclusions.area)

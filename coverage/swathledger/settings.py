@@ -1,0 +1,61 @@
+"""What a user may set for one audit, checked once and carried unchanged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from swathledger.errors import InputError
+
+
+@dataclass(frozen=True, slots=True)
+class AuditSettings:
+    """Settings of one audit; ``None`` means "derived from the log, and said so".
+
+    Attributes
+    ----------
+    cell_m : float or None
+        Side of a cell, m. None: 0.1 m, and never more than a quarter of the nozzle spacing.
+    revisit_s : float
+        Two hits by one pass count as separate when more than this apart, s.
+    max_gap_s : float or None
+        A longer time between rows ends the ribbon, s. None: 6 x the log's median step, at least 6 s.
+    tolerance_m : float or None
+        Strips narrower than this are not evidence, m. None: twice the GNSS sigma where known, else 0.10 m.
+    groups : tuple of str
+        Outlet groups to replay: ``boom``, ``nozzle``, ``limit``, or a number of equal groups.
+    off_when_covered : float
+        Share of a group's footprint that must be treated or off target before the group shuts, 0..1.
+    field_id : str or None
+        Which field of the boundary file. None: the one the log lies in.
+    units : {"metric", "us"}
+        Units at the faces.
+    threads : int
+        Threads of the kernels; changes no byte of any result.
+    """
+
+    cell_m: float | None = None
+    revisit_s: float = 10.0
+    max_gap_s: float | None = None
+    tolerance_m: float | None = None
+    groups: tuple[str, ...] = ()
+    off_when_covered: float = 1.0
+    field_id: str | None = None
+    units: Literal["metric", "us"] = "metric"
+    threads: int = 1
+
+    def __post_init__(self) -> None:
+        for name in ("cell_m", "max_gap_s"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < float("inf"):
+                raise InputError(f"must be a positive number, found {value!r}.", column=name)
+        for name in ("tolerance_m", "revisit_s"):
+            value = getattr(self, name)
+            if value is not None and not 0 <= value < float("inf"):
+                raise InputError(f"must not be negative, found {value!r}.", column=name)
+        if not 0 < self.off_when_covered <= 1:
+            raise InputError(
+                f"must be above 0 and at most 1, found {self.off_when_covered!r}.", column="off_when_covered"
+            )
+        if self.threads < 1:
+            raise InputError(f"must be at least 1, found {self.threads!r}.", column="threads")

@@ -1,0 +1,273 @@
+"""From a log and a machine to the swath: :func:`build_swath`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathledger.errors import LogError
+from swathledger.field.carrier import LocalPlane
+from swathledger.log.carrier import Log
+from swathledger.machine.carrier import Machine
+from swathledger.swath.carrier import Swath
+from swathledger.swath.pose import Poses, boom_poses
+from swathledger.swath.track import build_track, wrap_rad
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+YAW_WINDOW_S = 1.0
+"""Yaw for the dose is taken over this time on either side."""
+LINE_TURN_DEG = 15.0
+"""Two passes lie on one line when the headings stay within this while nothing is sprayed."""
+
+
+def default_max_gap_s(median_step_s: float) -> float:
+    """6 x the log's median step, at least 6 s."""
+    return max(6.0, 6.0 * median_step_s)
+
+
+def open_nozzles(log: Log, machine: Machine) -> Flags:
+    """(n, nozzles) which nozzles are open in every row of the log.
+
+    Raises
+    ------
+    LogError
+        The number of state columns is neither that of the machine's sections nor of its nozzles.
+    """
+    boom = machine.boom
+    k = log.state.shape[1]
+    if log.state_kind in ("work", "none"):
+        return np.repeat(log.state[:, :1], boom.nozzle_count, axis=1)
+    if log.state_kind == "nozzle" and k == boom.nozzle_count:
+        return log.state
+    if log.state_kind == "section" and k == len(boom.sections):
+        return log.state[:, boom.section_of_nozzle]
+    raise LogError(
+        f"the log has {k} {log.state_kind} state columns; machine {machine.name!r} has {len(boom.sections)} sections "
+        f"and {boom.nozzle_count} nozzles.",
+        column=f"{log.state_kind}_1..{k}",
+        hint="Give the machine file of the sprayer that made this log, or correct its [boom] sections.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    row: Ints
+    left_m: Floats
+    right_m: Floats
+
+
+def runs_of_row(opened: Flags, edges_m: Floats) -> _Runs:
+    """Runs of open neighbouring nozzles of every row, left to right."""
+    padded = np.zeros((opened.shape[0], opened.shape[1] + 2), dtype=np.int8)
+    padded[:, 1:-1] = opened
+    edge = np.diff(padded, axis=1)
+    row, first = np.nonzero(edge == 1)
+    last_row, last = np.nonzero(edge == -1)
+    if not np.array_equal(row, last_row):  # nonzero walks both row by row: they match by construction
+        raise LogError("runs of open nozzles do not match")
+    return _Runs(row.astype(np.int64), edges_m[first], edges_m[last])
+
+
+def _width_runs(log: Log, opened: Flags, boom_width_m: float, notes: list[str]) -> _Runs:
+    """One centred run per open row, of the logged width."""
+    width = np.full(len(log), boom_width_m) if log.working_width_m is None else log.working_width_m.copy()
+    missing = ~np.isfinite(width)
+    if bool(missing.any()):
+        width[missing] = boom_width_m
+        notes.append(f"{int(missing.sum())} rows lack a working width; the machine's {boom_width_m:g} m was taken.")
+    row = np.flatnonzero(opened.any(axis=1) & (width > 0))
+    half = width[row] / 2
+    if bool(np.any(np.abs(width[row] - boom_width_m) > 1e-6)):
+        notes.append(
+            "The log gives a working width but not which part of the boom works: the swath is assumed centred, "
+            "so the side of a narrowed swath is unknown."
+        )
+    return _Runs(row.astype(np.int64), -half, half)
+
+
+def _turn_per_m(poses: Poses, distance: Floats, carried: Flags) -> Floats:
+    """Yaw per metre of boom-centre path over about +/- one second, signed by driving direction."""
+    n = poses.x_m.shape[0]
+    heading = np.concatenate(([0.0], np.cumsum(wrap_rad(np.diff(poses.heading_rad)))))
+    along = np.concatenate(([0.0], np.cumsum(distance)))
+    mid_t = (poses.time_s[:-1] + poses.time_s[1:]) / 2
+    dt = np.diff(poses.time_s)
+    window = np.maximum(YAW_WINDOW_S, dt)
+    # windows stay within the stretch of linked, same-gear steps
+    label = np.concatenate(([0], np.cumsum(~carried[1:] | ~carried[:-1] | (poses.reverse[1:] != poses.reverse[:-1]))))
+    stretch_first = np.concatenate(([0], np.flatnonzero(np.diff(label)) + 1))
+    stretch_last = np.concatenate((stretch_first[1:], [n - 1]))
+    lo_t = poses.time_s[stretch_first[label]]
+    hi_t = poses.time_s[stretch_last[label]]
+    # seams hold two poses at one time: interpolate on a strictly increasing copy
+    clock = poses.time_s + np.arange(n) * 1e-9
+    t0 = np.maximum(mid_t - window, lo_t)
+    t1 = np.minimum(mid_t + window, hi_t)
+    turned = np.interp(t1, clock, heading) - np.interp(t0, clock, heading)
+    moved = np.interp(t1, clock, along) - np.interp(t0, clock, along)
+    rate = np.divide(turned, moved, out=np.zeros(n - 1), where=moved > 1e-6)
+    return np.where(carried, np.where(poses.reverse, -rate, rate), 0.0)
+
+
+def _passes(
+    sprayed: Flags, linked: Flags, poses: Poses, width_m: float
+) -> tuple[Ints, Ints]:
+    """Pass of every step and line of every pass.
+
+    A pass is an unbroken stretch of linked steps with something open. A pass shares the line of the one before when
+    the heading stayed within 15 degrees in between and spraying resumed within half a boom beside the old line.
+    """
+    pass_id = np.full(sprayed.shape[0], -1, dtype=np.int64)
+    # a seam (no duration) neither ends nor makes a pass; a gap ends it
+    seam = poses.row_step < 0
+    index = np.flatnonzero(~seam)
+    active = sprayed[index] & linked[index]
+    begins = active & ~np.concatenate(([False], active[:-1]))
+    number = np.cumsum(begins) - 1
+    pass_id[index[active]] = number[active]
+    count = int(begins.sum())
+    first = index[begins]
+    last = index[active & ~np.concatenate((active[1:], [False]))]
+    line = np.zeros(count, dtype=np.int64)
+    heading = np.rad2deg(poses.heading_rad)
+    for k in range(1, count):
+        end, start = int(last[k - 1]) + 1, int(first[k])
+        turned = (heading[end : start + 1] - heading[end] + 180.0) % 360.0 - 180.0
+        dx, dy = poses.x_m[start] - poses.x_m[end], poses.y_m[start] - poses.y_m[end]
+        h = poses.heading_rad[end]
+        beside = abs(dx * np.cos(h) - dy * np.sin(h))
+        same = bool(np.all(np.abs(turned) <= LINE_TURN_DEG)) and beside <= width_m / 2
+        line[k] = line[k - 1] + (0 if same else 1)
+    return pass_id, line
+
+
+def _volumes(
+    log: Log, machine: Machine, poses: Poses, distance: Floats, open_width: Floats, notes: list[str]
+) -> tuple[Floats | None, Floats | None]:
+    """Litres leaving the boom in every step, and the dose where ground speed is the boom centre's.
+
+    Flow is preferred (it knows standing discharge); else the rate over the open width and the way of the boom centre.
+    A row's flow or rate holds until the next row. Missing values are taken from the last known row.
+    """
+    row = np.maximum(poses.row_step, 0)
+    seconds = np.where(poses.row_step >= 0, np.diff(poses.time_s), 0.0)
+    sprayed = open_width > 0
+    if log.flow_l_s is not None and bool(np.isfinite(log.flow_l_s).any()):
+        flow = _hold(log.flow_l_s, "flow", notes)
+        volume = np.where(sprayed, flow[row] * seconds, 0.0)
+        area = open_width * distance
+        dose = np.divide(volume, area, out=np.zeros_like(volume), where=area > 1e-9)
+        return dose, volume
+    rate: Floats | None = None
+    if log.rate_l_m2 is not None and bool(np.isfinite(log.rate_l_m2).any()):
+        rate = _hold(log.rate_l_m2, "rate", notes)
+    elif machine.set_rate_l_m2 is not None:
+        rate = np.full(len(log), machine.set_rate_l_m2)
+        notes.append(
+            f"The log has no rate or flow: the machine file's set rate of {machine.set_rate_l_m2 * 1e4:g} L/ha was taken."
+        )
+    if rate is None:
+        return None, None
+    dose = np.where(sprayed, rate[row], 0.0)
+    return dose, dose * open_width * distance
+
+
+def _hold(value: Floats, name: str, notes: list[str]) -> Floats:
+    known = np.flatnonzero(np.isfinite(value))
+    if known.shape[0] < value.shape[0]:
+        notes.append(f"{value.shape[0] - known.shape[0]} rows lack a {name}; the last known one was held.")
+    index = np.clip(np.searchsorted(known, np.arange(value.shape[0]), side="right") - 1, 0, None)
+    return value[known[index]]
+
+
+def build_swath(
+    log: Log,
+    machine: Machine,
+    plane: LocalPlane,
+    *,
+    max_gap_s: float | None = None,
+    max_step_m: float | None = None,
+) -> Swath:
+    """Rebuild boom poses and ribbons from a log.
+
+    Parameters
+    ----------
+    log, machine, plane
+        Clean rows, what made them, and where they are laid out flat.
+    max_gap_s : float, optional
+        Longest time between rows that is bridged; default 6 x the median step, at least 6 s.
+    max_step_m : float, optional
+        Longest step between poses; default as few as curves allow.
+
+    Raises
+    ------
+    LogError
+        State columns fit neither sections nor nozzles, or fewer than two rows.
+    """
+    if len(log) < 2:
+        raise LogError(f"a log needs at least 2 rows, found {len(log)}")
+    gap = default_max_gap_s(log.quality.median_step_s) if max_gap_s is None else max_gap_s
+    notes: list[str] = []
+    opened = open_nozzles(log, machine)
+    if log.state_kind == "none":
+        notes.append("The log records no states: everything is taken as sprayed.")
+    x, y = plane.forward(log.latitude_deg, log.longitude_deg)
+    track = build_track(log, np.asarray(x), np.asarray(y), gap)
+    notes.extend(track.notes)
+    poses = boom_poses(track, machine, max_step_m)
+    if machine.hitch is not None and bool(track.reverse.any()):
+        notes.append("While reversing, the trailed boom is held at the angle it had.")
+
+    edges = machine.boom.nozzle_edges_m
+    by_width = log.state_kind in ("work", "none") and log.working_width_m is not None
+    runs = _width_runs(log, opened, machine.boom.width_m, notes) if by_width else runs_of_row(opened, edges)
+    row_width = np.zeros(len(log))
+    np.add.at(row_width, runs.row, runs.right_m - runs.left_m)
+
+    row = np.maximum(poses.row_step, 0)
+    real = poses.row_step >= 0
+    open_width = np.where(real, row_width[row], 0.0)
+    sprayed = open_width > 0
+    distance = np.where(poses.standing, 0.0, np.hypot(np.diff(poses.x_m), np.diff(poses.y_m)))
+    carried = poses.linked & real
+    pass_id, line_id = _passes(sprayed, poses.linked, poses, machine.boom.width_m)
+    dose, volume = _volumes(log, machine, poses, distance, open_width, notes)
+    if volume is not None:
+        volume = np.where(carried, volume, 0.0)
+
+    ribbon_step, left, right = _ribbons(poses, runs, carried & ~poses.standing, len(log))
+    dt = np.diff(poses.time_s)
+    cut = ~track.linked
+    cut_open = cut & (row_width[:-1] > 0)
+    way = np.hypot(np.diff(track.x_m), np.diff(track.y_m))
+    return Swath(
+        x_m=poses.x_m, y_m=poses.y_m,
+        right_x=np.cos(poses.heading_rad), right_y=-np.sin(poses.heading_rad),
+        time_s=poses.time_s, epoch=poses.epoch, linked=carried, standing=poses.standing,
+        wanted=sprayed & carried, distance_m=np.where(carried, distance, 0.0),
+        turn_per_m=_turn_per_m(poses, distance, carried), reverse=poses.reverse,
+        pass_id=pass_id, line_id=line_id, dose_l_per_m2=dose, volume_l=volume,
+        ribbon_step=ribbon_step, ribbon_left_m=left, ribbon_right_m=right,
+        row_open=opened, row_heading_deg=np.rad2deg(np.append(track.heading_in_rad, track.heading_out_rad[-1])) % 360.0,
+        nozzle_edges_m=edges, width_by_row=by_width,
+        gaps=int(np.count_nonzero(cut)), unbridged_m=float(way[cut_open].sum()),
+        standing_open_s=float(dt[poses.standing & sprayed].sum()), sigma_m=track.sigma_m, notes=tuple(notes),
+    )
+
+
+def _ribbons(poses: Poses, runs: _Runs, sweeps: Flags, rows: int) -> tuple[Ints, Floats, Floats]:
+    """One ribbon for every sweeping step and run, in time order, left to right."""
+    first = np.searchsorted(runs.row, np.arange(rows), side="left")
+    count = np.searchsorted(runs.row, np.arange(rows), side="right") - first
+    steps = np.flatnonzero(sweeps)
+    row = poses.row_step[steps]
+    per_step = count[row]
+    ribbon_step = np.repeat(steps, per_step)
+    start = np.cumsum(per_step) - per_step
+    k = np.arange(ribbon_step.shape[0]) - np.repeat(start, per_step) + np.repeat(first[row], per_step)
+    return ribbon_step, runs.left_m[k], runs.right_m[k]

@@ -119,6 +119,8 @@ class LineSpec(_Table):
     length_m: Positive | None = None
     length_ft: Positive | None = None
     count: Count | None = None
+    carries: Literal["all", "section", "boom"] | None = None
+    section: Count | None = None
     recirculated: Flag | None = None
 
 
@@ -138,6 +140,10 @@ class PlumbingSpec(_Table):
     tank_gal: Positive | None = None
     rinse_tank_l: Positive | None = None
     rinse_tank_gal: Positive | None = None
+    residual_l: NotNegative | None = None
+    residual_gal: NotNegative | None = None
+    boom_feed: Literal["end", "centre"] | None = None
+    nozzle_body_ml: NotNegative | None = None
     nozzle_flow_l_min: Positive | None = None
     nozzle_flow_gal_min: Positive | None = None
 

@@ -1,0 +1,208 @@
+"""The machine file's ``[plumbing]`` table, from the mapping a `Machine` carries to the SI carrier."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from swathledger.errors import MachineError
+from swathledger.plumbing.carrier import Line, Plumbing, line_volume_l
+from swathledger.units import l_from_gal, l_s_from_gal_min, l_s_from_l_min, m_from_ft, m_from_in
+
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+Whole = Annotated[int, Field(strict=True, ge=0)]
+Count = Annotated[int, Field(strict=True, ge=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    def pair(self, name: str, metric: str, us: str) -> tuple[float | None, float | None]:
+        """Values of one quantity in both units; at most one is set (checked by `_one_unit`)."""
+        return getattr(self, f"{name}_{metric}"), getattr(self, f"{name}_{us}")
+
+
+def _one_unit(table: _Table, pairs: tuple[tuple[str, str], ...], *, required: bool = False) -> None:
+    """Refuse a quantity given in two units, or (``required``) in none."""
+    for one, other in pairs:
+        given = [key for key in (one, other) if getattr(table, key) is not None]
+        if len(given) == 2:
+            raise ValueError(f"give {one} or {other}, not both")
+        if required and not given:
+            raise ValueError(f"{one} (or {other}) is missing")
+
+
+class LineTable(_Table):
+    """One entry of ``[[plumbing.lines]]``."""
+
+    name: str | None = None
+    inner_diameter_mm: Positive | None = None
+    inner_diameter_in: Positive | None = None
+    length_m: Positive | None = None
+    length_ft: Positive | None = None
+    count: Count | None = None
+    carries: Literal["all", "section", "boom"] | None = None
+    section: Count | None = None
+    recirculated: bool | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        _one_unit(self, (("inner_diameter_mm", "inner_diameter_in"), ("length_m", "length_ft")), required=True)
+        if self.section is not None and self.carries in (None, "all"):
+            raise ValueError('section needs carries = "section" or "boom"')
+        return self
+
+    def line(self, number: int) -> Line:
+        """Return the SI carrier; ``number`` (from 1) names a line that has no name."""
+        return Line(
+            name=self.name or f"line {number}",
+            inner_diameter_m=_metres_small(*self.pair("inner_diameter", "mm", "in")),
+            length_m=_metres_long(*self.pair("length", "m", "ft")),
+            carries=self.carries or "all",
+            section=self.section,
+            count=self.count,
+            recirculated=self.recirculated,
+        )
+
+
+class PlumbingTable(_Table):
+    """``[plumbing]``."""
+
+    recirculating: bool | None = None
+    lines: list[LineTable] = Field(default_factory=list)
+    held_l: NotNegative | None = None
+    held_gal: NotNegative | None = None
+    dead_ends: Whole | list[Whole] | None = None
+    dead_end_length_m: Positive | None = None
+    dead_end_length_in: Positive | None = None
+    dead_end_diameter_mm: Positive | None = None
+    dead_end_diameter_in: Positive | None = None
+    tank_l: Positive | None = None
+    tank_gal: Positive | None = None
+    rinse_tank_l: Positive | None = None
+    rinse_tank_gal: Positive | None = None
+    residual_l: NotNegative | None = None
+    residual_gal: NotNegative | None = None
+    nozzle_flow_l_min: Positive | None = None
+    nozzle_flow_gal_min: Positive | None = None
+    boom_feed: Literal["end", "centre"] | None = None
+    nozzle_body_ml: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        _one_unit(
+            self,
+            (
+                ("held_l", "held_gal"),
+                ("dead_end_length_m", "dead_end_length_in"),
+                ("dead_end_diameter_mm", "dead_end_diameter_in"),
+                ("tank_l", "tank_gal"),
+                ("rinse_tank_l", "rinse_tank_gal"),
+                ("residual_l", "residual_gal"),
+                ("nozzle_flow_l_min", "nozzle_flow_gal_min"),
+            ),
+        )
+        return self
+
+
+def _metres_small(mm: float | None, inches: float | None) -> float:
+    return mm / 1000.0 if mm is not None else m_from_in(inches or 0.0)
+
+
+def _metres_long(metres: float | None, feet: float | None) -> float:
+    return metres if metres is not None else m_from_ft(feet or 0.0)
+
+
+def _litres(litres: float | None, gallons: float | None) -> float | None:
+    if litres is not None:
+        return litres
+    return None if gallons is None else l_from_gal(gallons)
+
+
+def _faults(error: ValidationError) -> str:
+    """Every fault in one line each, with its place in the table."""
+    rows = []
+    for fault in error.errors():
+        place = "plumbing"
+        for part in fault["loc"]:
+            place += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+        rows.append(f"{place}: {fault['msg'].removeprefix('Value error, ')}")
+    return "; ".join(rows)
+
+
+def _dead_end_volume(table: PlumbingTable) -> float | None:
+    length_m, length_in = table.pair("dead_end_length", "m", "in")
+    mm, inches = table.pair("dead_end_diameter", "mm", "in")
+    if (length_m is None and length_in is None) or (mm is None and inches is None):
+        return None
+    return line_volume_l(_metres_small(mm, inches), length_m if length_m is not None else m_from_in(length_in or 0.0))
+
+
+def plumbing_from_mapping(
+    mapping: Mapping[str, Any], sections: tuple[int, ...], *, file: str | None = None
+) -> Plumbing:
+    """Check a ``[plumbing]`` table and turn it into SI.
+
+    Parameters
+    ----------
+    mapping : mapping
+        The table as read from TOML (`Machine.plumbing`); may be empty.
+    sections : tuple of int
+        Nozzles per section, left to right (`Boom.sections`).
+    file : str, optional
+        Named in errors.
+
+    Returns
+    -------
+    Plumbing
+        With every guess that was made in ``assumptions``.
+
+    Raises
+    ------
+    MachineError
+        With every fault at once.
+    """
+    try:
+        table = PlumbingTable.model_validate(dict(mapping))
+    except ValidationError as error:
+        raise MachineError(_faults(error), file=file, column="plumbing") from None
+    notes: list[str] = []
+    lines = tuple(entry.line(number) for number, entry in enumerate(table.lines, start=1))
+    unsaid = [line.name for line, entry in zip(lines, table.lines, strict=True) if entry.carries is None]
+    if unsaid:
+        notes.append(f'The whole flow is taken to pass through {", ".join(unsaid)} (no "carries" given).')
+    if any(line.carries == "boom" for line in lines):
+        if table.boom_feed is None:
+            notes.append('Each section\'s pipe is taken to be fed at its centre (no "boom_feed" given).')
+    elif lines:
+        notes.append('No line carries = "boom": the pipe along the nozzles is not counted.')
+    dead_ends: tuple[int, ...] | None
+    if isinstance(table.dead_ends, int):
+        dead_ends = (table.dead_ends,) * len(sections)
+    else:
+        dead_ends = None if table.dead_ends is None else tuple(table.dead_ends)
+    flow = table.nozzle_flow_l_min, table.nozzle_flow_gal_min
+    try:
+        return Plumbing(
+            sections=sections,
+            lines=lines,
+            held_l=_litres(*table.pair("held", "l", "gal")),
+            dead_ends=dead_ends,
+            dead_end_volume_l=_dead_end_volume(table),
+            recirculates=table.recirculating,
+            boom_feed=table.boom_feed or "centre",
+            nozzle_body_l=None if table.nozzle_body_ml is None else table.nozzle_body_ml / 1000.0,
+            tank_l=_litres(*table.pair("tank", "l", "gal")),
+            rinse_tank_l=_litres(*table.pair("rinse_tank", "l", "gal")),
+            residual_l=_litres(*table.pair("residual", "l", "gal")),
+            nozzle_flow_l_s=(
+                l_s_from_l_min(flow[0]) if flow[0] is not None
+                else None if flow[1] is None else l_s_from_gal_min(flow[1])
+            ),
+            assumptions=tuple(notes),
+        )
+    except MachineError as error:
+        raise MachineError(error.what, file=file, column=error.column or "plumbing", hint=error.hint) from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import shapely
@@ -13,6 +14,7 @@ from swathledger.errors import FieldError
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+    from pyproj import Transformer
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,21 +41,24 @@ class LocalPlane:
     def forward(
         self, latitude_deg: NDArray[np.float64], longitude_deg: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """WGS84 degrees to plane metres (x east, y north)."""
-        from pyproj import Transformer
-
-        return Transformer.from_crs("EPSG:4326", self.proj4, always_xy=True).transform(longitude_deg, latitude_deg)  # type: ignore[no-any-return]  # pyproj is untyped here
+        """WGS84 degrees to plane metres (x east, y north); any turn of longitude, so fields across 180 degrees are whole."""
+        return _projection(self.proj4).transform(longitude_deg, latitude_deg)  # type: ignore[no-any-return]  # untyped
 
     def inverse(
         self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Plane metres to WGS84 degrees (latitude, longitude)."""
-        from pyproj import Transformer
-
-        longitude, latitude = Transformer.from_crs("EPSG:4326", self.proj4, always_xy=True).transform(
-            x_m, y_m, direction="INVERSE"
-        )
+        """Plane metres to WGS84 degrees (latitude, longitude in -180..180)."""
+        longitude, latitude = _projection(self.proj4).transform(x_m, y_m, direction="INVERSE")
         return latitude, longitude
+
+
+@lru_cache(maxsize=256)
+def _projection(proj4: str) -> Transformer:
+    """Degrees to plane as one PROJ pipeline: no datum step, no database, the same everywhere; safe across threads."""
+    from pyproj import Transformer
+
+    step = proj4.replace("+datum=WGS84", "+ellps=WGS84").replace(" +no_defs", "")
+    return Transformer.from_pipeline(f"+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step {step}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,98 @@
+"""Mending polygons on the plane, and saying what was mended."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import shapely
+from shapely import MultiPolygon, Polygon
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+#: A part or a hole of a lesser area, m2, or of a lesser mean width (twice the area over the perimeter), m, is a slip of
+#: the pen and no ground: no boom can be steered by it.
+SLIVER_AREA_M2 = 1.0
+SLIVER_WIDTH_M = 0.1
+
+
+def polygons_of(geometry: BaseGeometry) -> list[Polygon]:
+    """The polygons in a geometry of any kind, empty ones left out."""
+    if isinstance(geometry, Polygon):
+        return [] if geometry.is_empty else [geometry]
+    if isinstance(geometry, MultiPolygon) or geometry.geom_type == "GeometryCollection":
+        return [polygon for part in shapely.get_parts(geometry) for polygon in polygons_of(part)]
+    return []
+
+
+def as_polygons(geometry: BaseGeometry) -> Polygon | MultiPolygon:
+    """The polygonal part of a geometry: one polygon, or a multipolygon (empty where there is none)."""
+    parts = polygons_of(geometry)
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
+def mend(geometry: BaseGeometry) -> tuple[Polygon | MultiPolygon, str | None]:
+    """Make polygons valid.
+
+    Parameters
+    ----------
+    geometry : shapely geometry
+        Plane metres; anything but polygons is left out.
+
+    Returns
+    -------
+    geometry : Polygon or MultiPolygon
+        Valid. Where a ring crosses itself every loop of it is kept as ground (the "structure" rule of GEOS), so that a
+        loop walked twice does not become a hole.
+    note : str or None
+        What was wrong and by how much the area changed; None where nothing was.
+    """
+    before = as_polygons(geometry)
+    if before.is_valid:
+        return before, None
+    reason = shapely.is_valid_reason(before)
+    place = reason.split("[")[0].strip().lower()
+    after = as_polygons(shapely.make_valid(before, method="structure", keep_collapsed=False))
+    return after, f"was invalid ({place}) and was mended: {before.area:.1f} m2 before, {after.area:.1f} m2 after"
+
+
+def join(parts: Sequence[BaseGeometry]) -> tuple[Polygon | MultiPolygon, list[str]]:
+    """Union of polygons, without slivers.
+
+    Returns
+    -------
+    geometry : Polygon or MultiPolygon
+        Valid; empty where nothing is left.
+    notes : list of str
+        Overlap between the parts, slivers dropped, narrow gaps closed.
+    """
+    notes: list[str] = []
+    union = as_polygons(shapely.union_all(list(parts)))
+    doubled = sum(part.area for part in parts) - union.area
+    if len(parts) > 1 and doubled > SLIVER_AREA_M2:
+        notes.append(f"its {len(parts)} parts overlap by {doubled:.1f} m2, which is counted once")
+    kept, dropped, filled = [], 0, 0
+    for part in polygons_of(union):
+        if is_sliver(part):
+            dropped += 1
+            continue
+        holes = [hole for hole in part.interiors if not is_sliver(Polygon(hole))]
+        filled += len(part.interiors) - len(holes)
+        kept.append(Polygon(part.exterior, holes))
+    if dropped:
+        notes.append(
+            f"{_counted(dropped, 'sliver')} of less than {SLIVER_AREA_M2:g} m2 or {SLIVER_WIDTH_M:g} m dropped"
+        )
+    if filled:
+        notes.append(f"{_counted(filled, 'hole')} of less than {SLIVER_AREA_M2:g} m2 or {SLIVER_WIDTH_M:g} m filled")
+    return as_polygons(MultiPolygon(kept)), notes
+
+
+def is_sliver(polygon: Polygon) -> bool:
+    """Whether a polygon is too small or too narrow to be ground."""
+    return bool(polygon.area < SLIVER_AREA_M2 or 2 * polygon.area < SLIVER_WIDTH_M * polygon.exterior.length)
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

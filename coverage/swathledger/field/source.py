@@ -1,0 +1,332 @@
+"""Features of a boundary file, as read: any vector file that GDAL knows, or GeoParquet."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import shutil
+import tempfile
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import shapely
+
+from swathledger.errors import FieldError
+from swathledger.units import M2_PER_AC, M2_PER_HA
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from shapely.geometry.base import BaseGeometry
+
+Role = Literal["boundary", "exclusion"]
+
+_SIDECARS = {".shp": (".shx", ".dbf", ".prj", ".cpg")}
+_AREA_COLUMNS = {"recorded_area_m2": 1.0, "recorded_area_ha": M2_PER_HA, "recorded_area_ac": M2_PER_AC}
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One feature of a boundary file.
+
+    Attributes
+    ----------
+    row : int
+        Position in the file, from 1 (counted on through all layers).
+    geometry : shapely geometry
+        WGS84 degrees, x longitude, y latitude, two-dimensional, not mended.
+    field_id : str or None
+    name : str or None
+        A ``name`` column's text, used where the file has no ``field_id``.
+    role : {"boundary", "exclusion"}
+    buffer_m : float
+        0 where not given.
+    recorded_area_m2 : float or None
+    """
+
+    row: int
+    geometry: BaseGeometry
+    field_id: str | None
+    name: str | None
+    role: Role
+    buffer_m: float
+    recorded_area_m2: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BoundaryFile:
+    """All features of a boundary file.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file.
+    stem : str
+        Its name without the ending: the field's name where the file gives none.
+    features : tuple of Feature
+    has_field_id : bool
+    notes : tuple of str
+    inputs : tuple of (str, str)
+        Name and sha256 of each file read.
+    """
+
+    file: str
+    stem: str
+    features: tuple[Feature, ...]
+    has_field_id: bool
+    notes: tuple[str, ...]
+    inputs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Layer:
+    name: str
+    crs: str | None
+    geometry: NDArray[np.object_]
+    columns: Mapping[str, NDArray[Any]]
+    has_geometry: bool = True
+
+
+def read_boundary_file(path: str | Path) -> BoundaryFile:
+    """Read every feature of a boundary file into WGS84 degrees.
+
+    Raises
+    ------
+    FieldError
+        The file is missing, unreadable, without polygons' coordinates in degrees or a stated coordinate system, or a value
+        of ``role`` or ``buffer_m`` cannot be used.
+    """
+    file = Path(path)
+    if not file.exists():
+        raise FieldError("there is no such boundary file.", file=str(file), hint="Check the path.")
+    if file.is_dir() and file.suffix.lower() != ".gdb":
+        raise FieldError("this is a folder.", file=str(file), hint="Name the boundary file inside it.")
+    if file.is_file() and file.stat().st_size == 0:
+        raise FieldError("the file is empty.", file=file.name, hint="It needs at least one polygon.")
+    inputs = tuple(_hashes(file))
+    notes: list[str] = []
+    features: list[Feature] = []
+    has_field_id = False
+    for layer in _layers(file, notes):
+        if not layer.has_geometry:
+            continue
+        lookup = _Columns(layer.columns)
+        has_field_id |= lookup.find("field_id") is not None
+        features += _features(layer, lookup, file.name, len(features), notes)
+    if not features:
+        raise FieldError(
+            "there is no feature with a geometry in it.", file=file.name, hint="It needs at least one polygon."
+        )
+    return BoundaryFile(file.name, file.stem, tuple(features), has_field_id, tuple(dict.fromkeys(notes)), inputs)
+
+
+def _hashes(file: Path) -> Iterator[tuple[str, str]]:
+    """Name and sha256 of the file, of its companions, or of the files in a database folder."""
+    if file.is_dir():
+        members = sorted(item for item in file.rglob("*") if item.is_file())
+    else:
+        members = [file]
+        for suffix in _SIDECARS.get(file.suffix.lower(), ()):
+            members += [side for side in (file.with_suffix(suffix), file.with_suffix(suffix.upper())) if side.is_file()]
+    for member in members:
+        try:
+            with member.open("rb") as stream:
+                yield member.name, hashlib.file_digest(stream, "sha256").hexdigest()
+        except OSError as error:
+            raise FieldError(f"cannot be read ({error.strerror}).", file=str(member)) from error
+
+
+@contextmanager
+def _plain_path(file: Path) -> Iterator[Path]:
+    """A path without ``!``, which GDAL's readers take for the way into an archive."""
+    if "!" not in str(file.resolve()) and "!" not in str(file):
+        yield file
+        return
+    with tempfile.TemporaryDirectory(prefix="swathledger-") as folder:
+        suffix = file.suffix.replace("!", "")
+        target = Path(folder) / f"boundary{suffix}"
+        if file.is_dir():
+            shutil.copytree(file, target)
+        else:
+            shutil.copyfile(file, target)
+            for side in _SIDECARS.get(file.suffix.lower(), ()):
+                for found in (file.with_suffix(side), file.with_suffix(side.upper())):
+                    if found.is_file():
+                        shutil.copyfile(found, target.with_suffix(side))
+        yield target
+
+
+def _layers(file: Path, notes: list[str]) -> list[_Layer]:
+    if file.suffix.lower() in {".parquet", ".geoparquet", ".pq"}:
+        return [_parquet_layer(file)]
+    import pyogrio
+
+    out = []
+    try:
+        with _plain_path(file) as plain, warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always")
+            for name, kind in pyogrio.list_layers(plain):
+                if kind is None:  # a table without geometry
+                    continue
+                meta, _, geometry, values = pyogrio.raw.read(plain, layer=name)
+                columns = dict(zip(meta["fields"], values, strict=True))
+                shapes = shapely.from_wkb(geometry, on_invalid="fix")
+                out.append(_Layer(str(name), meta["crs"], shapes, columns))
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, shapely.errors.GEOSException) as error:
+        text = str(error).split(";")[0].replace(str(file), "the file").rstrip(".")
+        raise FieldError(
+            f"cannot be read as a vector file ({text}).",
+            file=file.name,
+            hint="Give GeoJSON, GeoPackage, Shapefile, KML or GeoParquet.",
+        ) from error
+    for warning in caught:
+        text = str(warning.message).split(".")[0]
+        notes.append("A ring that was not closed was closed." if "closed ring" in text else f"On reading: {text}.")
+    return out
+
+
+def _parquet_layer(file: Path) -> _Layer:
+    import geopandas
+    import pyarrow
+
+    try:
+        frame = geopandas.read_parquet(file)
+    except (ValueError, OSError, pyarrow.ArrowException) as error:
+        raise FieldError(
+            f"cannot be read as GeoParquet ({str(error).splitlines()[0].rstrip('.')}).",
+            file=file.name,
+            hint="A Parquet boundary needs the GeoParquet metadata and a geometry column.",
+        ) from error
+    crs = None if frame.crs is None else frame.crs.to_wkt()
+    columns = {str(name): frame[name].to_numpy() for name in frame.columns if name != frame.geometry.name}
+    return _Layer(file.stem, crs, frame.geometry.to_numpy(), columns)
+
+
+class _Columns:
+    """Columns found by our names: case does not matter, nor a Shapefile's cut to ten characters."""
+
+    def __init__(self, columns: Mapping[str, NDArray[Any]]) -> None:
+        self._columns = columns
+        self._by_fold = {name.strip().lower(): name for name in reversed(list(columns))}
+
+    def find(self, name: str) -> NDArray[Any] | None:
+        for fold in (name, name[:10]):
+            if fold in self._by_fold:
+                return self._columns[self._by_fold[fold]]
+        return None
+
+    def text(self, name: str, index: int) -> str | None:
+        """The value as text, None where there is none; 3.0 reads as "3"."""
+        column = self.find(name)
+        value = None if column is None else column[index]
+        if value is None or (isinstance(value, float | np.floating) and math.isnan(value)):
+            return None
+        if isinstance(value, float | np.floating) and float(value).is_integer():
+            value = int(value)
+        return str(value).strip() or None
+
+
+def _features(layer: _Layer, lookup: _Columns, file: str, offset: int, notes: list[str]) -> Iterator[Feature]:
+    known = np.array([shape is not None and not shape.is_empty for shape in layer.geometry], dtype=bool)
+    if not known.all():
+        notes.append(f"{int((~known).sum())} of {known.size} features have no geometry and were passed over.")
+    shapes = shapely.force_2d(layer.geometry)
+    if known.any():
+        shapes[known] = _in_degrees(shapes[known], layer.crs, file, notes)
+    layer_role: Role = "exclusion" if layer.name.lower() in {"exclusion", "exclusions"} else "boundary"
+    for index in np.flatnonzero(known).tolist():
+        row = offset + index + 1
+        area = None
+        for column, factor in _AREA_COLUMNS.items():
+            # the three names share their first ten characters, so a Shapefile's short name is taken as m2
+            if area is None and (column == "recorded_area_m2" or column in layer.columns):
+                area = _positive(lookup, column, index, factor)
+        yield Feature(
+            row=row,
+            geometry=shapes[index],
+            field_id=lookup.text("field_id", index),
+            name=lookup.text("name", index),
+            role=_role(lookup.text("role", index), layer_role, file, row),
+            buffer_m=_buffer(lookup, index, file, row),
+            recorded_area_m2=area,
+        )
+
+
+def _role(text: str | None, default: Role, file: str, row: int) -> Role:
+    if text is None:
+        return default
+    if text.lower() == "boundary":
+        return "boundary"
+    if text.lower() == "exclusion":
+        return "exclusion"
+    raise FieldError(
+        f"feature {row} has the role {text!r}.", file=file, column="role", hint='Roles are "boundary" and "exclusion".'
+    )
+
+
+def _buffer(lookup: _Columns, index: int, file: str, row: int) -> float:
+    text = lookup.text("buffer_m", index)
+    if text is None:
+        return 0.0
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 <= value < 10_000:
+        raise FieldError(
+            f"feature {row} has a buffer of {text!r}.", file=file, column="buffer_m", hint="Give metres, 0 or more."
+        )
+    return value
+
+
+def _positive(lookup: _Columns, column: str, index: int, factor: float) -> float | None:
+    """A recorded figure; None where it is absent or no positive number (it is only shown, never used)."""
+    text = lookup.text(column, index)
+    try:
+        value = float(text) * factor if text is not None else math.nan
+    except ValueError:
+        return None
+    return value if 0 < value < math.inf else None
+
+
+def _in_degrees(shapes: NDArray[np.object_], crs: str | None, file: str, notes: list[str]) -> NDArray[np.object_]:
+    """The shapes in WGS84 degrees, checked to lie on the earth."""
+    out = shapes
+    if crs is None:
+        notes.append("The file names no coordinate system; WGS84 longitude and latitude were assumed.")
+    else:
+        from pyproj import CRS, Transformer
+        from pyproj.exceptions import ProjError
+
+        try:
+            given = CRS.from_user_input(crs).to_2d()
+            if given != CRS.from_epsg(4326) and given.to_authority() != ("OGC", "CRS84"):
+                move = Transformer.from_crs(given, "EPSG:4326", always_xy=True)
+                out = shapely.transform(shapes, lambda xy: np.column_stack(move.transform(xy[:, 0], xy[:, 1])))
+                notes.append(f"Transformed from {given.name} to WGS84.")
+        except ProjError as error:
+            raise FieldError(
+                "its coordinate system is not understood.", file=file, hint="Save the file in WGS84 (EPSG:4326)."
+            ) from error
+    xy = shapely.get_coordinates(out)
+    x, y = xy[:, 0], xy[:, 1]
+    bad = ~(np.isfinite(x) & np.isfinite(y) & (np.abs(x) <= 360) & (np.abs(y) <= 90))
+    if not bad.any():
+        return out
+    where = int(np.flatnonzero(bad)[0])
+    first = shapely.get_coordinates(shapes)[where]
+    if bool(np.all((np.abs(x) <= 90) & (np.abs(y) <= 360))):
+        hint = "Latitude and longitude look swapped: longitude comes first."
+    elif crs is None or out is shapes:
+        hint = "They look like metres: save the file with its coordinate system, or in WGS84 (EPSG:4326)."
+    else:
+        hint = "They do not belong to the coordinate system that the file names."
+    raise FieldError(
+        f"coordinates such as ({first[0]:g}, {first[1]:g}) are no longitude and latitude in degrees.",
+        file=file,
+        hint=hint,
+    )

@@ -1,0 +1,261 @@
+"""Which header of a file stands for which column of ours."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from swathledger.errors import LogError
+
+#: Quantities that may come in several units, preferred unit first.
+UNIT_NAMES: dict[str, tuple[str, ...]] = {
+    "speed": ("speed_m_s", "speed_km_h", "speed_mph"),
+    "working_width": ("working_width_m", "working_width_ft"),
+    "rate": ("rate_l_ha", "rate_gal_ac"),
+    "flow": ("flow_l_min", "flow_gal_min"),
+}
+_PLAIN = ("time", "date", "seconds_from_start", "latitude", "longitude", "heading_deg", "master", "work_state",
+          "gear", "reverse", "product", "hdop", "gnss_sigma_m")
+#: Every fixed column name we know, states aside.
+KNOWN: tuple[str, ...] = _PLAIN + tuple(name for names in UNIT_NAMES.values() for name in names)
+#: Names of an outlet's state: ``section_1``, ``Nozzle 07`` and so on.
+_STATE = re.compile(r"^(section|nozzle)[ _]?0*(\d+)$")
+_DBF_WIDTH = 10
+
+OutletKind = Literal["section", "nozzle"]
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnPlan:
+    """What to read from a file with the given headers.
+
+    Attributes
+    ----------
+    fixed : dict of str to str
+        Our name to the file's header, for the names in ``KNOWN``.
+    sections, nozzles : tuple of str
+        Headers of the state columns, left to right.
+    extra : dict of str to str
+        Other columns asked for: the user's name to the file's header.
+    ignored : tuple of str
+        Headers nothing is read from.
+    warnings : tuple of str
+        Guesses made on the way.
+    """
+
+    fixed: dict[str, str]
+    sections: tuple[str, ...]
+    nozzles: tuple[str, ...]
+    extra: dict[str, str]
+    ignored: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def understood(self) -> tuple[tuple[str, str], ...]:
+        """Pairs of our name and the file's header, in a stable order."""
+        pairs = [(name, self.fixed[name]) for name in KNOWN if name in self.fixed]
+        for kind, headers in (("section", self.sections), ("nozzle", self.nozzles)):
+            pairs += [(f"{kind}_{number}", header) for number, header in enumerate(headers, start=1)]
+        return tuple(pairs + sorted(self.extra.items()))
+
+    @property
+    def headers(self) -> tuple[str, ...]:
+        """Every header to read, each once."""
+        return tuple(dict.fromkeys(header for _, header in self.understood))
+
+
+def near_names(wanted: str, headers: Sequence[str], count: int = 3) -> list[str]:
+    """Headers that look or sound like ``wanted``, closest first."""
+    by_fold = {header.strip().casefold(): header for header in reversed(headers)}
+    close = difflib.get_close_matches(wanted.casefold(), list(by_fold), n=count, cutoff=0.5)
+    words = [fold for fold in by_fold if len(fold) > 1 and (wanted.casefold() in fold or fold in wanted.casefold())]
+    return [by_fold[fold] for fold in dict.fromkeys(close + words)][:count]
+
+
+def _absent(name: str, wanted: str, headers: Sequence[str], file: str) -> LogError:
+    near = near_names(wanted, headers)
+    likely = f"Near names in the file: {', '.join(map(repr, near))}." if near else (
+        f"The file has: {', '.join(map(repr, headers[:12]))}{', ...' if len(headers) > 12 else ''}."
+    )
+    return LogError(
+        f"the machine file maps {name} to the header {wanted!r}, which the file does not have. {likely}",
+        file=file, row=1, column=name, hint="Correct the entry in [columns] or leave it out.",
+    )
+
+
+class _Finder:
+    """Finds headers by exact name, then by case and blanks ignored, then by a shapefile's ten characters."""
+
+    def __init__(self, headers: Sequence[str], truncated: bool) -> None:
+        self._exact = set(headers)
+        self._fold: dict[str, str] = {}
+        for header in headers:
+            self._fold.setdefault(header.strip().casefold(), header)
+        self._truncated = truncated
+
+    def find(self, name: str) -> str | None:
+        if name in self._exact:
+            return name
+        fold = name.strip().casefold()
+        if fold in self._fold:
+            return self._fold[fold]
+        if self._truncated and len(fold) > _DBF_WIDTH:
+            return self._fold.get(fold[:_DBF_WIDTH])
+        return None
+
+
+def plan_columns(
+    headers: Sequence[str],
+    columns: Mapping[str, str] | None = None,
+    *,
+    file: str,
+    truncated: bool = False,
+) -> ColumnPlan:
+    """Match a file's headers with our names.
+
+    Parameters
+    ----------
+    headers : sequence of str
+        The file's headers, as written.
+    columns : mapping, optional
+        Our name to the file's header, from the machine file. The keys ``section`` and ``nozzle`` take a pattern
+        with ``{}`` for the number, e.g. ``section = "Sec{}"``. A name we do not know is an extra numeric column.
+    file : str
+        Name of the file, for messages.
+    truncated : bool
+        Headers were cut at ten characters (shapefile).
+
+    Returns
+    -------
+    ColumnPlan
+
+    Raises
+    ------
+    LogError
+        A mapped header is absent, or the numbers of state columns do not run 1..k.
+    """
+    columns = dict(columns or {})
+    finder = _Finder(headers, truncated)
+    fixed: dict[str, str] = {}
+    extra: dict[str, str] = {}
+    outlets: dict[OutletKind, dict[int, str]] = {"section": {}, "nozzle": {}}
+    warnings: list[str] = []
+    taken: set[str] = set()
+    mapped_kinds: set[str] = set()
+
+    for name, wanted in columns.items():
+        key = name.strip().casefold()
+        if key in ("section", "nozzle") and "{}" in wanted:
+            kind: OutletKind = "section" if key == "section" else "nozzle"
+            outlets[kind] = _by_pattern(kind, wanted, headers, file, warnings)
+            mapped_kinds.add(kind)
+            taken.update(outlets[kind].values())
+            continue
+        found = finder.find(wanted)
+        if found is None:
+            raise _absent(name, wanted, headers, file)
+        taken.add(found)
+        state = _STATE.match(key)
+        if state:
+            kind = "section" if state[1] == "section" else "nozzle"
+            outlets[kind][int(state[2])] = found
+            mapped_kinds.add(kind)
+        elif key in KNOWN:
+            fixed[key] = found
+        else:
+            extra[name] = found
+
+    for name in KNOWN:
+        if name in fixed:
+            continue
+        own = finder.find(name)
+        if own is not None and own not in taken:
+            fixed[name] = own
+            taken.add(own)
+    for header in headers:
+        state = _STATE.match(header.strip().casefold())
+        if state and header not in taken:
+            kind = "section" if state[1] == "section" else "nozzle"
+            if kind not in mapped_kinds:
+                if int(state[2]) in outlets[kind]:
+                    raise LogError(f"two columns are named {kind} {int(state[2])}.", file=file, row=1, column=header,
+                                   hint="Name each once.")
+                outlets[kind][int(state[2])] = header
+                taken.add(header)
+
+    for quantity, names in UNIT_NAMES.items():
+        present = [name for name in names if name in fixed]
+        for spare in present[1:]:
+            taken.discard(fixed.pop(spare))
+            warnings.append(f"{file}: {quantity.replace('_', ' ')} is given as {present[0]} and as {spare}; "
+                            f"{present[0]} is used.")
+    return ColumnPlan(
+        fixed=fixed,
+        sections=_in_order("section", outlets["section"], file),
+        nozzles=_in_order("nozzle", outlets["nozzle"], file),
+        extra=extra,
+        ignored=tuple(header for header in headers if header not in taken),
+        warnings=tuple(warnings),
+    )
+
+
+def _by_pattern(
+    kind: OutletKind, pattern: str, headers: Sequence[str], file: str, warnings: list[str]
+) -> dict[int, str]:
+    """Headers that match ``pattern``, by number; numbers from 0 are moved up by one and told."""
+    before, _, after = pattern.partition("{}")
+    rule = re.compile(rf"^{re.escape(before.strip())}\s*0*(\d+){re.escape(after.rstrip())}$", re.IGNORECASE)
+    found: dict[int, str] = {}
+    for header in headers:
+        match = rule.match(header.strip())
+        if match:
+            found.setdefault(int(match[1]), header)
+    if not found:
+        raise _absent(kind, pattern, headers, file)
+    if 0 in found:
+        warnings.append(f"{file}: {kind} columns like {pattern!r} are numbered from 0; 0 is taken as the left-most.")
+        found = {number + 1: header for number, header in found.items()}
+    return found
+
+
+def _in_order(kind: OutletKind, found: dict[int, str], file: str) -> tuple[str, ...]:
+    """State headers left to right; their numbers must run 1..k."""
+    if not found:
+        return ()
+    numbers = sorted(found)
+    if numbers != list(range(1, len(numbers) + 1)):
+        lacking = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
+        what = f"{kind} columns must be numbered 1 to k from the left; found {_brief(numbers)}"
+        if lacking:
+            what += f", lacking {_brief(lacking)}"
+        raise LogError(f"{what}.", file=file, row=1, column=found[numbers[0]],
+                       hint="Name them so, or map them in [columns].")
+    return tuple(found[number] for number in numbers)
+
+
+def _brief(numbers: list[int]) -> str:
+    text = ", ".join(map(str, numbers[:12]))
+    return f"{text}, ..." if len(numbers) > 12 else text
+
+
+def require(plan: ColumnPlan, headers: Sequence[str], file: str, *, position_from_geometry: bool = False) -> None:
+    """Raise LogError unless time, latitude and longitude are there, naming near names."""
+    missing = []
+    if "time" not in plan.fixed and "seconds_from_start" not in plan.fixed:
+        missing.append("time")
+    if not position_from_geometry:
+        missing += [name for name in ("latitude", "longitude") if name not in plan.fixed]
+    if not missing:
+        return
+    parts = []
+    for name in missing:
+        near = near_names(name, headers)
+        parts.append(f"{name} (near names: {', '.join(map(repr, near))})" if near else name)
+    shown = ", ".join(map(repr, headers[:12])) + (", ..." if len(headers) > 12 else "")
+    raise LogError(
+        f"no column for {', '.join(parts)}. The file has: {shown}.", file=file, row=1,
+        hint=f"Map it in the machine file, e.g. [columns] {missing[0]} = \"the header\".",
+    )

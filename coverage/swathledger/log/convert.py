@@ -1,0 +1,282 @@
+"""From one file's columns to SI arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathledger import units
+from swathledger.errors import LogError
+from swathledger.log.carrier import SetAside, StateKind
+from swathledger.log.columns import ColumnPlan, plan_columns, require
+from swathledger.log.table import MISSING, OPEN, UNKNOWN, Places, RawTable, as_numbers, as_states, as_text
+from swathledger.log.times import parse_times
+
+Floats = NDArray[np.float64]
+
+#: Our column to (field of the Log, factor to SI).
+TO_SI: dict[str, tuple[str, float]] = {
+    "speed_m_s": ("speed_m_s", 1.0),
+    "speed_km_h": ("speed_m_s", units.M_S_PER_KM_H),
+    "speed_mph": ("speed_m_s", units.M_S_PER_MPH),
+    "working_width_m": ("working_width_m", 1.0),
+    "working_width_ft": ("working_width_m", units.M_PER_FT),
+    "rate_l_ha": ("rate_l_m2", 1.0 / units.M2_PER_HA),
+    "rate_gal_ac": ("rate_l_m2", units.L_PER_GAL / units.M2_PER_AC),
+    "flow_l_min": ("flow_l_s", 1.0 / units.S_PER_MIN),
+    "flow_gal_min": ("flow_l_s", units.L_PER_GAL / units.S_PER_MIN),
+    "heading_deg": ("heading_deg", 1.0),
+    "hdop": ("hdop", 1.0),
+    "gnss_sigma_m": ("gnss_sigma_m", 1.0),
+}
+_NEVER_NEGATIVE = ("working_width_m", "rate_l_m2", "flow_l_s", "hdop", "gnss_sigma_m")
+#: More unreadable cells than this share of a column means the column is not what it was taken for.
+_WRONG_COLUMN = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """One file, in SI, rows in the file's order, nothing set aside yet.
+
+    ``time_s``, ``latitude_deg`` and ``longitude_deg`` are NaN where a cell could not be read. ``numbers`` holds the
+    optional columns by their name in `Log`, ``extra`` those the user asked for.
+    """
+
+    file: str
+    time_s: Floats
+    latitude_deg: Floats
+    longitude_deg: Floats
+    absolute: bool
+    state_kind: StateKind
+    state: NDArray[np.bool_]
+    numbers: dict[str, Floats]
+    extra: dict[str, Floats]
+    reverse: NDArray[np.bool_] | None
+    product: list[str] | None
+    places: Places
+    raw: dict[str, Any]
+    plan: ColumnPlan
+    rejected: tuple[SetAside, ...] = ()
+    warnings: tuple[str, ...] = field(default=())
+
+    def __len__(self) -> int:
+        return int(self.time_s.shape[0])
+
+
+def convert(
+    raw: RawTable,
+    columns: Mapping[str, str] | None,
+    options: Mapping[str, object],
+    sections: int | None,
+    nozzles: int | None,
+) -> Chunk:
+    """Understand one file's columns.
+
+    Raises
+    ------
+    LogError
+        A needed column is missing or unreadable, or the count of state columns fits the machine in no way.
+    """
+    plan = plan_columns(raw.headers, columns, file=raw.file, truncated=raw.truncated)
+    from_geometry = raw.latitude_deg is not None
+    require(plan, raw.headers, raw.file, position_from_geometry=from_geometry)
+    warnings = [*raw.warnings, *plan.warnings]
+    table = raw.table
+    name = "time" if "time" in plan.fixed else "seconds_from_start"
+    date = table.column(plan.fixed["date"]) if "date" in plan.fixed else None
+    times = parse_times(
+        table.column(plan.fixed[name]), date, options, file=raw.file, header=plan.fixed[name],
+        from_start=name == "seconds_from_start",
+    )
+    warnings += times.warnings
+    if raw.latitude_deg is not None and raw.longitude_deg is not None:
+        latitude, longitude = raw.latitude_deg, raw.longitude_deg
+    else:
+        latitude = as_numbers(table.column(plan.fixed["latitude"])).values
+        longitude = as_numbers(table.column(plan.fixed["longitude"])).values
+    numbers = {}
+    for ours, (target, factor) in TO_SI.items():
+        if ours in plan.fixed:
+            values = _column(raw, plan.fixed[ours], warnings) * factor
+            if target in _NEVER_NEGATIVE:
+                _drop_negative(values, ours, raw.file, warnings)
+            numbers[target] = values
+    extra = {ours: _column(raw, header, warnings) for ours, header in plan.extra.items()}
+    kind, state = _states(raw, plan, sections, nozzles, warnings)
+    reverse = _reverse(raw, plan, numbers.get("speed_m_s"), warnings)
+    if reverse is not None and "speed_m_s" in numbers:
+        speed = np.abs(numbers["speed_m_s"])
+        numbers["speed_m_s"] = np.where(reverse, -speed, speed)
+    if "heading_deg" in numbers:
+        numbers["heading_deg"] = np.mod(numbers["heading_deg"], 360.0)
+    product = as_text(table.column(plan.fixed["product"])) if "product" in plan.fixed else None
+    return Chunk(
+        file=raw.file, time_s=times.seconds, latitude_deg=latitude, longitude_deg=longitude, absolute=times.absolute,
+        state_kind=kind, state=state, numbers=numbers, extra=extra, reverse=reverse, product=product,
+        places=raw.places, raw=_raw_cells(raw, plan, name), plan=plan, rejected=raw.rejected,
+        warnings=tuple(warnings),
+    )
+
+
+def _raw_cells(raw: RawTable, plan: ColumnPlan, time: str) -> dict[str, Any]:
+    """Columns whose cells are shown when a row is set aside."""
+    wanted = {"time": plan.fixed[time]}
+    if raw.latitude_deg is None:
+        wanted |= {"latitude": plan.fixed["latitude"], "longitude": plan.fixed["longitude"]}
+    return {ours: raw.table.column(header) for ours, header in wanted.items()}
+
+
+def _column(raw: RawTable, header: str, warnings: list[str]) -> Floats:
+    """An optional numeric column; odd cells become NaN and are told, a column of words is an error."""
+    column = raw.table.column(header)
+    found = as_numbers(column)
+    count = int(found.unreadable.sum())
+    if count:
+        first = int(np.flatnonzero(found.unreadable)[0])
+        place, cell = raw.places([first])[0], str(column[first].as_py())
+        read = int(np.isfinite(found.values).sum())
+        if count > _WRONG_COLUMN * (count + read) and not _is_odd_number(cell):
+            raise LogError(f"found {cell!r} where a number belongs ({count} such cells).", file=raw.file,
+                           row=_row_number(place), column=header, hint="Map another column or leave it out.")
+        warnings.append(f"{raw.file}: {count} cells of {header!r} hold no finite number (first: {place}, "
+                        f"{cell!r}) and count as unknown.")
+    return found.values
+
+
+def _is_odd_number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
+
+
+def _row_number(place: str) -> int | None:
+    tail = place.rpartition(" ")[2]
+    return int(tail) if tail.isdigit() else None
+
+
+def _drop_negative(values: Floats, ours: str, file: str, warnings: list[str]) -> None:
+    with np.errstate(invalid="ignore"):
+        negative = values < 0
+    if negative.any():
+        warnings.append(f"{file}: {int(negative.sum())} values of {ours} are negative and count as unknown.")
+        values[negative] = np.nan
+
+
+def _open(raw: RawTable, header: str, ours: str, warnings: list[str]) -> NDArray[np.bool_]:
+    """A state column as open or not; what is neither counts as shut and is told."""
+    codes, words = as_states(raw.table.column(header))
+    unknown = int((codes == UNKNOWN).sum())
+    if unknown:
+        shown = ", ".join(map(repr, words[:5]))
+        if unknown == int((codes != MISSING).sum()):
+            first = int(np.flatnonzero(codes == UNKNOWN)[0])
+            raise LogError(f"no cell says open or shut; found {shown}.", file=raw.file,
+                           row=_row_number(raw.places([first])[0]), column=header,
+                           hint="States are 0/1, true/false, on/off, yes/no or open/shut.")
+        warnings.append(f"{raw.file}: {unknown} cells of {ours} ({header!r}) are neither open nor shut ({shown}) and "
+                        "count as shut.")
+    lacking = int((codes == MISSING).sum())
+    if lacking:
+        warnings.append(f"{raw.file}: {lacking} cells of {ours} ({header!r}) are empty and count as shut.")
+    return codes == OPEN
+
+
+def _states(
+    raw: RawTable, plan: ColumnPlan, sections: int | None, nozzles: int | None, warnings: list[str]
+) -> tuple[StateKind, NDArray[np.bool_]]:
+    rows = raw.table.num_rows
+    headers = plan.nozzles or plan.sections
+    whole: NDArray[np.bool_] | None = None
+    for ours in ("master", "work_state"):
+        if ours in plan.fixed:
+            opened = _open(raw, plan.fixed[ours], ours, warnings)
+            whole = opened if whole is None else whole & opened
+    if not headers:
+        if whole is not None:
+            return "work", whole[:, None]
+        warnings.append(f"{raw.file}: no column tells when spray was on; it is taken as on all the time.")
+        return "none", np.ones((rows, 1), bool)
+    kind = state_kind(len(plan.sections), len(plan.nozzles), sections, nozzles, raw.file, warnings)
+    state = np.empty((rows, len(headers)), bool, order="F")
+    many: list[str] = []
+    for index, header in enumerate(headers):
+        state[:, index] = _open(raw, header, f"{kind} {index + 1}", many)
+    warnings += many[:6]
+    if len(many) > 6:
+        warnings.append(f"{raw.file}: {len(many) - 6} more state columns hold cells that count as shut.")
+    if whole is not None:
+        shut = int((state.any(axis=1) & ~whole).sum())
+        if shut:
+            warnings.append(f"{raw.file}: in {shut} rows the master switch or work state is off while a {kind} is on; "
+                            "nothing is sprayed there.")
+        state &= whole[:, None]
+    return kind, np.ascontiguousarray(state)
+
+
+def state_kind(
+    found_sections: int, found_nozzles: int, sections: int | None, nozzles: int | None, file: str, warnings: list[str]
+) -> StateKind:
+    """What the state columns stand for, checked against the machine.
+
+    Raises
+    ------
+    LogError
+        The count fits neither the machine's sections nor its nozzles.
+    """
+    if found_sections and found_nozzles:
+        warnings.append(f"{file}: states of sections and of nozzles are given; those of the nozzles are used.")
+    named: StateKind = "nozzle" if found_nozzles else "section"
+    other: StateKind = "section" if found_nozzles else "nozzle"
+    count = found_nozzles or found_sections
+    expected = {"section": sections, "nozzle": nozzles}
+    if (sections is None and nozzles is None) or count == expected[named]:
+        return named
+    if count == expected[other]:
+        warnings.append(f"{file}: {count} columns named {named} are as many as the machine's {other}s and are taken "
+                        f"as {other}s.")
+        return other
+    has = " and ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((sections, "section"), (nozzles, "nozzle"))
+                       if n is not None)
+    raise LogError(
+        f"the log has {count} {named} column{'' if count == 1 else 's'}, the machine has {has}.", file=file,
+        hint="Use the machine file of the sprayer that made this log, or correct its [boom] table.",
+    )
+
+
+def _reverse(
+    raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: list[str]
+) -> NDArray[np.bool_] | None:
+    """True where the log says the machine drives backwards; None where it cannot tell."""
+    reverse: NDArray[np.bool_] | None = None
+    if "reverse" in plan.fixed:
+        codes, _ = as_states(raw.table.column(plan.fixed["reverse"]))
+        reverse = codes == OPEN
+    elif "gear" in plan.fixed:
+        words = as_text(raw.table.column(plan.fixed["gear"]))
+        meaning = {word: _is_reverse_gear(word) for word in set(words)}
+        reverse = np.fromiter((meaning[word] for word in words), bool, len(words))
+    if speed is not None:
+        with np.errstate(invalid="ignore"):
+            negative = speed < 0
+        if negative.any():
+            reverse = negative if reverse is None else reverse | negative
+            warnings.append(f"{raw.file}: speed is negative in {int(negative.sum())} rows: taken as reversing.")
+    return reverse
+
+
+def _is_reverse_gear(word: str) -> bool:
+    folded = word.casefold()
+    if folded in ("r", "rev", "reverse", "backward", "backwards"):
+        return True
+    if folded[:1] == "r" and folded[1:].isdigit():  # R1, R2
+        return True
+    try:
+        return float(folded) < 0
+    except ValueError:
+        return False

@@ -1,0 +1,189 @@
+"""A file's columns before they are understood, and how single columns become numbers, states and text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from swathledger.log.carrier import SetAside
+
+SHUT, OPEN, UNKNOWN, MISSING = 0, 1, 2, 3
+
+OPEN_WORDS = frozenset({"1", "1.0", "true", "t", "on", "yes", "y", "open", "opened"})
+SHUT_WORDS = frozenset({"0", "0.0", "false", "f", "off", "no", "n", "shut", "closed", "close"})
+MISSING_WORDS = frozenset({"", "na", "n/a", "null", "none", "-"})
+_NUMBER = r"^-?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+
+#: Turns row indices into places a reader can find, e.g. ``["row 17"]``.
+Places = Callable[[Sequence[int]], list[str]]
+
+
+def feature_places(rows: Sequence[int]) -> list[str]:
+    """Places in a file that has no lines of its own: features counted from 1."""
+    return [f"feature {row + 1}" for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """What a format module hands on.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file.
+    inputs : tuple of (str, str)
+        Name and sha256 of each file read.
+    headers : tuple of str
+        All headers of the file.
+    table : pyarrow.Table
+        The columns that are needed (others may lack).
+    latitude_deg, longitude_deg : (n,) float64 or None
+        Positions from geometry, NaN where a row has none.
+    places : callable
+        Row index to place.
+    rejected : tuple of SetAside
+        Rows that could not even be split into columns; not in ``table``.
+    truncated : bool
+        Headers were cut at ten characters.
+    warnings : tuple of str
+    """
+
+    file: str
+    inputs: tuple[tuple[str, str], ...]
+    headers: tuple[str, ...]
+    table: Any
+    latitude_deg: NDArray[np.float64] | None = None
+    longitude_deg: NDArray[np.float64] | None = None
+    places: Places = feature_places
+    rejected: tuple[SetAside, ...] = ()
+    truncated: bool = False
+    warnings: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """A column as numbers.
+
+    Attributes
+    ----------
+    values : (n,) float64
+        NaN wherever there is no finite number.
+    unreadable : (n,) bool
+        Text that is no number, an explicit NaN, or an infinite number. Empty cells are not unreadable.
+    """
+
+    values: NDArray[np.float64]
+    unreadable: NDArray[np.bool_]
+
+
+def _is_text(kind: Any) -> bool:
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
+
+
+def _text_column(column: Any) -> Any:
+    """The column as trimmed strings."""
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    if not _is_text(column.type):
+        column = column.cast(pa.string())
+    return pc.utf8_trim_whitespace(column)
+
+
+def to_float(text: str) -> float | None:
+    """A finite or infinite number written with a point or a comma; None where it is neither."""
+    if "_" in text:
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    if text.count(",") == 1 and "." not in text:
+        try:
+            return float(text.replace(",", "."))
+        except ValueError:
+            pass
+    return None
+
+
+def as_numbers(column: Any) -> Numbers:
+    """A column of any kind as float64; see `Numbers`."""
+    kind = column.type
+    count = len(column)
+    if pa.types.is_null(kind):
+        return Numbers(np.full(count, np.nan), np.zeros(count, bool))
+    if pa.types.is_boolean(kind) or pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+        if pa.types.is_boolean(kind):
+            column = column.cast(pa.uint8())
+        values = np.array(column.cast(pa.float64(), safe=False).to_numpy(), dtype=np.float64)
+        finite = np.isfinite(values)
+        unreadable = ~finite
+        if column.null_count:
+            unreadable &= np.asarray(column.is_valid())
+        values[~finite] = np.nan
+        return Numbers(values, unreadable)
+    text = _text_column(column)
+    plain = pc.fill_null(pc.match_substring_regex(text, _NUMBER), False)
+    values = np.array(
+        pc.if_else(plain, text, pa.scalar(None, text.type)).cast(pa.float64()).to_numpy(), dtype=np.float64
+    )
+    unreadable = np.zeros(count, bool)
+    for row in np.flatnonzero(~np.asarray(plain)):
+        word = text[int(row)].as_py()
+        if word is None or word.casefold() in MISSING_WORDS:
+            continue
+        number = to_float(word)
+        if number is None or not np.isfinite(number):
+            unreadable[row] = True
+        else:
+            values[row] = number
+    overflow = ~np.isfinite(values) & np.asarray(plain)
+    values[overflow] = np.nan
+    return Numbers(values, unreadable | overflow)
+
+
+def as_states(column: Any) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
+    """A column as SHUT, OPEN, UNKNOWN or MISSING, and the values that were not understood."""
+    if pa.types.is_boolean(column.type):
+        codes = np.asarray(column.cast(pa.uint8()).fill_null(MISSING)).astype(np.uint8)
+        return codes, ()
+    if pa.types.is_null(column.type):
+        return np.full(len(column), MISSING, np.uint8), ()
+    encoded = column.unify_dictionaries() if pa.types.is_dictionary(column.type) else column.dictionary_encode()
+    encoded = encoded.combine_chunks()
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.chunk(0) if encoded.num_chunks else pa.array([], pa.string()).dictionary_encode()
+    words = encoded.dictionary.to_pylist()
+    unknown: list[str] = []
+    lookup = np.empty(len(words) + 1, np.uint8)
+    lookup[-1] = MISSING
+    for index, value in enumerate(words):
+        lookup[index] = _state_of(value)
+        if lookup[index] == UNKNOWN:
+            unknown.append(f"{value:g}" if isinstance(value, float) else str(value).strip())
+    indices = np.asarray(encoded.indices.fill_null(len(words)))
+    return lookup[indices], tuple(sorted(set(unknown)))
+
+
+def _state_of(value: Any) -> int:
+    if value is None or (isinstance(value, float) and value != value):
+        return MISSING
+    word = str(value).strip().casefold()
+    if word in OPEN_WORDS:
+        return OPEN
+    if word in SHUT_WORDS:
+        return SHUT
+    return MISSING if word in MISSING_WORDS else UNKNOWN
+
+
+def as_text(column: Any) -> list[str]:
+    """A column as trimmed text, ``""`` where empty."""
+    if pa.types.is_null(column.type):
+        return [""] * len(column)
+    words: list[str] = _text_column(column).fill_null("").to_pylist()
+    return words

@@ -17,17 +17,18 @@ PYTEST_ARGS ?=
 help:  ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## /  \1: /p' $(MAKEFILE_LIST)
 
-$(BIN)/python:
+$(VENV)/.made:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "swathledger needs Python 3.11 or later; '$(PYTHON)' is older or missing. Say which: make ... PYTHON=python3.12"; exit 1; }
 	$(PYTHON) -m venv $(VENV)
+	@touch $@
 
 # One stamp for each set of extras: installed once, again when the project's own needs change.
-$(VENV)/.demo: $(BIN)/python pyproject.toml .ci/constraints.txt
+$(VENV)/.demo: $(VENV)/.made pyproject.toml .ci/constraints.txt
 	$(PIP) install --quiet -c .ci/constraints.txt -e .
 	@touch $@
 
-$(VENV)/.test: $(BIN)/python pyproject.toml .ci/constraints.txt
+$(VENV)/.test: $(VENV)/.made pyproject.toml .ci/constraints.txt
 	$(PIP) install --quiet -c .ci/constraints.txt -e ".[test,pdf]"
 	@touch $@ $(VENV)/.demo
 

@@ -25,8 +25,8 @@ class Entry:
 
 
 COMMANDS: dict[str, Entry] = {
-    "check": Entry("swathledger_cli.check", "command", "Say whether a log is fit to use, and what would make it better."),
-    "audit": Entry("swathledger_cli.audit", "command", "Account for one field: where each square metre and litre went."),
+    "check": Entry("swathledger_cli.check", "command", "Say whether a log is fit to use and how to better it."),
+    "audit": Entry("swathledger_cli.audit", "command", "Account for one field: where each litre went."),
     "match": Entry("swathledger_cli.match", "command", "Match a folder of logs with field boundaries into a manifest."),
     "season": Entry("swathledger_cli.season", "command", "Audit every field of a manifest; carry on past failures."),
     "study": Entry("swathledger_cli.study", "command", "Compare shutoff resolutions across the fields of a season."),
@@ -79,7 +79,7 @@ class LazyGroup(click.Group):
             with formatter.section("Commands"):
                 formatter.write_dl(rows)
 
-    def main(  # type: ignore[override]  # click overloads by the value of standalone_mode; both are served here
+    def main(
         self,
         args: Sequence[str] | None = None,
         prog_name: str | None = None,
@@ -100,6 +100,7 @@ class LazyGroup(click.Group):
 
 
 @click.command(
+    name="swathledger",
     cls=LazyGroup,
     invoke_without_command=True,
     no_args_is_help=True,

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import click
 
@@ -25,10 +25,15 @@ Decorator = Callable[[FC], FC]
 DERIVE: Literal["derive"] = "derive"
 """The value of ``--boundary`` that asks for a boundary from the ground covered."""
 
+if TYPE_CHECKING:  # generic for type checkers in every version of click, at run time only in late ones
+    _ParamType = click.ParamType[Any]
+else:
+    _ParamType = click.ParamType
+
 _EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
 
 
-class BoundaryParam(click.ParamType):
+class BoundaryParam(_ParamType):
     """A vector file, or the word ``derive``; gives a `Path` or `DERIVE`."""
 
     name = "file|derive"
@@ -41,7 +46,7 @@ class BoundaryParam(click.ParamType):
         return Path(path)
 
 
-class GroupsParam(click.ParamType):
+class GroupsParam(_ParamType):
     """A comma list of outlet groups; gives a tuple of str, in the order given."""
 
     name = "list"
@@ -52,7 +57,7 @@ class GroupsParam(click.ParamType):
             return value
         words = tuple(word.strip().lower() for word in str(value).split(",") if word.strip())
         if not words:
-            self.fail("give at least one of boom, nozzle, limit or a number of groups, e.g. boom,9,6,3,nozzle", param, ctx)
+            self.fail("give boom, nozzle, limit or numbers of groups, e.g. boom,9,6,3,nozzle", param, ctx)
         for word in words:
             if word in {"boom", "nozzle", "limit"}:
                 continue
@@ -68,7 +73,7 @@ class GroupsParam(click.ParamType):
         return words
 
 
-class PositiveFloat(click.ParamType):
+class PositiveFloat(_ParamType):
     """A finite number above zero."""
 
     name = "number"
@@ -162,8 +167,8 @@ def off_when_covered_option() -> Decorator[Any]:
         default=1.0,
         show_default=True,
         metavar="SHARE",
-        help="Shut a group when this share of its footprint is treated or off target: 1.0 only when wholly covered, 0.5 "
-        "at half.",
+        help="Shut a group when this share of its footprint is treated or off target: 1.0 only when wholly covered, "
+        "0.5 at half.",
     )
 
 

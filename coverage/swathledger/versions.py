@@ -40,7 +40,7 @@ def versions() -> dict[str, str]:
     ):
         try:
             found[name] = probe(name)
-        except Exception as error:  # whatever is broken there is what the reader wants to hear of
+        except Exception as error:  # noqa: BLE001  # whatever is broken there is what the reader wants to hear of
             found[name] = f"not usable: {type(error).__name__}: {error}"
     return found
 
@@ -60,7 +60,7 @@ def clashes() -> list[str]:
     for name, look_up in (("pyproj", _pyproj_knows_epsg), ("rasterio", _rasterio_knows_epsg)):
         try:
             look_up()
-        except Exception as error:  # each library has its own kind of error for a missing or foreign database
+        except Exception as error:  # noqa: BLE001  # each library has its own kind of error for a missing or foreign database
             told.append(f"{name} cannot look up EPSG:4326 in its PROJ database: {error}")
     return told
 

@@ -1,0 +1,59 @@
+"""The pages that are made from the program, and that every command explains itself."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from swathledger_cli.main import COMMANDS, cli
+
+AVAILABLE = cli.list_commands(click.Context(cli))
+
+
+def load(name: str) -> click.Command:
+    command = cli.get_command(click.Context(cli), name)
+    assert command is not None
+    return command
+
+
+def test_commands_page_is_not_stale(repository: Path) -> None:
+    spec = importlib.util.spec_from_file_location("generate_commands", repository / "docs" / "generate_commands.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    assert module.PAGE.read_text(encoding="utf-8") == module.page(), "run `make docs-commands`"
+
+
+def test_every_entry_has_a_summary_that_fits_its_line() -> None:
+    for name, entry in COMMANDS.items():
+        assert entry.summary.endswith("."), name
+        assert len(entry.summary) <= 80, name
+
+
+@pytest.mark.parametrize("name", AVAILABLE)
+def test_command_and_its_options_have_help(name: str) -> None:
+    command = load(name)
+    assert command.help, name
+    for parameter in command.params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, f"{name} {parameter.opts}"
+            assert parameter.help.strip().endswith("."), f"{name} {parameter.opts}: a sentence ends with a period"
+
+
+@pytest.mark.parametrize("name", AVAILABLE)
+def test_help_of_a_command_exits_0(name: str) -> None:
+    result = CliRunner().invoke(cli, [name, "--help"])
+    assert result.exit_code == 0, result.output
+    assert "Usage:" in result.output
+
+
+def test_glossary_has_the_words_of_the_ledger(repository: Path) -> None:
+    page = (repository / "docs" / "glossary.md").read_text(encoding="utf-8")
+    for word in ("log", "epoch", "section", "nozzle", "outlet group", "ribbon", "pass", "target", "single", "overlap",
+                 "skip", "outside", "excluded", "over-application", "prime", "rinse"):  # fmt: skip
+        assert f"`{word}`" in page or f"**{word}**" in page, word

@@ -176,6 +176,12 @@ class Plumbing:
             return line.volume_l * line.count * self.sections[index] / self.nozzle_count
         return line.volume_l * line.count / len(self.sections)
 
+    def line_count(self, line: Line) -> int:
+        """How many lines of this kind there are in all."""
+        if line.count is not None:
+            return line.count
+        return len(self.sections) if line.carries != "all" and line.section is None else 1
+
     def line_total_l(self, line: Line) -> float:
         """Content of all lines of this kind, L."""
         if line.carries == "all":

@@ -41,8 +41,11 @@ class LocalPlane:
     def forward(
         self, latitude_deg: NDArray[np.float64], longitude_deg: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """WGS84 degrees to plane metres (x east, y north); any turn of longitude, so fields across 180 degrees are whole."""
-        return _projection(self.proj4).transform(longitude_deg, latitude_deg)  # type: ignore[no-any-return]  # untyped
+        """WGS84 degrees to plane metres (x east, y north).
+
+        Longitudes that differ by whole turns are the same, so a field across 180 degrees is whole.
+        """
+        return _projection(self.proj4).transform(longitude_deg, latitude_deg)
 
     def inverse(
         self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]

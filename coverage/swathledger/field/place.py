@@ -66,7 +66,7 @@ def share_inside(boundary: BaseGeometry, positions: Positions) -> float:
 
 
 def distance_m(geometry: BaseGeometry, positions: Positions) -> float:
-    """Geodesic distance from the nearest position to the nearest point of a geometry in degrees; 0 where one is inside."""
+    """Geodesic distance between the nearest of the positions and a geometry in degrees; 0 where one is inside."""
     from pyproj import Geod
 
     shape = to_plane(geometry, positions.plane)
@@ -75,7 +75,7 @@ def distance_m(geometry: BaseGeometry, positions: Positions) -> float:
         lon, lat = float(lonlat[0, 0]), float(lonlat[0, 1])
         index = 0
     else:
-        distances = shapely.distance(shape, shapely.points(positions.x_m, positions.y_m))
+        distances = np.atleast_1d(shapely.distance(shape, shapely.points(positions.x_m, positions.y_m)))
         index = int(np.argmin(distances))
         if distances[index] == 0:
             return 0.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -79,7 +79,7 @@ def to_plane(geometry: BaseGeometry, plane: LocalPlane) -> BaseGeometry:
         x, y = plane.forward(xy[:, 1], xy[:, 0])
         return np.column_stack([x, y])
 
-    return cast("BaseGeometry", shapely.transform(geometry, forward))
+    return shapely.transform(geometry, forward)
 
 
 def to_degrees(geometry: BaseGeometry, plane: LocalPlane) -> BaseGeometry:
@@ -93,7 +93,7 @@ def to_degrees(geometry: BaseGeometry, plane: LocalPlane) -> BaseGeometry:
         turn = np.round((longitude - plane.longitude_0_deg) / 360.0) * 360.0
         return np.column_stack([longitude - turn, latitude])
 
-    return cast("BaseGeometry", shapely.transform(geometry, inverse))
+    return shapely.transform(geometry, inverse)
 
 
 def geodesic_area_m2(geometry: BaseGeometry) -> float:

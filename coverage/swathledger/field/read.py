@@ -75,8 +75,8 @@ def read_field(
     Parameters
     ----------
     path : path-like
-        Any vector file GDAL reads (GeoJSON, GeoPackage, Shapefile, KML, ...) or GeoParquet. Features carry ``field_id``,
-        ``role`` (``boundary``, the default, or ``exclusion``) and, on exclusions, ``buffer_m``.
+        Any vector file GDAL reads (GeoJSON, GeoPackage, Shapefile, KML, ...) or GeoParquet. Features carry
+        ``field_id``, ``role`` (``boundary``, the default, or ``exclusion``) and, on exclusions, ``buffer_m``.
     field_id : str, optional
         The field wanted. None: the only one, or the one that holds most of the log.
     latitude_deg, longitude_deg : array_like, optional
@@ -90,9 +90,9 @@ def read_field(
     Raises
     ------
     FieldError
-        The file cannot be read; the field is not in it (the message names those that are); several fields and nothing to
-        choose by; no position of the log lies in the field (the message gives the distance and the nearest field); an
-        exclusion along a line or at a point without ``buffer_m``; nothing left of the boundary or of the target.
+        The file cannot be read; the field is not in it (the message names those that are); several fields and nothing
+        to choose by; no position of the log lies in the field (the message gives the distance and the nearest field);
+        an exclusion along a line or at a point without ``buffer_m``; nothing left of the boundary or of the target.
     """
     from pathlib import Path
 
@@ -208,8 +208,8 @@ def _by_place(source: BoundaryFile, groups: list[_Group], positions: Positions, 
     if shares[best] == 0.0:
         raise _elsewhere(source, groups, None, positions)
     notes.append(
-        f"Of {len(groups)} fields, {groups[best].field_id} was chosen: {100 * shares[best]:.1f} % of the log's positions lie "
-        "in it."
+        f"Of {len(groups)} fields, {groups[best].field_id} was chosen: "
+        f"{100 * shares[best]:.1f} % of the log's positions lie in it."
     )
     for group, share in zip(groups, shares, strict=True):
         if group is not groups[best] and share >= 0.01:
@@ -316,8 +316,9 @@ def _exclusions(
         else:
             note = None
             if feature.buffer_m == 0 and shapely.intersects(shape, boundary):
+                kind = shape.geom_type.lower()
                 raise FieldError(
-                    f"feature {feature.row} is an exclusion drawn as a {shape.geom_type.lower()}, which covers no ground.",
+                    f"feature {feature.row} is an exclusion drawn as a {kind}, which covers no ground.",
                     file=source.file,
                     column="buffer_m",
                     hint="Give it a buffer_m, the metres to keep clear on each side.",
@@ -355,7 +356,7 @@ def _field(source: BoundaryFile, group: _Group, notes: list[str]) -> Field:
     for feature in source.features:
         if feature.role == "exclusion" and feature.field_id is not None and feature.field_id not in known:
             notes.append(
-                f"The exclusion in feature {feature.row} names the field {feature.field_id!r}, which is not in the file."
+                f"The exclusion in feature {feature.row} names field {feature.field_id!r}, which is not in the file."
             )
     exclusions = _exclusions(source, group, plane, boundary, notes)
     if boundary.area - exclusions.area < SLIVER_AREA_M2:

@@ -97,8 +97,8 @@ def read_boundary_file(path: str | Path) -> BoundaryFile:
     Raises
     ------
     FieldError
-        The file is missing, unreadable, without polygons' coordinates in degrees or a stated coordinate system, or a value
-        of ``role`` or ``buffer_m`` cannot be used.
+        The file is missing or unreadable, its coordinates are neither degrees nor in a coordinate system it names, or a
+        value of ``role`` or ``buffer_m`` cannot be used.
     """
     file = Path(path)
     if not file.exists():
@@ -191,11 +191,11 @@ def _layers(file: Path, notes: list[str]) -> list[_Layer]:
 
 def _parquet_layer(file: Path) -> _Layer:
     import geopandas
-    import pyarrow
+    import pyarrow as pa
 
     try:
         frame = geopandas.read_parquet(file)
-    except (ValueError, OSError, pyarrow.ArrowException) as error:
+    except (ValueError, OSError, pa.ArrowException) as error:
         raise FieldError(
             f"cannot be read as GeoParquet ({str(error).splitlines()[0].rstrip('.')}).",
             file=file.name,

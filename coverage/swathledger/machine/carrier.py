@@ -67,7 +67,10 @@ class Antenna:
 
 @dataclass(frozen=True, slots=True)
 class Hitch:
-    """Trailed boom: the hitch lies ``antenna_to_hitch_m`` behind the antenna, the boom ``hitch_to_boom_m`` behind it."""
+    """Trailed boom: the hitch lies ``antenna_to_hitch_m`` behind the antenna, the boom ``hitch_to_boom_m`` behind that.
+
+    Where there is a hitch, :attr:`Antenna.ahead_of_boom_m` is 0: these two lengths say where the boom is.
+    """
 
     antenna_to_hitch_m: float
     hitch_to_boom_m: float
@@ -96,9 +99,10 @@ class Machine:
         The ``[log]`` table: how to read (``start`` for seconds-from-start logs, ``time_zone`` for times without one,
         ``delimiter``, ``encoding``, ...).
     set_rate_l_m2 : float or None
-        Intended rate where the log has none (``[product] rate_l_ha`` or ``rate_gal_ac``).
+        Intended rate where the log has none (``[rate] set_rate_l_ha`` or ``set_rate_gal_ac``).
     plumbing, products, replay : dict
-        Checked tables of later stages, carried as plain mappings.
+        Checked tables of later stages, carried as plain mappings under the file's metric keys (``docs/machine.md``); US
+        spellings have been turned into them.
     gnss_sigma_m : float or None
         ``[antenna] gnss_sigma_m``: horizontal sigma of the receiver, where the user states it.
     source : tuple of (str, str) or None

@@ -5,22 +5,19 @@ They read the raw mapping and pass over values of a wrong type (told elsewhere),
 
 from __future__ import annotations
 
+import codecs
+import datetime as dt
 import difflib
 import math
 import re
+import zoneinfo
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from swathledger.log.columns import KNOWN
 from swathledger.machine.faults import Fault, Path, show
 from swathledger.machine.quantity import length
 from swathledger.units import M_PER_IN
-
-#: Columns that a log may hold, by our names.
-LOG_COLUMNS = (
-    "time", "latitude", "longitude", "heading_deg", "speed_m_s", "speed_km_h", "speed_mph", "reverse", "gear", "master",
-    "work_state", "working_width_m", "working_width_ft", "rate_l_ha", "rate_gal_ac", "flow_l_min", "flow_gal_min",
-    "product", "hdop",
-)  # fmt: skip
 
 _SUFFIX = re.compile(r"^(.*)_(mm|m|in|ft|l|gal|l_min|gal_min|l_ha|gal_ac)$")
 
@@ -36,6 +33,7 @@ def cross_faults(raw: Mapping[str, Any]) -> Iterator[Fault]:
     yield from _replay(raw)
     yield from _plumbing(raw)
     yield from _columns(raw)
+    yield from _log(raw)
 
 
 def _table(raw: Mapping[str, Any], key: str) -> Mapping[str, Any] | None:
@@ -214,6 +212,8 @@ def _plumbing(raw: Mapping[str, Any]) -> Iterator[Fault]:
             if not any(f"{stem}_{unit}" in line for unit in units):
                 choice = " or ".join(f"{stem}_{unit}" for unit in units)
                 yield Fault(("plumbing", "lines", index), f"{choice} is missing; a line needs its bore and its length.")
+        if "section" in line and line.get("carries", "all") == "all":
+            yield Fault(("plumbing", "lines", index, "section"), 'needs carries = "section" or "boom".')
         bore = _number(line.get("inner_diameter_mm"))
         inches = _number(line.get("inner_diameter_in"))
         bore = bore if bore is not None else (inches * M_PER_IN * 1000 if inches is not None else None)
@@ -232,12 +232,58 @@ def _plumbing(raw: Mapping[str, Any]) -> Iterator[Fault]:
 
 def _columns(raw: Mapping[str, Any]) -> Iterator[Fault]:
     for name in _table(raw, "columns") or {}:
-        if name in LOG_COLUMNS or re.fullmatch(r"(section|nozzle)_[1-9]\d*", name) or re.search(r"\d$", name):
+        if (
+            name in {*KNOWN, "section", "nozzle"}
+            or re.fullmatch(r"(section|nozzle)_[1-9]\d*", name)
+            or re.search(r"\d$", name)
+        ):
             continue
-        hits = difflib.get_close_matches(name.lower(), LOG_COLUMNS, n=1, cutoff=0.85)
+        hits = difflib.get_close_matches(name.lower(), KNOWN, n=1, cutoff=0.85)
         if hits:
             yield Fault(
                 ("columns", name),
-                f"this is not one of our column names. Did you mean {hits[0]}? (The name on the left is ours, the text on "
-                "the right is the file's header; a column of your own is welcome under a name less like one of ours.)",
+                f"this is not one of our column names. Did you mean {hits[0]}? (The name on the left is ours, the text "
+                "on the right is the file's header; a column of your own goes under a name less like one of ours.)",
             )
+
+
+def _log(raw: Mapping[str, Any]) -> Iterator[Fault]:
+    log = _table(raw, "log") or {}
+    zone, start = log.get("time_zone"), log.get("start")
+    if isinstance(zone, str) and zone and not _is_zone(zone):
+        yield Fault(
+            ("log", "time_zone"),
+            f'found {show(zone)}, which is no time zone; give a name such as "Australia/Perth" or an offset '
+            'such as "+08:00".',
+        )
+    if isinstance(start, str) and start:
+        try:
+            dt.datetime.fromisoformat(start.strip())
+        except ValueError:
+            yield Fault(("log", "start"), f"found {show(start)}; write it like 2026-03-04T07:30:00+08:00.")
+    mark = log.get("delimiter")
+    if isinstance(mark, str) and len(mark) > 1 and mark not in {"tab", "\\t"}:
+        yield Fault(("log", "delimiter"), f'found {show(mark)}; must be one character, or "tab".')
+    encoding = log.get("encoding")
+    if isinstance(encoding, str) and encoding:
+        try:
+            codecs.lookup(encoding)
+        except LookupError:
+            yield Fault(
+                ("log", "encoding"),
+                f'found {show(encoding)}, which is no encoding; give one such as "utf-8" or "cp1252".',
+            )
+
+
+def _is_zone(name: str) -> bool:
+    """Whether the log reader will know a time zone: UTC, an offset, or a name of the IANA data base."""
+    if name.upper() in {"UTC", "Z"}:
+        return True
+    try:
+        if name[0] in "+-":
+            dt.datetime.strptime(name, "%z")
+        else:
+            zoneinfo.ZoneInfo(name)
+    except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
+        return False
+    return True

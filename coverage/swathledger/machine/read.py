@@ -236,6 +236,7 @@ _METRIC = {
     "held_gal": ("held_l", L_PER_GAL),
     "tank_gal": ("tank_l", L_PER_GAL),
     "rinse_tank_gal": ("rinse_tank_l", L_PER_GAL),
+    "residual_gal": ("residual_l", L_PER_GAL),
     "nozzle_flow_gal_min": ("nozzle_flow_l_min", L_PER_GAL),
 }
 

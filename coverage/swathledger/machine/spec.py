@@ -1,7 +1,7 @@
 """What a machine file may hold: one pydantic model per table, types and ranges only.
 
-Checks that look at more than one key are in :mod:`swathledger.machine.checks`, on the raw mapping, so that they are told
-together with the faults found here.
+Checks that look at more than one key are in :mod:`swathledger.machine.checks`, on the raw mapping, so that they are
+told together with the faults found here.
 """
 
 from __future__ import annotations
@@ -84,7 +84,6 @@ class LogSpec(_Table):
     start: Annotated[dt.datetime, Field(strict=True)] | Annotated[dt.date, Field(strict=True)] | Text | None = None
     time_zone: Text | None = None
     time_format: Text | None = None
-    time_unit: Literal["s", "ms", "us", "ns", "min", "h"] | None = None
     delimiter: Text | None = None
     decimal: Literal[".", ","] | None = None
     encoding: Text | None = None

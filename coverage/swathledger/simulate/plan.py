@@ -1,0 +1,540 @@
+"""A drive planned from boundaries alone: laps, passes, turns, transport, tidying, refills.
+
+The planner does what an operator does: laps round the headland and round ponds first, then parallel passes (or passes
+along a contour), turning on ground already sprayed, then a run into each corner that is left. It is a heuristic, not
+an optimum.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from swathledger.errors import FieldError, InputError
+from swathledger.simulate.laps import (
+    Chain,
+    Poses,
+    cells,
+    contour_chains,
+    drivable,
+    inset,
+    polygons,
+    rings,
+    rounded,
+    snake,
+    straight_chains,
+    union,
+)
+from swathledger.simulate.route import Router, pose_of
+
+Kind = Literal["lap", "pass", "crossing", "tidy", "turn", "transport", "refill"]
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the plan driven in one way.
+
+    Attributes
+    ----------
+    kind : str
+        ``lap``, ``pass``, ``crossing`` (an exclusion crossed shut), ``tidy`` (a run into ground the rest left),
+        ``turn``, ``transport``, ``refill`` (a stop; its path is a single place).
+    spray : bool
+        Whether the operator wants spray.
+    x_m, y_m : (n,) float64
+        Path of the guided point: the boom's centre, or the tractor's antenna for a trailed boom.
+    heading_deg : (n,) float64
+        Where the machine faces, degrees clockwise from north (against the travel when ``reverse``).
+    reverse : bool
+        Driven backwards.
+    hold_s : float
+        Time stood at the end.
+    """
+
+    kind: Kind
+    spray: bool
+    x_m: NDArray[np.float64]
+    y_m: NDArray[np.float64]
+    heading_deg: NDArray[np.float64]
+    reverse: bool = False
+    hold_s: float = 0.0
+
+    @property
+    def length_m(self) -> float:
+        """Length of the path."""
+        return float(np.hypot(np.diff(self.x_m), np.diff(self.y_m)).sum())
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Segments in driving order, each starting where the one before ended.
+
+    Attributes
+    ----------
+    segments : tuple of Segment
+    width_m, turning_radius_m : float
+    lag_m : float
+        How far the boom follows behind the guided point.
+    bearing_deg : float or None
+        Of the passes, 0..180; None for contour passes or none.
+    headland_laps : int
+    notes : tuple of str
+        What was guessed, and where no sound way was found.
+    """
+
+    segments: tuple[Segment, ...]
+    width_m: float
+    turning_radius_m: float
+    lag_m: float
+    bearing_deg: float | None
+    headland_laps: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def length_m(self) -> float:
+        """Length driven."""
+        return sum(s.length_m for s in self.segments)
+
+    @property
+    def sprayed_m(self) -> float:
+        """Length driven with spray wanted."""
+        return sum(s.length_m for s in self.segments if s.spray)
+
+    def swaths(self) -> BaseGeometry:
+        """Ground under the boom where spray is wanted: the whole boom, no section control.
+
+        The boom is taken to run on the guided line, ``lag_m`` behind the guided point.
+        """
+        return union(_swath_parts(self.segments, self.width_m, self.lag_m))
+
+
+def _swath_parts(segments: Sequence[Segment], width_m: float, lag_m: float) -> list[Polygon]:
+    if not segments:
+        return []
+    x = np.concatenate([s.x_m for s in segments])
+    y = np.concatenate([s.y_m for s in segments])
+    station = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    out: list[Polygon] = []
+    first = 0
+    for segment in segments:
+        last = first + len(segment.x_m) - 1
+        if segment.spray and last > first:
+            at = station[first : last + 1] - lag_m
+            line = LineString(np.column_stack([np.interp(at, station, x), np.interp(at, station, y)]))
+            out += polygons(line.buffer(width_m / 2, cap_style="flat", quad_segs=16))
+        first = last + 1
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSettings:
+    """What may be chosen of a plan.
+
+    Attributes
+    ----------
+    headland_laps : int or None
+        None: as many as a turn needs, at least 1.
+    bearing : float, "best" or "longest"
+        Direction of the passes, degrees clockwise from north; ``"best"`` tries the sides' directions and every 15
+        degrees for the least driving and turning; ``"longest"`` follows the longest side.
+    contour_side : LineString or None
+        Passes follow this side instead.
+    skip_passes : bool
+        Every other pass out, the rest back.
+    cross : {"auto", "all", "none"}
+        Which exclusions may be crossed with the boom shut; ``"auto"``: long thin ones.
+    clearance_m : float
+        Least distance of the machine's centre from the boundary and from obstacles.
+    clockwise : bool
+        Sense of the outer laps.
+    tidy : bool
+        Runs into corners that laps and passes leave.
+    tank_m2 : float or None
+        Ground one tank treats; None: no refills.
+    refill_s : float
+        Time a refill takes.
+    """
+
+    headland_laps: int | None = None
+    bearing: float | Literal["best", "longest"] = "best"
+    contour_side: LineString | None = None
+    skip_passes: bool = False
+    cross: Literal["auto", "all", "none"] = "auto"
+    clearance_m: float = 2.5
+    clockwise: bool = False
+    tidy: bool = True
+    tank_m2: float | None = None
+    refill_s: float = 600.0
+
+
+def plan_drive(
+    boundary: Polygon | MultiPolygon,
+    exclusions: BaseGeometry,
+    width_m: float,
+    turning_radius_m: float,
+    *,
+    lag_m: float = 0.0,
+    settings: PlanSettings | None = None,
+) -> Plan:
+    """Plan a drive over the target (boundary minus exclusions).
+
+    Parameters
+    ----------
+    boundary : polygon(s), plane metres
+        Holes are ground beyond the boundary and are driven round.
+    exclusions : polygon(s), plane metres, possibly empty
+    width_m : float
+        Working width; also the distance between neighbouring passes.
+    turning_radius_m : float
+        Least radius of the guided point's path.
+    lag_m : float
+        Distance from the guided point back to the boom (0: the boom is guided itself).
+
+    Raises
+    ------
+    InputError
+        Width or radius not above 0, or laps below 1.
+    FieldError
+        The field is too small for the machine.
+    """
+    chosen = PlanSettings() if settings is None else settings
+    for name, value in (("width_m", width_m), ("turning_radius_m", turning_radius_m)):
+        if not (math.isfinite(value) and value > 0):
+            raise InputError(f"{name} must be above 0, found {value}")
+    if chosen.headland_laps is not None and chosen.headland_laps < 1:
+        raise InputError(f"a plan needs at least one headland lap to turn on, found {chosen.headland_laps}")
+    laps = chosen.headland_laps or max(1, math.ceil((2 * turning_radius_m + lag_m + chosen.clearance_m) / width_m))
+    builder = _Builder(width_m, turning_radius_m, lag_m, laps, chosen)
+    for outer in polygons(boundary):
+        builder.add_field(outer, exclusions)
+    if not builder.segments:
+        raise FieldError(f"the field is too small for a machine {width_m:g} m wide turning in {turning_radius_m:g} m")
+    return Plan(
+        segments=tuple(builder.segments),
+        width_m=width_m,
+        turning_radius_m=turning_radius_m,
+        lag_m=lag_m,
+        bearing_deg=builder.bearing_deg,
+        headland_laps=laps,
+        notes=tuple(builder.notes),
+    )
+
+
+def _heading(theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.mod(90.0 - np.degrees(theta), 360.0)
+
+
+@dataclass(slots=True)
+class _Builder:
+    """Holds the drive so far while one field after another is added."""
+
+    width_m: float
+    radius_m: float
+    lag_m: float
+    laps: int
+    settings: PlanSettings
+    segments: list[Segment] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    bearing_deg: float | None = None
+    _here: Poses | None = None
+    _router: Router | None = None
+    _wanted: BaseGeometry = field(default_factory=Polygon)
+    _given_up: BaseGeometry = field(default_factory=Polygon)
+    _gate: Poses | None = None
+    _since_fill_m: float = 0.0
+
+    # --- driving -----------------------------------------------------------------------------------------------
+
+    def _push(self, kind: Kind, spray: bool, poses: Poses, *, reverse: bool = False, hold_s: float = 0.0) -> None:
+        facing = poses[:, 2] + (math.pi if reverse else 0.0)
+        self.segments.append(
+            Segment(kind, spray, poses[:, 0].copy(), poses[:, 1].copy(), _heading(facing), reverse, hold_s)
+        )
+        self._here = poses[-1].copy()
+        if reverse:
+            self._here[2] += math.pi
+
+    def _go(self, target: Poses) -> None:
+        """Drive to a pose with the boom shut."""
+        if self._here is None or self._router is None:
+            return
+        path, sound = self._router.connect(pose_of(self._here), pose_of(target))
+        if not sound:
+            self.notes.append(
+                f"no way inside the field from ({self._here[0]:.0f}, {self._here[1]:.0f}) to "
+                f"({target[0]:.0f}, {target[1]:.0f}) m: the shortest turn leaves it"
+            )
+        length = float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
+        if length > 0.05:
+            self._push("turn" if length < 2.5 * self.width_m + 6 * self.radius_m else "transport", False, path)
+
+    def _spray(self, kind: Kind, poses: Poses, lag_on_path: bool) -> None:
+        """Drive a line, wanting spray where the boom is over target.
+
+        ``lag_on_path``: the line has been lengthened by the lag, and the boom stands that far back on it.
+        """
+        s = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(poses[:, :2], axis=0).T))])
+        boom = poses
+        if lag_on_path and self.lag_m > 0:
+            back = s - self.lag_m
+            boom = np.column_stack([np.interp(back, s, poses[:, k]) for k in range(3)])
+        left = np.column_stack([-np.sin(boom[:, 2]), np.cos(boom[:, 2])]) * (self.width_m / 2)
+        bars = shapely.linestrings(np.stack([boom[:, :2] + left, boom[:, :2] - left], axis=1))
+        wanted = shapely.intersects(self._wanted, bars)
+        if lag_on_path and self.lag_m > 0:
+            wanted &= s >= self.lag_m
+        start = 0
+        for i in range(1, len(wanted) + 1):
+            # A segment's spray is that of its steps; a step takes its own first point's.
+            if i == len(wanted) or wanted[i] != wanted[start]:
+                stop = min(i, len(wanted) - 1)
+                if stop > start:
+                    on = bool(wanted[start])
+                    self._push(kind if on else "crossing", on, poses[start : stop + 1])
+                    self._since_fill_m += float(s[stop] - s[start]) if on else 0.0
+                start = i
+        self._here = poses[-1].copy()
+
+    def _refill_if_due(self, ahead_m: float) -> None:
+        """Go back to the gate and fill the tank when the next line would empty it."""
+        tank = self.settings.tank_m2
+        if tank is None or self._gate is None:
+            return
+        if (self._since_fill_m + ahead_m) * self.width_m > tank and self._since_fill_m > 0:
+            self._go(self._gate)
+            self._push("refill", False, self._gate[None, :], hold_s=self.settings.refill_s)
+            self._since_fill_m = 0.0
+
+    # --- one field ---------------------------------------------------------------------------------------------
+
+    def add_field(self, outer: Polygon, exclusions: BaseGeometry) -> None:
+        """Laps, passes and tidying of one polygon."""
+        chosen, width = self.settings, self.width_m
+        fence = Polygon(outer.exterior)
+        inside = [p for p in polygons(exclusions.intersection(fence)) if p.area > 0.01]
+        barred = [Polygon(ring) for ring in outer.interiors]
+        for piece in inside:
+            may_cross = chosen.cross == "all" or (chosen.cross == "auto" and drivable(piece))
+            barred += [] if may_cross else [piece]
+            self.notes.append(
+                f"an exclusion of {piece.area:.0f} m2 is {'crossed with the boom shut' if may_cross else 'driven round'}"
+            )
+        obstacles = union(barred)
+        target = outer.difference(union(inside))
+        self._wanted = target.buffer(-0.2)
+        shapely.prepare(self._wanted)
+        allowed = inset(fence, obstacles, chosen.clearance_m, chosen.clearance_m)
+
+        outer_laps: list[Poses] = []
+        inner_laps: list[Poses] = []
+        for k in range(self.laps):
+            region = rounded(inset(fence, obstacles, (k + 0.5) * width, 0.5 * width), 1.03 * self.radius_m)
+            around, within = rings(region, clockwise=chosen.clockwise, minimum_m=4 * self.radius_m + width)
+            outer_laps += around
+            if k == 0:
+                inner_laps = within
+        self._router = Router(allowed, outer_laps + inner_laps, self.radius_m, 2.5 * width + 6 * self.radius_m)
+        self._gate = None
+        for lap in outer_laps + inner_laps:
+            self._drive_lap(lap)
+
+        inner = inset(fence, obstacles, self.laps * width, width)
+        self._drive_passes(self._chains(inner, fence, outer, obstacles), allowed)
+        if chosen.tidy:
+            self._tidy(target, allowed)
+
+    def _drive_lap(self, lap: Poses) -> None:
+        n = len(lap) - 1
+        start = self._lap_start(lap)
+        order = (start + np.arange(n + 1)) % n
+        step = float(np.hypot(*(lap[1, :2] - lap[0, :2])))
+        extra = round((self.lag_m + (2.0 if self.lag_m else 0.0)) / step)
+        order = np.concatenate([order, (start + n + np.arange(1, extra + 1)) % n])
+        poses = lap[order].copy()
+        poses[:, 2] = np.unwrap(poses[:, 2])
+        if self._gate is None:
+            self._gate = poses[0].copy()
+        self._refill_if_due(n * step)
+        self._go(poses[0])
+        self._spray("lap", poses, lag_on_path=True)
+
+    def _lap_start(self, lap: Poses) -> int:
+        """Where to begin a lap: the first on its longest straight, later ones where they are soonest reached."""
+        n = len(lap) - 1
+        if self._here is None or self._router is None:
+            turn = np.abs(np.angle(np.exp(1j * np.diff(np.concatenate([lap[:, 2], lap[1:2, 2]])))))[:n]
+            bent = np.flatnonzero(turn > 0.005)
+            if len(bent) == 0 or len(bent) > 0.6 * n:
+                return 0
+            gaps = np.diff(np.concatenate([bent, [bent[0] + n]]))
+            k = int(np.argmax(gaps))
+            return int((bent[k] + min(gaps[k] - 1, 8)) % n)
+        here = pose_of(self._here)
+        best, at = math.inf, int(np.argmin(np.hypot(lap[:n, 0] - here.x, lap[:n, 1] - here.y)))
+        near = np.argsort(np.hypot(lap[:n, 0] - here.x, lap[:n, 1] - here.y), kind="stable")
+        for i in near[: max(1, n // 2) : 12]:
+            found = self._router.direct(here, pose_of(lap[i]), best)
+            if found is not None and found[0] < best:
+                best, at = found[0], int(i)
+        return at
+
+    def _chains(self, inner: BaseGeometry, fence: Polygon, outer: Polygon, obstacles: BaseGeometry) -> list[Chain]:
+        chosen = self.settings
+        if inner.is_empty:
+            return []
+        if chosen.contour_side is not None:
+            return contour_chains(
+                inner, outer, chosen.contour_side, self.width_m, self.radius_m, first_m=self.laps * self.width_m
+            )
+        barred = obstacles.buffer(chosen.clearance_m) if not obstacles.is_empty else obstacles
+        turn_m = math.pi * self.radius_m + self.width_m + 30.0
+
+        def attempt(theta: float) -> tuple[float, list[Chain]]:
+            found = straight_chains(inner, fence, barred, theta, self.width_m, join_m=2 * self.radius_m)
+            driven = sum(c.last - c.first for c in found) + turn_m * sum(len(c.pieces) for c in found)
+            return driven, found
+
+        corners = np.asarray(shapely.simplify(fence, 1.0).exterior.coords)
+        sides = np.diff(corners, axis=0)
+        order = np.argsort(-np.hypot(sides[:, 0], sides[:, 1]), kind="stable")
+        thetas = [float(math.atan2(sides[k, 1], sides[k, 0])) for k in order]
+        if chosen.bearing == "longest":
+            trial = thetas[:1]
+        elif chosen.bearing == "best":
+            trial = thetas[:8] + [math.radians(a) for a in range(0, 180, 15)]
+        else:
+            trial = [math.radians(90.0 - float(chosen.bearing))]
+        # Ties go to the first, the longest side; a hair of slack keeps rounding from choosing.
+        best = min(((round(cost, 3), k, chains) for k, (cost, chains) in enumerate(map(attempt, trial))))
+        self.bearing_deg = round((90.0 - math.degrees(trial[best[1]])) % 180.0, 6)
+        return best[2]
+
+    def _drive_passes(self, chains: list[Chain], allowed: BaseGeometry) -> None:
+        left = cells(chains)
+        while left:
+            options = []
+            for g, group in enumerate(left):
+                for from_last in (False, True):
+                    for backwards in (False, True):
+                        first = next(snake(group, from_last=from_last, backwards=backwards, skip=False))[0][0]
+                        far = 0.0 if self._here is None else float(np.hypot(*(first[:2] - self._here[:2])))
+                        options.append((round(far, 3), g, from_last, backwards))
+            _, g, from_last, backwards = min(options)
+            group = left.pop(g)
+            for pieces in snake(group, from_last=from_last, backwards=backwards, skip=self.settings.skip_passes):
+                self._refill_if_due(sum(float(np.hypot(*(p[-1, :2] - p[0, :2]))) for p in pieces))
+                for piece in pieces:
+                    line = self._lengthened(piece, 2.0, 2.0 + self.lag_m, allowed)
+                    self._go(line[0])
+                    self._spray("pass", line, lag_on_path=True)
+
+    def _lengthened(self, poses: Poses, before_m: float, after_m: float, allowed: BaseGeometry) -> Poses:
+        """A line with straight run-in and run-out, as far as they (and the line itself) stay on allowed ground."""
+        first, last = poses[0], poses[-1]
+
+        def straight(row: Poses, length: float) -> Poses:
+            n = max(2, math.ceil(abs(length) / 0.75) + 1)
+            s = np.linspace(0.0, length, n)[1:]
+            return np.column_stack([row[0] + s * math.cos(row[2]), row[1] + s * math.sin(row[2]), np.full(n - 1, row[2])])
+
+        whole = np.vstack([straight(first, -before_m)[::-1], poses, straight(last, after_m)])
+        inside = shapely.intersects_xy(allowed, whole[:, 0], whole[:, 1])
+        if inside.all():
+            return whole
+        good = np.flatnonzero(inside)
+        if len(good) < 2:
+            return poses
+        middle = good[len(good) // 2]
+        a, b = middle, middle
+        while a > 0 and inside[a - 1]:
+            a -= 1
+        while b < len(whole) - 1 and inside[b + 1]:
+            b += 1
+        return whole[a : b + 1] if b > a else poses
+
+    # --- what is left ------------------------------------------------------------------------------------------
+
+    def _tidy(self, target: BaseGeometry, allowed: BaseGeometry) -> None:
+        """Run into each sizeable patch that laps and passes leave: point rows, tips, ground between laps."""
+        for _ in range(2):
+            done = union(_swath_parts(self.segments, self.width_m, self.lag_m))
+            rest = target.difference(done).buffer(-0.75).buffer(0.75)
+            patches = [
+                p
+                for p in polygons(rest)
+                if p.area > max(150.0, 0.22 * self.width_m**2) and not self._given_up.intersects(p)
+            ]
+            if not patches or self._here is None:
+                return
+            before = len(self.segments)
+            while patches:
+                here = shapely.Point(self._here[0], self._here[1])
+                patches.sort(key=lambda p: (round(p.distance(here), 3), p.bounds))
+                self._tidy_patch(patches.pop(0), allowed)
+            if len(self.segments) == before:
+                return
+
+    def _tidy_patch(self, patch: Polygon, allowed: BaseGeometry) -> None:
+        if self._router is None or self._here is None:
+            return
+        line = _long_axis(patch)
+        options = []
+        for way in (line, np.column_stack([line[::-1, :2], line[::-1, 2] + math.pi])):
+            driven = self._lengthened(way, 8.0, 1.0 + self.lag_m, allowed)
+            if len(driven) < 6:
+                continue
+            path, sound = self._router.connect(pose_of(self._here), pose_of(driven[0]))
+            length = float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
+            leaves = self._router.connect(pose_of(driven[-1]), pose_of(self._here))[1]
+            options.append((not sound, not leaves, length, driven))
+        if not options:
+            return
+        bad_entry, dead_end, _, driven = min(options, key=lambda o: o[:3])
+        if bad_entry or (dead_end and self.lag_m > 0):  # a trailed machine does not back out of a corner
+            self.notes.append(f"{patch.area:.0f} m2 cannot be reached and stay untreated")
+            self._given_up = union([*polygons(self._given_up), patch])
+            return
+        back_to = self._here.copy()
+        self._go(driven[0])
+        self._spray("tidy", driven, lag_on_path=True)
+        if dead_end:
+            self._back_out(driven, back_to, allowed)
+
+    def _back_out(self, line: Poses, goal: Poses, allowed: BaseGeometry) -> None:
+        """Reverse along a line, boom shut, until there is room to turn away."""
+        if self._router is None:
+            return
+        longer = self._lengthened(line, 150.0, 0.0, allowed)
+        backwards = longer[::-1].copy()
+        backwards[:, 2] += math.pi
+        for k in range(14, len(backwards), 14):
+            turned = backwards[k].copy()
+            turned[2] -= math.pi
+            if self._router.connect(pose_of(turned), pose_of(goal))[1] or k + 14 >= len(backwards):
+                self._push("turn", False, backwards[: k + 1], reverse=True)
+                return
+
+
+def _long_axis(patch: Polygon) -> Poses:
+    """The line through a patch's centre along its principal axis, from end to end."""
+    x0, y0, x1, y1 = patch.bounds
+    gx, gy = np.meshgrid(np.linspace(x0, x1, 60), np.linspace(y0, y1, 60))
+    inside = shapely.contains_xy(patch, gx.ravel(), gy.ravel())
+    points = np.column_stack([gx.ravel()[inside], gy.ravel()[inside]])
+    if len(points) < 3:
+        points = shapely.get_coordinates(patch)
+    middle = points.mean(axis=0)
+    axis = np.linalg.eigh(np.cov((points - middle).T))[1][:, -1]
+    along = (shapely.get_coordinates(patch) - middle) @ axis
+    n = max(8, math.ceil((along.max() - along.min()) / 0.75) + 1)
+    s = np.linspace(along.min(), along.max(), n)
+    theta = math.atan2(axis[1], axis[0])
+    return np.column_stack([middle[0] + s * axis[0], middle[1] + s * axis[1], np.full(n, theta)])

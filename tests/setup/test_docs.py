@@ -57,3 +57,21 @@ def test_glossary_has_the_words_of_the_ledger(repository: Path) -> None:
     for word in ("log", "epoch", "section", "nozzle", "outlet group", "ribbon", "pass", "target", "single", "overlap",
                  "skip", "outside", "excluded", "over-application", "prime", "rinse"):  # fmt: skip
         assert f"`{word}`" in page or f"**{word}**" in page, word
+
+
+def test_readme_machine_file_is_accepted(repository: Path, tmp_path: Path) -> None:
+    from swathledger.machine import read_machine
+
+    text = (repository / "README.md").read_text(encoding="utf-8")
+    block = text.split("```toml\n")[1].split("```")[0]
+    (tmp_path / "machine.toml").write_text(block, encoding="utf-8")
+    machine = read_machine(tmp_path / "machine.toml")
+    assert machine.boom.nozzle_count == 48
+    assert machine.boom.sections == (10, 9, 10, 9, 10)
+    assert machine.columns == {"time": "timestamp"}
+
+
+def test_readme_quick_start_is_two_commands(repository: Path) -> None:
+    text = (repository / "README.md").read_text(encoding="utf-8")
+    block = text.split("## Quick start")[1].split("```sh\n")[1].split("```")[0]
+    assert [line.split("#")[0].strip() for line in block.splitlines()] == ["make demo", "make test"]

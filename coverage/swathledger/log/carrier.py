@@ -128,8 +128,17 @@ class Log:
         n = self.time_s.shape[0]
         if self.state.ndim != 2 or self.state.shape[0] != n or self.state.shape[1] < 1:
             raise LogError(f"state must be ({n}, k) with k >= 1, found {self.state.shape}")
-        for name in ("latitude_deg", "longitude_deg", "heading_deg", "speed_m_s", "reverse", "working_width_m",
-                     "rate_l_m2", "flow_l_s", "hdop"):
+        for name in (
+            "latitude_deg",
+            "longitude_deg",
+            "heading_deg",
+            "speed_m_s",
+            "reverse",
+            "working_width_m",
+            "rate_l_m2",
+            "flow_l_s",
+            "hdop",
+        ):
             value = getattr(self, name)
             if value is not None and value.shape != (n,):
                 raise LogError(f"{name} must have one value a row ({n}), found shape {value.shape}")

@@ -127,8 +127,9 @@ def _put_axes_right(lat: Floats, lon: Floats, alive: Mask, warnings: list[str]) 
         swapped = (np.abs(lat) > 90) & (np.abs(lat) <= 180) & (np.abs(lon) <= 90) & alive
         if swapped.sum() > count / 2:
             lat[:], lon[:] = lon.copy(), lat.copy()
-            warnings.append("Latitude and longitude are exchanged throughout (latitudes beyond 90); they were swapped "
-                            "back.")
+            warnings.append(
+                "Latitude and longitude are exchanged throughout (latitudes beyond 90); they were swapped back."
+            )
         east = (lon > 180) & (lon <= 360) & alive
         if east.sum() > count / 2:
             lon[east] -= 360.0
@@ -195,7 +196,12 @@ def _repeats(stamp: NDArray[np.intp], lat: Floats, lon: Floats) -> Mask:
 
 
 def _spread(
-    order: Indices, times: Floats, stamp: NDArray[np.intp], lat: Floats, lon: Floats, reasons: dict[str, Indices],
+    order: Indices,
+    times: Floats,
+    stamp: NDArray[np.intp],
+    lat: Floats,
+    lon: Floats,
+    reasons: dict[str, Indices],
     warnings: list[str],
 ) -> tuple[Indices, Floats]:
     """Rows of one coarse stamp, spread evenly until the next. A place come back to within a stamp is a duplicate."""
@@ -214,8 +220,9 @@ def _spread(
     room = np.minimum(np.r_[np.diff(stamps), resolution], resolution)
     rank = np.arange(times.size) - np.r_[0, np.cumsum(size)[:-1]][inverse]
     spread = stamps[inverse] + room[inverse] * rank / size[inverse]
-    warnings.append(f"About {int(np.median(size))} rows share each time stamp; they were spread evenly over its "
-                    f"{resolution:g} s.")
+    warnings.append(
+        f"About {int(np.median(size))} rows share each time stamp; they were spread evenly over its {resolution:g} s."
+    )
     return order, spread
 
 
@@ -265,5 +272,3 @@ def _excursions(times: Floats, lat: Floats, lon: Floats) -> Mask:
 def _add(reasons: dict[str, Indices], reason: str, rows: Indices) -> None:
     if rows.size:
         reasons[reason] = np.r_[reasons[reason], rows] if reason in reasons else rows
-
-

@@ -17,8 +17,21 @@ UNIT_NAMES: dict[str, tuple[str, ...]] = {
     "rate": ("rate_l_ha", "rate_gal_ac"),
     "flow": ("flow_l_min", "flow_gal_min"),
 }
-_PLAIN = ("time", "date", "seconds_from_start", "latitude", "longitude", "heading_deg", "master", "work_state",
-          "gear", "reverse", "product", "hdop", "gnss_sigma_m")
+_PLAIN = (
+    "time",
+    "date",
+    "seconds_from_start",
+    "latitude",
+    "longitude",
+    "heading_deg",
+    "master",
+    "work_state",
+    "gear",
+    "reverse",
+    "product",
+    "hdop",
+    "gnss_sigma_m",
+)
 #: Every fixed column name we know, states aside.
 KNOWN: tuple[str, ...] = _PLAIN + tuple(name for names in UNIT_NAMES.values() for name in names)
 #: Names of an outlet's state: ``section_1``, ``Nozzle 07`` and so on.
@@ -70,19 +83,24 @@ class ColumnPlan:
 def near_names(wanted: str, headers: Sequence[str], count: int = 3) -> list[str]:
     """Headers that look or sound like ``wanted``, closest first."""
     by_fold = {header.strip().casefold(): header for header in reversed(headers)}
-    close = difflib.get_close_matches(wanted.casefold(), list(by_fold), n=count, cutoff=0.5)
+    close = difflib.get_close_matches(wanted.casefold(), list(by_fold), n=count, cutoff=0.6)
     words = [fold for fold in by_fold if len(fold) > 1 and (wanted.casefold() in fold or fold in wanted.casefold())]
-    return [by_fold[fold] for fold in dict.fromkeys(close + words)][:count]
+    return [by_fold[fold] for fold in dict.fromkeys(words + close)][:count]
 
 
 def _absent(name: str, wanted: str, headers: Sequence[str], file: str) -> LogError:
     near = near_names(wanted, headers)
-    likely = f"Near names in the file: {', '.join(map(repr, near))}." if near else (
-        f"The file has: {', '.join(map(repr, headers[:12]))}{', ...' if len(headers) > 12 else ''}."
+    likely = (
+        f"Near names in the file: {', '.join(map(repr, near))}."
+        if near
+        else (f"The file has: {', '.join(map(repr, headers[:12]))}{', ...' if len(headers) > 12 else ''}.")
     )
     return LogError(
         f"the machine file maps {name} to the header {wanted!r}, which the file does not have. {likely}",
-        file=file, row=1, column=name, hint="Correct the entry in [columns] or leave it out.",
+        file=file,
+        row=1,
+        column=name,
+        hint="Correct the entry in [columns] or leave it out.",
     )
 
 
@@ -181,8 +199,13 @@ def plan_columns(
             kind = "section" if state[1] == "section" else "nozzle"
             if kind not in mapped_kinds:
                 if int(state[2]) in outlets[kind]:
-                    raise LogError(f"two columns are named {kind} {int(state[2])}.", file=file, row=1, column=header,
-                                   hint="Name each once.")
+                    raise LogError(
+                        f"two columns are named {kind} {int(state[2])}.",
+                        file=file,
+                        row=1,
+                        column=header,
+                        hint="Name each once.",
+                    )
                 outlets[kind][int(state[2])] = header
                 taken.add(header)
 
@@ -190,8 +213,9 @@ def plan_columns(
         present = [name for name in names if name in fixed]
         for spare in present[1:]:
             taken.discard(fixed.pop(spare))
-            warnings.append(f"{file}: {quantity.replace('_', ' ')} is given as {present[0]} and as {spare}; "
-                            f"{present[0]} is used.")
+            warnings.append(
+                f"{file}: {quantity.replace('_', ' ')} is given as {present[0]} and as {spare}; {present[0]} is used."
+            )
     return ColumnPlan(
         fixed=fixed,
         sections=_in_order("section", outlets["section"], file),
@@ -231,8 +255,9 @@ def _in_order(kind: OutletKind, found: dict[int, str], file: str) -> tuple[str, 
         what = f"{kind} columns must be numbered 1 to k from the left; found {_brief(numbers)}"
         if lacking:
             what += f", lacking {_brief(lacking)}"
-        raise LogError(f"{what}.", file=file, row=1, column=found[numbers[0]],
-                       hint="Name them so, or map them in [columns].")
+        raise LogError(
+            f"{what}.", file=file, row=1, column=found[numbers[0]], hint="Name them so, or map them in [columns]."
+        )
     return tuple(found[number] for number in numbers)
 
 
@@ -256,6 +281,8 @@ def require(plan: ColumnPlan, headers: Sequence[str], file: str, *, position_fro
         parts.append(f"{name} (near names: {', '.join(map(repr, near))})" if near else name)
     shown = ", ".join(map(repr, headers[:12])) + (", ..." if len(headers) > 12 else "")
     raise LogError(
-        f"no column for {', '.join(parts)}. The file has: {shown}.", file=file, row=1,
-        hint=f"Map it in the machine file, e.g. [columns] {missing[0]} = \"the header\".",
+        f"no column for {', '.join(parts)}. The file has: {shown}.",
+        file=file,
+        row=1,
+        hint=f'Map it in the machine file, e.g. [columns] {missing[0]} = "the header".',
     )

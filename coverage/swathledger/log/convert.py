@@ -89,7 +89,11 @@ def convert(
     name = "time" if "time" in plan.fixed else "seconds_from_start"
     date = table.column(plan.fixed["date"]) if "date" in plan.fixed else None
     times = parse_times(
-        table.column(plan.fixed[name]), date, options, file=raw.file, header=plan.fixed[name],
+        table.column(plan.fixed[name]),
+        date,
+        options,
+        file=raw.file,
+        header=plan.fixed[name],
         from_start=name == "seconds_from_start",
     )
     warnings += times.warnings
@@ -115,9 +119,21 @@ def convert(
         numbers["heading_deg"] = np.mod(numbers["heading_deg"], 360.0)
     product = as_text(table.column(plan.fixed["product"])) if "product" in plan.fixed else None
     return Chunk(
-        file=raw.file, time_s=times.seconds, latitude_deg=latitude, longitude_deg=longitude, absolute=times.absolute,
-        state_kind=kind, state=state, numbers=numbers, extra=extra, reverse=reverse, product=product,
-        places=raw.places, raw=_raw_cells(raw, plan, name), plan=plan, rejected=raw.rejected,
+        file=raw.file,
+        time_s=times.seconds,
+        latitude_deg=latitude,
+        longitude_deg=longitude,
+        absolute=times.absolute,
+        state_kind=kind,
+        state=state,
+        numbers=numbers,
+        extra=extra,
+        reverse=reverse,
+        product=product,
+        places=raw.places,
+        raw=_raw_cells(raw, plan, name),
+        plan=plan,
+        rejected=raw.rejected,
         warnings=tuple(warnings),
     )
 
@@ -140,10 +156,17 @@ def _column(raw: RawTable, header: str, warnings: list[str]) -> Floats:
         place, cell = raw.places([first])[0], str(column[first].as_py())
         read = int(np.isfinite(found.values).sum())
         if count > _WRONG_COLUMN * (count + read) and not _is_odd_number(cell):
-            raise LogError(f"found {cell!r} where a number belongs ({count} such cells).", file=raw.file,
-                           row=_row_number(place), column=header, hint="Map another column or leave it out.")
-        warnings.append(f"{raw.file}: {count} cells of {header!r} hold no finite number (first: {place}, "
-                        f"{cell!r}) and count as unknown.")
+            raise LogError(
+                f"found {cell!r} where a number belongs ({count} such cells).",
+                file=raw.file,
+                row=_row_number(place),
+                column=header,
+                hint="Map another column or leave it out.",
+            )
+        warnings.append(
+            f"{raw.file}: {count} cells of {header!r} hold no finite number (first: {place}, "
+            f"{cell!r}) and count as unknown."
+        )
     return found.values
 
 
@@ -176,15 +199,21 @@ def _open(raw: RawTable, header: str, ours: str, warnings: list[str]) -> NDArray
         shown = ", ".join(map(repr, words[:5]))
         if unknown == int((codes != MISSING).sum()):
             first = int(np.flatnonzero(codes == UNKNOWN)[0])
-            raise LogError(f"no cell says open or shut; found {shown}.", file=raw.file,
-                           row=_row_number(raw.places([first])[0]), column=header,
-                           hint="States are 0/1, true/false, on/off, yes/no or open/shut.")
-        warnings.append(f"{raw.file}: {unknown} cells of {ours} ({header!r}) are neither open nor shut ({shown}) and "
-                        "count as shut.")
+            raise LogError(
+                f"no cell says open or shut; found {shown}.",
+                file=raw.file,
+                row=_row_number(raw.places([first])[0]),
+                column=header,
+                hint="States are 0/1, true/false, on/off, yes/no or open/shut.",
+            )
+        warnings.append(
+            f"{raw.file}: {unknown} cells of {ours} ({header!r}) are neither open nor shut ({shown}) and count as shut."
+        )
     lacking = int((codes == MISSING).sum())
     if lacking:
         warnings.append(f"{raw.file}: {lacking} cells of {ours} ({header!r}) are empty and count as shut.")
-    return codes == OPEN
+    opened: NDArray[np.bool_] = codes == OPEN
+    return opened
 
 
 def _states(
@@ -213,8 +242,10 @@ def _states(
     if whole is not None:
         shut = int((state.any(axis=1) & ~whole).sum())
         if shut:
-            warnings.append(f"{raw.file}: in {shut} rows the master switch or work state is off while a {kind} is on; "
-                            "nothing is sprayed there.")
+            warnings.append(
+                f"{raw.file}: in {shut} rows the master switch or work state is off while a {kind} is on; "
+                "nothing is sprayed there."
+            )
         state &= whole[:, None]
     return kind, np.ascontiguousarray(state)
 
@@ -238,20 +269,23 @@ def state_kind(
     if (sections is None and nozzles is None) or count == expected[named]:
         return named
     if count == expected[other]:
-        warnings.append(f"{file}: {count} columns named {named} are as many as the machine's {other}s and are taken "
-                        f"as {other}s.")
+        warnings.append(
+            f"{file}: {count} columns named {named} are as many as the machine's {other}s and are taken as {other}s."
+        )
         return other
-    has = " and ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((sections, "section"), (nozzles, "nozzle"))
-                       if n is not None)
+    has = " and ".join(
+        f"{n} {word}{'' if n == 1 else 's'}"
+        for n, word in ((sections, "section"), (nozzles, "nozzle"))
+        if n is not None
+    )
     raise LogError(
-        f"the log has {count} {named} column{'' if count == 1 else 's'}, the machine has {has}.", file=file,
+        f"the log has {count} {named} column{'' if count == 1 else 's'}, the machine has {has}.",
+        file=file,
         hint="Use the machine file of the sprayer that made this log, or correct its [boom] table.",
     )
 
 
-def _reverse(
-    raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: list[str]
-) -> NDArray[np.bool_] | None:
+def _reverse(raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: list[str]) -> NDArray[np.bool_] | None:
     """True where the log says the machine drives backwards; None where it cannot tell."""
     reverse: NDArray[np.bool_] | None = None
     if "reverse" in plan.fixed:

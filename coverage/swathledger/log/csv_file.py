@@ -95,8 +95,9 @@ def _prepare(path: Path, encoding: str | None) -> _Source:
         try:
             text = path.read_bytes().decode(encoding)
         except UnicodeError as error:
-            raise LogError(f"is not {encoding} text: {error}.", file=path.name,
-                           hint="Correct or leave out [log] encoding.") from error
+            raise LogError(
+                f"is not {encoding} text: {error}.", file=path.name, hint="Correct or leave out [log] encoding."
+            ) from error
         return _Source(path, sha, text.lstrip("\ufeff").replace("\0", "").encode("utf-8"), ())
     if is_utf8 and not has_nul:
         return _Source(path, sha, None, ())
@@ -108,8 +109,8 @@ def _mend(path: Path, sha: str, has_nul: bool) -> _Source:
     out = io.BytesIO()
     foreign = plain = 0
     with path.open("rb") as stream:
-        for line in stream:
-            line = line.replace(b"\0", b"")
+        for raw_line in stream:
+            line = raw_line.replace(b"\0", b"")
             try:
                 text = line.decode("utf-8")
                 plain += any(byte > 127 for byte in line) and not line.startswith(codecs.BOM_UTF8)
@@ -190,13 +191,21 @@ def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -
     best = max(usable, key=lambda mark: (score(mark)[0] >= 0.5, score(mark)[1]), default=None)
     delimiter = given or best
     if delimiter is None:
-        raise LogError(f"the header {header[:80]!r} has a single column.", file=file, row=at + 1,
-                       hint="Separate columns by comma, semicolon or tab, or set [log] delimiter.")
+        raise LogError(
+            f"the header {header[:80]!r} has a single column.",
+            file=file,
+            row=at + 1,
+            hint="Separate columns by comma, semicolon or tab, or set [log] delimiter.",
+        )
     names = [name.strip().lstrip("\ufeff") for name in _fields(header, delimiter)]
     if len(names) == 1 and best is not None:
-        raise LogError(f"split at {delimiter!r} the header {header[:80]!r} is a single column; "
-                       f"{best!r} would give {len(_fields(header, best))}.", file=file, row=at + 1,
-                       hint="Correct or leave out [log] delimiter.")
+        raise LogError(
+            f"split at {delimiter!r} the header {header[:80]!r} is a single column; "
+            f"{best!r} would give {len(_fields(header, best))}.",
+            file=file,
+            row=at + 1,
+            hint="Correct or leave out [log] delimiter.",
+        )
     names = _fit_names(names, [_fields(line, delimiter) for line in body], file, at + 1)
     decimal = _option(options, "decimal")
     if decimal is None:
@@ -219,14 +228,15 @@ def _fit_names(names: list[str], body: list[list[str]], file: str, header_row: i
         elif width > len(names) and widths[len(names)] == 0:
             row = next(row for row in body if len(row) == width)
             raise LogError(
-                f"the header has {len(names)} columns but rows have {width}, e.g. {row[:6]}.", file=file,
+                f"the header has {len(names)} columns but rows have {width}, e.g. {row[:6]}.",
+                file=file,
                 row=header_row + 1,
                 hint="Decimal commas in a comma-separated file? Export with semicolons or with decimal points.",
             )
     seen: Counter[str] = Counter()
     fitted = []
-    for number, name in enumerate(names, start=1):
-        name = name or f"column {number}"
+    for number, written in enumerate(names, start=1):
+        name = written or f"column {number}"
         seen[name] += 1
         fitted.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
     return fitted
@@ -279,8 +289,13 @@ def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
     places = _Places(source, layout)
     rejected = (SetAside("bad_row", bad, places.first_bad()),) if bad else ()
     return RawTable(
-        file=path.name, inputs=((path.name, source.sha256),), headers=layout.names, table=table, places=places,
-        rejected=rejected, warnings=source.warnings,
+        file=path.name,
+        inputs=((path.name, source.sha256),),
+        headers=layout.names,
+        table=table,
+        places=places,
+        rejected=rejected,
+        warnings=source.warnings,
     )
 
 
@@ -306,8 +321,11 @@ def _parse(source: _Source, layout: Layout, plan: ColumnPlan) -> tuple[Any, int]
     try:
         return _parse_as(source, layout, plan, slow)
     except pa.ArrowInvalid as error:
-        raise LogError(f"cannot be split into columns: {error}.", file=source.path.name,
-                       hint="Look for a stray quotation mark, or set [log] delimiter.") from error
+        raise LogError(
+            f"cannot be split into columns: {error}.",
+            file=source.path.name,
+            hint="Look for a stray quotation mark, or set [log] delimiter.",
+        ) from error
 
 
 def _parse_as(source: _Source, layout: Layout, plan: ColumnPlan, kinds: dict[str, Any]) -> tuple[Any, int]:
@@ -322,13 +340,18 @@ def _parse_as(source: _Source, layout: Layout, plan: ColumnPlan, kinds: dict[str
     try:
         table = pacsv.read_csv(
             source.arrow(),
-            read_options=pacsv.ReadOptions(skip_rows=layout.skip, column_names=list(layout.names),
-                                           block_size=4 * _BLOCK),
+            read_options=pacsv.ReadOptions(
+                skip_rows=layout.skip, column_names=list(layout.names), block_size=4 * _BLOCK
+            ),
             parse_options=pacsv.ParseOptions(delimiter=layout.delimiter, invalid_row_handler=skip),
             convert_options=pacsv.ConvertOptions(
-                include_columns=list(plan.headers), column_types=kinds, decimal_point=layout.decimal,
+                include_columns=list(plan.headers),
+                column_types=kinds,
+                decimal_point=layout.decimal,
                 null_values=sorted({form for word in MISSING_WORDS for form in (word, word.upper())}),
-                true_values=_variants(OPEN_WORDS), false_values=_variants(SHUT_WORDS), strings_can_be_null=not as_text,
+                true_values=_variants(OPEN_WORDS),
+                false_values=_variants(SHUT_WORDS),
+                strings_can_be_null=not as_text,
             ),
         )
     except pa.ArrowInvalid as error:

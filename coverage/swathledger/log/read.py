@@ -105,8 +105,11 @@ def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...]) -> Log:
     if epochs - used != sum(item.count for item in set_aside):
         raise LogError("rows were lost in cleaning; this is a fault of the program.")  # the identity of LogQuality
     if used < 2:
-        raise LogError(_nothing_left(chunks, epochs, used, set_aside), file=first.file if len(chunks) == 1 else None,
-                       hint=_nothing_hint(chunks))
+        raise LogError(
+            _nothing_left(chunks, epochs, used, set_aside),
+            file=first.file if len(chunks) == 1 else None,
+            hint=_nothing_hint(chunks),
+        )
     order = cleaned.order
     state = np.concatenate([chunk.state for chunk in chunks])[order]
     numbers = {name: _gather(chunks, "numbers", name, order) for name in _names(chunks, "numbers")}
@@ -147,16 +150,23 @@ def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...]) -> Log:
 def _check_alike(first: Chunk, other: Chunk) -> None:
     """Files of one drive must say the same things."""
     if first.absolute != other.absolute:
-        raise LogError(f"{first.file} and {other.file} cannot be joined: one gives dates, the other only seconds from "
-                       "an unknown start.", hint="Give [log] start, or read them one by one.")
+        raise LogError(
+            f"{first.file} and {other.file} cannot be joined: one gives dates, the other only seconds from "
+            "an unknown start.",
+            hint="Give [log] start, or read them one by one.",
+        )
     if (first.state_kind, first.state.shape[1]) != (other.state_kind, other.state.shape[1]):
-        raise LogError(f"{first.file} has {_state_words(first)}, {other.file} has {_state_words(other)}; they cannot "
-                       "be joined.", hint="Read them one by one.")
+        raise LogError(
+            f"{first.file} has {_state_words(first)}, {other.file} has {_state_words(other)}; they cannot be joined.",
+            hint="Read them one by one.",
+        )
     if not first.absolute and len(first) and len(other):
         a, b = first.time_s, other.time_s
         if np.nanmin(a) <= np.nanmax(b) and np.nanmin(b) <= np.nanmax(a):
-            raise LogError(f"{first.file} and {other.file} both count seconds from their own start; they cannot be "
-                           "joined.", hint="Read them one by one.")
+            raise LogError(
+                f"{first.file} and {other.file} both count seconds from their own start; they cannot be joined.",
+                hint="Read them one by one.",
+            )
 
 
 def _state_words(chunk: Chunk) -> str:
@@ -169,8 +179,8 @@ def _understood(chunk: Chunk) -> tuple[tuple[str, str], ...]:
     pairs = chunk.plan.understood
     if "latitude" in chunk.raw:
         return pairs
-    return tuple(pair for pair in pairs if pair[0] not in ("latitude", "longitude")) + (
-        ("latitude", "geometry"), ("longitude", "geometry"))
+    others = (pair for pair in pairs if pair[0] not in ("latitude", "longitude"))
+    return (*others, ("latitude", "geometry"), ("longitude", "geometry"))
 
 
 def _names(chunks: list[Chunk], group: str) -> list[str]:

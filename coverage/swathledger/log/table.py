@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -117,7 +118,12 @@ def as_numbers(column: Any) -> Numbers:
     count = len(column)
     if pa.types.is_null(kind):
         return Numbers(np.full(count, np.nan), np.zeros(count, bool))
-    if pa.types.is_boolean(kind) or pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+    if (
+        pa.types.is_boolean(kind)
+        or pa.types.is_integer(kind)
+        or pa.types.is_floating(kind)
+        or pa.types.is_decimal(kind)
+    ):
         if pa.types.is_boolean(kind):
             column = column.cast(pa.uint8())
         values = np.array(column.cast(pa.float64(), safe=False).to_numpy(), dtype=np.float64)
@@ -171,7 +177,7 @@ def as_states(column: Any) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
 
 
 def _state_of(value: Any) -> int:
-    if value is None or (isinstance(value, float) and value != value):
+    if value is None or (isinstance(value, float) and math.isnan(value)):
         return MISSING
     word = str(value).strip().casefold()
     if word in OPEN_WORDS:

@@ -54,8 +54,11 @@ def _zone(options: Mapping[str, object]) -> dt.tzinfo | None:
             return zoneinfo.ZoneInfo(name)
         except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
             pass
-    raise LogError(f"{name!r} is not a time zone.", column="[log] time_zone",
-                   hint="Give a name like 'Australia/Perth' or an offset like '+08:00'.")
+    raise LogError(
+        f"{name!r} is not a time zone.",
+        column="[log] time_zone",
+        hint="Give a name like 'Australia/Perth' or an offset like '+08:00'.",
+    )
 
 
 def _start(options: Mapping[str, object]) -> tuple[float | None, str | None]:
@@ -67,15 +70,16 @@ def _start(options: Mapping[str, object]) -> tuple[float | None, str | None]:
     if isinstance(value, dt.datetime):
         moment = value
     elif isinstance(value, dt.date):
-        moment = dt.datetime(value.year, value.month, value.day)
+        moment = dt.datetime.combine(value, dt.time())
     elif isinstance(value, str):
         try:
             moment = dt.datetime.fromisoformat(value.strip())
         except ValueError:
             moment = None
     if moment is None:
-        raise LogError(f"{value!r} is not a date and time.", column="[log] start",
-                       hint="Write it like 2026-03-04T07:30:00+08:00.")
+        raise LogError(
+            f"{value!r} is not a date and time.", column="[log] start", hint="Write it like 2026-03-04T07:30:00+08:00."
+        )
     if moment.tzinfo is not None:
         return moment.timestamp(), None
     zone = _zone(options)
@@ -125,8 +129,13 @@ def parse_times(
         words = pc.utf8_trim_whitespace(time.cast(pa.string()))
         if (pc.sum(pc.match_substring_regex(words, _COMPACT)).as_py() or 0) > len(words) / 2:
             compact = dict(options, time_format="%Y%m%d%H%M%S")
-            return _text(words, compact, file, header, note=f"{file}: times like {words[0].as_py()} are taken as "
-                                                            "year, month, day, hour, minute, second.")
+            return _text(
+                words,
+                compact,
+                file,
+                header,
+                note=f"{file}: times like {words[0].as_py()} are taken as year, month, day, hour, minute, second.",
+            )
         sample = as_numbers(words[:2000])
         numeric = int(np.isfinite(sample.values).sum())
         if numeric <= int(sample.unreadable.sum()):
@@ -142,9 +151,7 @@ def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: s
     typical = float(np.median(np.abs(finite)))
     if typical < _EPOCH_FROM:
         return _from_start(values, options, file)
-    for limit, scale, unit in _SCALES:
-        if typical < limit:
-            break
+    scale, unit = next((scale, unit) for limit, scale, unit in _SCALES if typical < limit)
     if unit == "s":
         return Times(values, True)
     return Times(values / scale, True, (f"{file}: times are epoch numbers in {unit}, by their size.",))
@@ -153,8 +160,11 @@ def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: s
 def _from_start(values: NDArray[np.float64], options: Mapping[str, object], file: str) -> Times:
     start, note = _start(options)
     if start is None:
-        return Times(values, False, (f"{file}: times are seconds from a start that is not given; the date is unknown. "
-                                     "Give [log] start.",))
+        return Times(
+            values,
+            False,
+            (f"{file}: times are seconds from a start that is not given; the date is unknown. Give [log] start.",),
+        )
     return Times(values + start, True, (note,) if note else ())
 
 
@@ -184,15 +194,19 @@ def _text(time: Any, options: Mapping[str, object], file: str, header: str, note
     try:
         parsed = pd.to_datetime(series, format=pattern or "ISO8601", utc=True, errors="coerce")
     except ValueError as error:
-        raise LogError(f"{pattern!r} is not a time format: {error}.", column="[log] time_format",
-                       hint="Use strptime signs, e.g. '%d/%m/%Y %H:%M:%S'.") from error
+        raise LogError(
+            f"{pattern!r} is not a time format: {error}.",
+            column="[log] time_format",
+            hint="Use strptime signs, e.g. '%d/%m/%Y %H:%M:%S'.",
+        ) from error
     valid = parsed.notna().to_numpy()
     filled = np.asarray(pc.fill_null(pc.not_equal(words, ""), False))
     if filled.any() and valid.sum() < 0.5 * filled.sum():
         first = int(np.flatnonzero(filled & ~valid)[0])
         raise LogError(
             f"{words[first].as_py()!r} cannot be read as a time" + (f" by {pattern!r}." if pattern else "."),
-            file=file, column=header,
+            file=file,
+            column=header,
             hint="Give the way it is written in the machine file, e.g. [log] time_format = '%d/%m/%Y %H:%M:%S'.",
         )
     # Microseconds named: pandas may hold s, ms, us or ns.
@@ -210,7 +224,11 @@ def _text(time: Any, options: Mapping[str, object], file: str, header: str, note
 
 
 def _localised(
-    naive: Any, rows: NDArray[np.bool_], seconds: NDArray[np.float64], options: Mapping[str, object], file: str,
+    naive: Any,
+    rows: NDArray[np.bool_],
+    seconds: NDArray[np.float64],
+    options: Mapping[str, object],
+    file: str,
     header: str,
 ) -> Times:
     """Move the times without offset from the given zone to UTC; none given: they are UTC already, and it is told."""
@@ -218,8 +236,14 @@ def _localised(
         return Times(seconds, True)
     zone = _zone(options)
     if zone is None:
-        return Times(seconds, True, (f"{file}: {int(rows.sum())} times in {header!r} have no offset; UTC is assumed. "
-                                     "Give [log] time_zone if they are local.",))
+        return Times(
+            seconds,
+            True,
+            (
+                f"{file}: {int(rows.sum())} times in {header!r} have no offset; UTC is assumed. "
+                "Give [log] time_zone if they are local.",
+            ),
+        )
     try:
         local = naive[rows].dt.tz_localize(zone, ambiguous="infer", nonexistent="NaT")
     except ValueError:  # the hour that comes twice in autumn cannot be told apart: the first one is meant

@@ -1,0 +1,117 @@
+"""``swathledger check``: what a log is worth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from swathledger_cli import errors, options
+
+if TYPE_CHECKING:
+    from swathledger.log.quality import LogReport
+    from swathledger.units import UnitSystem
+
+
+@click.command(name="check")
+@options.logs_argument()
+@options.machine_option(required=False)
+@options.units_option()
+@options.json_option()
+def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_json: bool) -> int:
+    """Say whether a log is fit to use and how to better it.
+
+    Several LOGs are taken as one drive and joined in order of time. Columns of other names are mapped in the machine
+    file's [columns] table. Exit codes: 0 fit, 1 not fit, 2 not readable or a bad call.
+    """
+    from swathledger.log.quality import assess
+    from swathledger.log.read import read_log
+
+    sprayer = None
+    if machine is not None:
+        from swathledger.machine.read import read_machine
+
+        sprayer = read_machine(machine)
+    log = read_log(
+        logs,
+        columns=None if sprayer is None else sprayer.columns,
+        options=None if sprayer is None else sprayer.log_options,
+        sections=None if sprayer is None else len(sprayer.boom.sections),
+        nozzles=None if sprayer is None else sprayer.boom.nozzle_count,
+    )
+    report = assess(log, sprayer)
+    if as_json:
+        import json
+
+        click.echo(json.dumps(report.document(), indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        click.echo("\n".join(render(report, units)))
+    return errors.EXIT_OK if report.fit else errors.EXIT_NOT_FIT
+
+
+def render(report: LogReport, units: UnitSystem) -> list[str]:
+    """Lines for a person."""
+    from swathledger.units import text
+
+    when = "date unknown" if report.start_utc is None else f"{report.start_utc} to {report.end_utc}"
+    kinds = {
+        "section": f"{report.states} sections, {report.states_ever_open} of them ever open",
+        "nozzle": f"{report.states} nozzles, {report.states_ever_open} of them ever open",
+        "work": "one work state for the whole width",
+        "none": "none recorded; taken as spraying all the time",
+    }
+    noise = (
+        "unknown"
+        if report.position_noise_m is None
+        else (
+            f"{text('small_length', report.position_noise_m, units)} row to row across the track, one sigma: a lower bound"
+        )
+    )
+    rows = [
+        ("Log", ", ".join(report.inputs)),
+        ("Time", f"{when}; {_duration(report.span_s)}"),
+        ("Rows", f"{report.used:,} of {report.epochs:,} used"),
+        ("Rate", f"{report.rows_per_s:.3g} rows a second (median step {report.median_step_s:.3g} s)"),
+        (
+            "Gaps",
+            f"{report.gaps} longer than {report.gap_threshold_s:.3g} s, {_duration(report.gaps_s)} in all; driving lost for "
+            f"{_duration(report.gaps_lost_s)}",
+        ),
+        (
+            "Driven",
+            f"{text('distance', report.distance_m, units)}, of it spraying "
+            f"{text('distance', report.sprayed_distance_m, units)}; {100 * report.spraying_share:.1f} % of the "
+            "time",
+        ),
+        ("States", kinds[report.state_kind]),
+        ("Position noise", noise),
+    ]
+    lines = [f"{name + ':':<16}{value}" for name, value in rows]
+    understood = [name if name == header else f"{name} = {header!r}" for name, header in report.columns_understood]
+    lines += _block("Columns understood", understood)
+    lines += _block("Columns ignored", list(report.columns_ignored))
+    aside = [
+        f"{item.count:,} {item.reason}" + (f", first: {item.example}" if item.example else "")
+        for item in report.set_aside
+    ]
+    lines += _block("Rows set aside", aside)
+    lines += _block("Guesses and odd things", list(report.warnings))
+    lines += _block("What would make it better", list(report.better))
+    lines += ["", f"Verdict: {report.verdict}", *(f"  - {reason}" for reason in report.reasons)]
+    return lines
+
+
+def _block(title: str, items: list[str]) -> list[str]:
+    if not items:
+        return [f"{title}: none"]
+    return [f"{title}:", *(f"  - {item}" for item in items)]
+
+
+def _duration(seconds: float) -> str:
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    if hours:
+        return f"{hours} h {minutes:02d} min"
+    return f"{minutes} min {left:02d} s" if minutes else f"{left} s"

@@ -1,0 +1,317 @@
+"""What a log is worth: its figures, a verdict, and what would make it better."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathledger.log.carrier import Log, SetAside, StateKind
+from swathledger.log.clean import distance_m
+
+Floats = NDArray[np.float64]
+
+GAP_STEPS, GAP_FLOOR_S = 6.0, 6.0
+_MAX_STEP_S = 5.0
+_MAX_SET_ASIDE = 0.20
+_MAX_GAPS = 0.25
+_PAUSE_M, _BREAK_S = 5.0, 600.0
+_STRAIGHT_DEG = 5.0
+_ARM_M = 10.0
+_NOISE_ROWS = 100
+_THIRD_DIFFERENCE_VARIANCE = 20.0  # 1 + 9 + 9 + 1
+_MAD_TO_SIGMA = 1.4826
+_M_PER_DEG = 111_195.0
+
+
+class _HasBoom(Protocol):
+    """A machine as far as this stage needs it; its own stage lies to the right."""
+
+    @property
+    def boom(self) -> Any: ...
+
+    @property
+    def gnss_sigma_m(self) -> float | None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class LogReport:
+    """Fitness of a log.
+
+    Attributes
+    ----------
+    inputs : tuple of str
+        Names of the files.
+    start_utc, end_utc : str or None
+        ISO 8601; None where the date is unknown.
+    span_s : float
+        From the first row used to the last, s.
+    epochs, used : int
+        Rows read and rows used.
+    set_aside : tuple of SetAside
+    median_step_s, rows_per_s : float
+        Median time between rows, and its inverse.
+    gap_threshold_s : float
+        Longer steps are gaps: 6 x the median step, at least 6 s.
+    gaps : int
+    gaps_s : float
+        Number of gaps and their total time, s.
+    gaps_lost_s : float
+        Of it, the time in which driving was probably lost, s. A gap over which the machine stayed within 5 m is a
+        pause and loses none; one of more than 10 minutes (a refill, another day) loses what the way between its ends takes.
+    distance_m, sprayed_distance_m : float
+        Driven without gaps, and of it with any outlet open.
+    spraying_share : float
+        Share of the time outside gaps with any outlet open, 0..1.
+    state_kind : {"section", "nozzle", "work", "none"}
+    states, states_ever_open : int
+        Outlets recorded, and how many of them were ever open.
+    columns_understood : tuple of (str, str)
+    columns_ignored : tuple of str
+    position_noise_m : float or None
+        Row-to-row noise across the track on straight driving, one sigma, m: a lower bound of the position error, for
+        slow drift does not show in it. None where there is too little straight driving.
+    gnss_sigma_m : float or None
+        As stated by the log or the machine file.
+    warnings : tuple of str
+        Every guess that was made.
+    verdict : {"fit", "not fit"}
+    reasons : tuple of str
+        Why it is not fit.
+    better : tuple of str
+        What would make it better.
+    """
+
+    inputs: tuple[str, ...]
+    start_utc: str | None
+    end_utc: str | None
+    span_s: float
+    epochs: int
+    used: int
+    set_aside: tuple[SetAside, ...]
+    median_step_s: float
+    rows_per_s: float
+    gap_threshold_s: float
+    gaps: int
+    gaps_s: float
+    gaps_lost_s: float
+    distance_m: float
+    sprayed_distance_m: float
+    spraying_share: float
+    state_kind: StateKind
+    states: int
+    states_ever_open: int
+    columns_understood: tuple[tuple[str, str], ...]
+    columns_ignored: tuple[str, ...]
+    position_noise_m: float | None
+    gnss_sigma_m: float | None
+    warnings: tuple[str, ...]
+    verdict: Literal["fit", "not fit"]
+    reasons: tuple[str, ...]
+    better: tuple[str, ...]
+
+    @property
+    def fit(self) -> bool:
+        """Whether the log is fit to use."""
+        return self.verdict == "fit"
+
+    def document(self) -> dict[str, Any]:
+        """Everything as plain JSON values, SI; absent knowledge is None."""
+        plain: dict[str, Any] = {"schema": "swathledger/check/1", **asdict(self)}
+        plain["columns_understood"] = [{"name": name, "header": header} for name, header in self.columns_understood]
+        return plain
+
+
+def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
+    """Judge a log.
+
+    Parameters
+    ----------
+    log : Log
+    machine : Machine, optional
+        Gives the width where the log has none, and the receiver's sigma.
+
+    Returns
+    -------
+    LogReport
+        "not fit" where nothing was sprayed, the machine never moved, rows are more than 5 s apart, more than 20 % of
+        the rows were set aside, driving was lost in gaps for more than 25 % of the time, or neither states nor a width are known.
+    """
+    steps = np.diff(log.time_s)
+    median = log.quality.median_step_s
+    threshold = max(GAP_STEPS * median, GAP_FLOOR_S)
+    gap = steps > threshold
+    lengths = distance_m(log.latitude_deg[:-1], log.longitude_deg[:-1], log.latitude_deg[1:], log.longitude_deg[1:])
+    spraying = log.state[:-1].any(axis=1) & ~gap
+    span = float(log.time_s[-1] - log.time_s[0])
+    driven_s = float(steps[~gap].sum())
+    distance = float(lengths[~gap].sum())
+    sigma = log.quality.gnss_sigma_m
+    if sigma is None and machine is not None:
+        sigma = machine.gnss_sigma_m
+    lost_s = _lost_s(steps[gap], lengths[gap], distance, driven_s)
+    share = float(steps[spraying].sum()) / driven_s if driven_s > 0 else 0.0
+    reasons = _reasons(log, machine, median, distance, driven_s, lost_s)
+    return LogReport(
+        inputs=tuple(name for name, _ in log.inputs),
+        start_utc=_iso(log.time_s[0]) if log.time_is_absolute else None,
+        end_utc=_iso(log.time_s[-1]) if log.time_is_absolute else None,
+        span_s=span,
+        epochs=log.quality.epochs,
+        used=log.quality.used,
+        set_aside=log.quality.set_aside,
+        median_step_s=median,
+        rows_per_s=1.0 / median,
+        gap_threshold_s=threshold,
+        gaps=int(gap.sum()),
+        gaps_s=float(steps[gap].sum()),
+        gaps_lost_s=lost_s,
+        distance_m=distance,
+        sprayed_distance_m=float(lengths[spraying].sum()),
+        spraying_share=share,
+        state_kind=log.state_kind,
+        states=0 if log.state_kind == "none" else int(log.state.shape[1]),
+        states_ever_open=0 if log.state_kind == "none" else int(log.state.any(axis=0).sum()),
+        columns_understood=log.quality.columns_understood,
+        columns_ignored=log.quality.columns_ignored,
+        position_noise_m=position_noise_m(log),
+        gnss_sigma_m=sigma,
+        warnings=log.quality.warnings,
+        verdict="not fit" if reasons else "fit",
+        reasons=reasons,
+        better=_better(log, machine, median, int(gap.sum()), sigma),
+    )
+
+
+def _iso(seconds: float) -> str:
+    return dt.datetime.fromtimestamp(float(seconds), dt.UTC).isoformat().replace("+00:00", "Z")
+
+
+def _lost_s(gaps_s: Floats, moved_m: Floats, distance: float, driven_s: float) -> float:
+    """Driving time hidden by gaps; see `LogReport.gaps_lost_s`."""
+    speed = distance / driven_s if driven_s > 0 and distance > 0 else 1.0
+    lost = np.where(gaps_s <= _BREAK_S, gaps_s, np.minimum(gaps_s, moved_m / speed))
+    return float(lost[moved_m > _PAUSE_M].sum())
+
+
+def _width_known(log: Log, machine: _HasBoom | None) -> bool:
+    if machine is not None:
+        return True
+    return log.working_width_m is not None and bool((np.nan_to_num(log.working_width_m) > 0).any())
+
+
+def _reasons(
+    log: Log, machine: _HasBoom | None, median: float, distance: float, driven_s: float, lost_s: float
+) -> tuple[str, ...]:
+    found = []
+    if not log.state.any():
+        found.append("No row records any spraying.")
+    if distance < 1.0:
+        found.append("The machine never moves.")
+    if median > _MAX_STEP_S:
+        found.append(f"Rows are {median:.1f} s apart; beyond {_MAX_STEP_S:g} s turns and switching cannot be followed.")
+    aside = (log.quality.epochs - log.quality.used) / log.quality.epochs
+    if aside > _MAX_SET_ASIDE:
+        found.append(
+            f"{100 * aside:.0f} % of the rows were set aside; more than {100 * _MAX_SET_ASIDE:g} % is too much."
+        )
+    if lost_s > _MAX_GAPS * (driven_s + lost_s):
+        found.append(
+            f"Driving was lost in gaps for {100 * lost_s / (driven_s + lost_s):.0f} % of the working time; more "
+            f"than {100 * _MAX_GAPS:g} % is too much."
+        )
+    if log.state_kind in ("none", "work") and not _width_known(log, machine):
+        what = "neither states nor a width" if log.state_kind == "none" else "a work state but no width"
+        found.append(f"The log has {what}, and no machine file was given.")
+    return tuple(found)
+
+
+def _better(log: Log, machine: _HasBoom | None, median: float, gaps: int, sigma: float | None) -> tuple[str, ...]:
+    """Sentences of advice, most telling first."""
+    found = []
+    if log.state_kind == "none":
+        found.append("Record when spray is on, best for each section or nozzle: without it all driving counts.")
+    elif log.state_kind == "work":
+        found.append(
+            "Record the state of each section or nozzle: with one state the side of a narrowed swath is a guess."
+        )
+    elif not _width_known(log, machine):
+        found.append("Give the machine file: without it the width of the outlets is unknown.")
+    if median >= 1.0:
+        found.append(
+            f"Record 5 to 10 rows a second: at one each {median:g} s a valve's switching is known to {median:g} s only."
+        )
+    if log.rate_l_m2 is None and log.flow_l_s is None:
+        found.append("Record flow (or applied rate): without it litres come from the set rate, if at all.")
+    if log.heading_deg is None:
+        found.append(
+            "Record heading: without it the boom's direction is taken from the track, which is vague at "
+            "standstill and in tight turns."
+        )
+    if log.reverse is None:
+        found.append("Record speed with its sign, or the gear, so that reversing can be told from turning.")
+    if sigma is None:
+        found.append(
+            "State the receiver's sigma ([antenna] gnss_sigma_m), so that strips too narrow to be evidence "
+            "are left out by measure."
+        )
+    if not log.time_is_absolute:
+        found.append("Give [log] start, so that the date is known.")
+    if gaps:
+        found.append("Find out what broke the recording: gaps are not bridged.")
+    return tuple(found)
+
+
+def position_noise_m(log: Log) -> float | None:
+    """Row-to-row position noise across the track, one sigma, m.
+
+    Third differences of evenly timed positions on straight driving cancel position, speed and acceleration; for
+    white noise of variance s2 their variance is (1 + 9 + 9 + 1) s2 = 20 s2. The part across the track is taken, since
+    that along it holds the jitter of the clock. The scale is the
+    median absolute deviation, which a few turns do not move.
+
+    Returns
+    -------
+    float or None
+        None with fewer than 100 usable rows. A lower bound: receivers smooth, and drift over minutes cancels.
+    """
+    n = len(log)
+    if n < _NOISE_ROWS:
+        return None
+    scale = math.cos(math.radians(float(np.median(log.latitude_deg))))
+    x = (log.longitude_deg - log.longitude_deg[0]) * _M_PER_DEG * scale
+    y = (log.latitude_deg - log.latitude_deg[0]) * _M_PER_DEG
+    step = np.diff(log.time_s)
+    length = np.hypot(np.diff(x), np.diff(y))
+    typical = float(np.median(length[length > 0.05])) if (length > 0.05).any() else 0.0
+    if typical == 0.0:
+        return None
+    arm = max(2, math.ceil(_ARM_M / typical))
+    if n < 2 * arm + 4:
+        return None
+    median = log.quality.median_step_s
+    even = np.abs(step - median) < 0.1 * median
+    broken = np.concatenate([[0], np.cumsum(step > 3 * median)])
+    rows = np.arange(arm, n - arm - 1)
+    bx, by = x[rows] - x[rows - arm], y[rows] - y[rows - arm]
+    ax, ay = x[rows + arm] - x[rows], y[rows + arm] - y[rows]
+    turn = np.degrees(np.arctan2(bx * ay - by * ax, bx * ax + by * ay))
+    all_even = even[rows - 1] & even[rows] & even[rows + 1] & (broken[rows + arm] == broken[rows - arm])
+    moving = (np.hypot(bx, by) > 0.5 * arm * typical) & (np.hypot(ax, ay) > 0.5 * arm * typical)
+    good = rows[(np.abs(turn) < _STRAIGHT_DEG) & all_even & moving]
+    if good.size < _NOISE_ROWS:
+        return None
+    dx, dy = _third(x, good), _third(y, good)
+    ux, uy = x[good + arm] - x[good - arm], y[good + arm] - y[good - arm]
+    across = (dx * uy - dy * ux) / np.hypot(ux, uy)
+    spread = float(np.median(np.abs(across - np.median(across))))
+    return _MAD_TO_SIGMA * spread / math.sqrt(_THIRD_DIFFERENCE_VARIANCE)
+
+
+def _third(values: Floats, rows: NDArray[np.int64]) -> Floats:
+    result: Floats = values[rows + 2] - 3 * values[rows + 1] + 3 * values[rows] - values[rows - 1]
+    return result

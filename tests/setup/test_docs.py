@@ -60,7 +60,7 @@ def test_glossary_has_the_words_of_the_ledger(repository: Path) -> None:
 
 
 def test_readme_machine_file_is_accepted(repository: Path, tmp_path: Path) -> None:
-    from swathledger.machine import read_machine
+    from swathledger.machine.read import read_machine
 
     text = (repository / "README.md").read_text(encoding="utf-8")
     block = text.split("```toml\n")[1].split("```")[0]

@@ -1,0 +1,292 @@
+"""A retrofit as a case, its partial budget line by line, and what follows from it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from swathledger.errors import InputError
+from swathledger.money.payback import (
+    break_even_units,
+    capital_recovery,
+    capital_recovery_factor,
+    discounted_payback_years,
+    internal_rate_of_return,
+    net_present_value,
+    simple_payback_years,
+)
+from swathledger.money.product import check_currency
+from swathledger.units import QUANTITIES, UnitSystem, to_face
+
+Part = Literal["added income", "reduced costs", "reduced income", "added costs"]
+PARTS: tuple[Part, ...] = ("added income", "reduced costs", "reduced income", "added costs")
+GAINS: tuple[Part, ...] = ("added income", "reduced costs")
+
+
+@dataclass(frozen=True, slots=True)
+class RetrofitCase:
+    """Buying a finer shutoff (and perhaps a recirculating boom), all in one currency.
+
+    Attributes
+    ----------
+    price : float
+        Of the retrofit, fitted.
+    life_years : float
+    interest : float
+        Share a year: 8 % is 0.08.
+    area_a_year_m2 : float
+        Ground sprayed in a year, each application counted, m2.
+    product_cost_per_m2 : float
+        Money of products for one application on one m2.
+    saved_share : float
+        Product saved as a share of what the target area needs at the set rate; may be negative.
+    currency : str
+        Three capitals.
+    maintenance_a_year, salvage : float
+        Upkeep more than today's; worth at the end of its life.
+    prime_saved_l_a_year : float
+        Litres of spray that priming and rinsing no longer pour out in a year.
+    spray_cost_per_l : float or None
+        Money of products in a litre of spray; needed where ``prime_saved_l_a_year`` is not 0.
+    other_saving_a_year : float
+        Any further saving (or, negative, cost) of a year that the user states.
+    """
+
+    price: float
+    life_years: float
+    interest: float
+    area_a_year_m2: float
+    product_cost_per_m2: float
+    saved_share: float
+    currency: str
+    maintenance_a_year: float = 0.0
+    salvage: float = 0.0
+    prime_saved_l_a_year: float = 0.0
+    spray_cost_per_l: float | None = None
+    other_saving_a_year: float = 0.0
+
+    def __post_init__(self) -> None:
+        check_currency(self.currency)
+        for name in ("price", "area_a_year_m2", "product_cost_per_m2", "maintenance_a_year", "salvage",
+                     "prime_saved_l_a_year", "interest"):
+            value = getattr(self, name)
+            if not 0 <= value < math.inf:
+                raise InputError(f"must not be negative, found {value!r}.", column=name)
+        if self.interest >= 1:
+            raise InputError(f"found {self.interest!r}, that is {100 * self.interest:g} % a year.", column="interest",
+                             hint="Give a share: 8 % is 0.08.")
+        if not 0 < self.life_years < math.inf:
+            raise InputError(f"must be a positive number, found {self.life_years!r}.", column="life_years")
+        if not -math.inf < self.saved_share <= 1:
+            raise InputError(f"must be a share of at most 1, found {self.saved_share!r}.", column="saved_share",
+                             hint="3.2 % is 0.032.")
+        if self.salvage > self.price:
+            raise InputError(f"{self.salvage:g} is more than the price, {self.price:g}.", column="salvage")
+        if self.prime_saved_l_a_year and self.spray_cost_per_l is None:
+            raise InputError("is not known, so the litres of priming cannot be valued.", column="spray_cost_per_l")
+        if self.spray_cost_per_l is not None and not 0 <= self.spray_cost_per_l < math.inf:
+            raise InputError(f"must not be negative, found {self.spray_cost_per_l!r}.", column="spray_cost_per_l")
+        if not math.isfinite(self.other_saving_a_year):
+            raise InputError(f"must be a number, found {self.other_saving_a_year!r}.", column="other_saving_a_year")
+
+    @property
+    def product_saving_a_year(self) -> float:
+        """Money of product that finer shutoff saves in a year."""
+        return self.area_a_year_m2 * self.product_cost_per_m2 * self.saved_share
+
+    @property
+    def prime_saving_a_year(self) -> float:
+        """Money of product that priming and rinsing no longer pour out in a year."""
+        return self.prime_saved_l_a_year * (self.spray_cost_per_l or 0.0)
+
+    @property
+    def net_cash_a_year(self) -> float:
+        """All savings less upkeep, before the price, in a year."""
+        saved = self.product_saving_a_year + self.prime_saving_a_year + self.other_saving_a_year
+        return saved - self.maintenance_a_year
+
+    @property
+    def capital_a_year(self) -> float:
+        """Depreciation and interest in a year."""
+        return capital_recovery(self.price, self.salvage, self.interest, self.life_years)
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """One number of a budget line, as it is printed: ``value`` in ``unit``."""
+
+    what: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """One line of a partial budget; its amount is the product of its factors, so that anyone can redo it.
+
+    Attributes
+    ----------
+    part : {"added income", "reduced costs", "reduced income", "added costs"}
+    label : str
+    factors : tuple of Factor
+    """
+
+    part: Part
+    label: str
+    factors: tuple[Factor, ...]
+
+    @property
+    def amount(self) -> float:
+        """Money in a year; its sign is the factors', the part says whether it is a gain."""
+        return math.prod(factor.value for factor in self.factors)
+
+
+@dataclass(frozen=True, slots=True)
+class PartialBudget:
+    """Gains and losses of a year, and the difference.
+
+    Attributes
+    ----------
+    lines : tuple of BudgetLine
+    currency : str
+    """
+
+    lines: tuple[BudgetLine, ...]
+    currency: str
+
+    def total(self, part: Part) -> float:
+        """Sum of one part."""
+        return math.fsum(line.amount for line in self.lines if line.part == part)
+
+    @property
+    def net(self) -> float:
+        """Added income and reduced costs, less reduced income and added costs, in a year."""
+        return math.fsum(self.total(part) * (1 if part in GAINS else -1) for part in PARTS)
+
+
+def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialBudget:
+    """Every line of the case, in the units people reckon in (hectares or acres, litres or gallons).
+
+    The choice of units changes no amount beyond rounding of the last bits.
+    """
+    money = case.currency
+    area, litre = QUANTITIES["area"].face(units), QUANTITIES["volume"].face(units)
+    lines = [
+        BudgetLine(
+            "reduced costs",
+            "product no longer over-applied",
+            (
+                Factor("ground sprayed in a year", to_face("area", case.area_a_year_m2, units), area.symbol),
+                Factor(
+                    "product for one application", case.product_cost_per_m2 * area.si_per_unit, f"{money}/{area.symbol}"
+                ),
+                Factor("share saved", case.saved_share, "share"),
+            ),
+        )
+    ]
+    if case.prime_saved_l_a_year:
+        lines.append(
+            BudgetLine(
+                "reduced costs",
+                "product no longer poured out by priming and rinsing",
+                (
+                    Factor("spray in a year", to_face("volume", case.prime_saved_l_a_year, units), litre.symbol),
+                    Factor(
+                        "product in it", (case.spray_cost_per_l or 0.0) * litre.si_per_unit, f"{money}/{litre.symbol}"
+                    ),
+                ),
+            )
+        )
+    if case.other_saving_a_year:
+        gain = case.other_saving_a_year > 0
+        lines.append(
+            BudgetLine(
+                "reduced costs" if gain else "added costs",
+                "other saving" if gain else "other cost",
+                (Factor("as stated", abs(case.other_saving_a_year), money),),
+            )
+        )
+    factor = capital_recovery_factor(case.interest, case.life_years)
+    lines.append(
+        BudgetLine(
+            "added costs",
+            "depreciation and interest",
+            (
+                Factor("price" if case.salvage == 0 else "price less salvage", case.price - case.salvage, money),
+                Factor(
+                    f"capital recovery factor ({100 * case.interest:g} %, {case.life_years:g} years)", factor, "1/year"
+                ),
+            ),
+        )
+    )
+    if case.salvage:
+        lines.append(
+            BudgetLine(
+                "added costs",
+                "interest on the salvage value",
+                (Factor("salvage", case.salvage, money), Factor("interest", case.interest, "1/year")),
+            )
+        )
+    if case.maintenance_a_year:
+        lines.append(BudgetLine("added costs", "maintenance", (Factor("as stated", case.maintenance_a_year, money),)))
+    return PartialBudget(tuple(lines), money)
+
+
+@dataclass(frozen=True, slots=True)
+class Payback:
+    """What a case comes to; None means never (or, for the break-evens, at no value).
+
+    Attributes
+    ----------
+    saving_a_year : float
+        Savings less upkeep.
+    net_a_year : float
+        The same less depreciation and interest.
+    net_present_value : float
+    internal_rate_of_return : float or None
+        Share a year.
+    simple_payback_years, discounted_payback_years : float or None
+    break_even_area_m2 : float or None
+        Ground sprayed a year at which the year comes to nothing, priming and other lines staying as they are.
+    break_even_product_cost_per_m2 : float or None
+        Product cost of one application at which the year comes to nothing, the rest staying as it is.
+    """
+
+    saving_a_year: float
+    net_a_year: float
+    net_present_value: float
+    internal_rate_of_return: float | None
+    simple_payback_years: float | None
+    discounted_payback_years: float | None
+    break_even_area_m2: float | None
+    break_even_product_cost_per_m2: float | None
+
+
+def payback(case: RetrofitCase) -> Payback:
+    """Work a case out."""
+    cash = case.net_cash_a_year
+    # What product saved has to bring in so that the year comes to nothing.
+    needed = max(case.capital_a_year - (cash - case.product_saving_a_year), 0.0)
+    per_m2 = case.product_cost_per_m2 * case.saved_share
+    per_cost = case.area_a_year_m2 * case.saved_share
+
+    def over(by: float) -> float | None:
+        return 0.0 if needed == 0 else needed / by if by > 0 else None
+
+    return Payback(
+        saving_a_year=cash,
+        net_a_year=cash - case.capital_a_year,
+        net_present_value=net_present_value(case.price, cash, case.interest, case.life_years, case.salvage),
+        internal_rate_of_return=internal_rate_of_return(case.price, cash, case.life_years, case.salvage),
+        simple_payback_years=simple_payback_years(case.price, cash),
+        discounted_payback_years=discounted_payback_years(case.price, cash, case.interest),
+        break_even_area_m2=over(per_m2),
+        break_even_product_cost_per_m2=over(per_cost),
+    )
+
+
+def break_even_area_units(case: RetrofitCase, units: UnitSystem = "metric") -> int | None:
+    """Break-even ground a year in whole hectares or acres, rounded up; None: never."""
+    area = payback(case).break_even_area_m2
+    return None if area is None else break_even_units(to_face("area", area, units), 1.0)

@@ -41,6 +41,15 @@ def test_help_imports_nothing_heavy() -> None:
     assert ran.stdout.splitlines()[-1] == "heavy: []", ran.stderr
 
 
+def test_packages_import_nothing_heavy(repository: Path) -> None:
+    # A command module may name any stage at its top: only the modules inside a stage may be heavy.
+    stages = sorted(path.parent.name for path in (repository / "coverage" / "swathledger").glob("*/__init__.py"))
+    assert "log" in stages
+    imports = "; ".join(f"import swathledger.{stage}" for stage in stages)
+    ran = python(f"import sys; {imports}; print('heavy:', [name for name in {HEAVY!r} if name in sys.modules])")
+    assert ran.stdout == "heavy: []\n", ran.stderr
+
+
 def test_help_lists_exactly_the_commands_that_are_there(repository: Path) -> None:
     files = {name: repository / "cli" / f"{entry.module.replace('.', '/')}.py" for name, entry in COMMANDS.items()}
     there = [name for name, file in files.items() if file.exists()]

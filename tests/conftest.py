@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 
@@ -36,3 +42,34 @@ def shared_dir() -> Path:
     if not folder.is_dir():
         pytest.skip("the folder ../shared with outside data is not there")
     return folder
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """Debian's chromium, headless; tests that need it (mark them ``browser``) skip where it is absent."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        pytest.skip("chromium is not installed (Debian package chromium)")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def offline_page(chromium: Browser) -> Iterator[Page]:
+    """A browser page without a network: what it shows must come from files."""
+    context = chromium.new_context(offline=True)
+    yield context.new_page()
+    context.close()
+
+
+@pytest.fixture(scope="session")
+def pdf_libraries() -> None:
+    """Skip where pango, which PDF needs, is absent."""
+    try:
+        import weasyprint  # noqa: F401  # asked only whether its system libraries load
+    except OSError:
+        pytest.skip("pango is not installed (Debian packages libpango-1.0-0, libpangoft2-1.0-0)")

@@ -130,8 +130,8 @@ def _boom(boom: Mapping[str, Any]) -> Iterator[Fault]:
             f"makes {spacing:g} m between nozzles; expected 0.05 to 10 m. Is the unit right?",
         )
     total = width if width is not None else (n * spacing if n is not None and spacing is not None else None)
-    if total is not None and not 0.2 <= total <= 200:
-        yield Fault(("boom",), f"the boom is {total:g} m wide; expected 0.2 to 200 m. Is the unit right?")
+    if total is not None and not 0.05 <= total <= 200:
+        yield Fault(("boom",), f"the boom is {total:g} m wide; expected 0.05 to 200 m. Is the unit right?")
 
 
 def _hitch(raw: Mapping[str, Any]) -> Iterator[Fault]:

@@ -247,6 +247,7 @@ class _Builder:
     _here: Poses | None = None
     _router: Router | None = None
     _wanted: BaseGeometry = field(default_factory=Polygon)
+    _excluded: BaseGeometry = field(default_factory=Polygon)
     _given_up: BaseGeometry = field(default_factory=Polygon)
     _gate: Poses | None = None
     _since_fill_m: float = 0.0
@@ -298,10 +299,15 @@ class _Builder:
                 stop = min(i, len(wanted) - 1)
                 if stop > start:
                     on = bool(wanted[start])
-                    self._push(kind if on else "crossing", on, poses[start : stop + 1])
+                    over = not on and self._excluded_at(bars[start : stop + 1])
+                    self._push(kind if on else "crossing" if over else "turn", on, poses[start : stop + 1])
                     self._since_fill_m += float(s[stop] - s[start]) if on else 0.0
                 start = i
         self._here = poses[-1].copy()
+
+    def _excluded_at(self, bars: NDArray[np.object_]) -> bool:
+        """Whether the boom, while shut, is over an exclusion (else it is only running in or out)."""
+        return bool(shapely.intersects(self._excluded, bars).mean() > 0.5)
 
     def _refill_if_due(self, ahead_m: float) -> None:
         """Go back to the gate and fill the tank when the next line would empty it."""
@@ -329,6 +335,7 @@ class _Builder:
             )
         obstacles = union(barred)
         target = outer.difference(union(inside))
+        self._excluded = union(inside)
         self._wanted = target.buffer(-0.2)
         shapely.prepare(self._wanted)
         allowed = inset(fence, obstacles, chosen.clearance_m, chosen.clearance_m)

@@ -68,7 +68,7 @@ docs: $(VENV)/.docs  ## the documentation, into docs/_build/html
 	$(BIN)/python -m sphinx -W --keep-going -q -b html docs docs/_build/html
 
 doctest: $(VENV)/.test  ## the examples in the docstrings
-	$(BIN)/python -m pytest -q --doctest-modules coverage/swathledger/units.py coverage/swathledger/calibration.py
+	$(BIN)/python -m pytest -q --doctest-modules coverage cli
 
 check: test lint types layers  ## what CI runs
 

@@ -61,13 +61,9 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
         "work": "one work state for the whole width",
         "none": "none recorded; taken as spraying all the time",
     }
-    noise = (
-        "unknown"
-        if report.position_noise_m is None
-        else (
-            f"{text('small_length', report.position_noise_m, units)} row to row across the track, one sigma: a lower bound"
-        )
-    )
+    noise = text("small_length", report.position_noise_m, units)
+    if report.position_noise_m is not None:
+        noise += " row to row across the track, one sigma: a lower bound"
     rows = [
         ("Log", ", ".join(report.inputs)),
         ("Time", f"{when}; {_duration(report.span_s)}"),
@@ -75,8 +71,8 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
         ("Rate", f"{report.rows_per_s:.3g} rows a second (median step {report.median_step_s:.3g} s)"),
         (
             "Gaps",
-            f"{report.gaps} longer than {report.gap_threshold_s:.3g} s, {_duration(report.gaps_s)} in all; driving lost for "
-            f"{_duration(report.gaps_lost_s)}",
+            f"{report.gaps} longer than {report.gap_threshold_s:.3g} s, {_duration(report.gaps_s)} in all; "
+            f"driving lost for {_duration(report.gaps_lost_s)}",
         ),
         (
             "Driven",

@@ -82,7 +82,9 @@ class ColumnPlan:
 
 def near_names(wanted: str, headers: Sequence[str], count: int = 3) -> list[str]:
     """Headers that look or sound like ``wanted``, closest first."""
-    by_fold = {header.strip().casefold(): header for header in reversed(headers)}
+    by_fold: dict[str, str] = {}
+    for header in headers:
+        by_fold.setdefault(header.strip().casefold(), header)
     close = difflib.get_close_matches(wanted.casefold(), list(by_fold), n=count, cutoff=0.6)
     words = [fold for fold in by_fold if len(fold) > 1 and (wanted.casefold() in fold or fold in wanted.casefold())]
     return [by_fold[fold] for fold in dict.fromkeys(words + close)][:count]

@@ -62,7 +62,8 @@ class LogReport:
         Number of gaps and their total time, s.
     gaps_lost_s : float
         Of it, the time in which driving was probably lost, s. A gap over which the machine stayed within 5 m is a
-        pause and loses none; one of more than 10 minutes (a refill, another day) loses what the way between its ends takes.
+        pause and loses none; one of more than 10 minutes (a refill, another day) loses what the way between its ends
+        takes.
     distance_m, sprayed_distance_m : float
         Driven without gaps, and of it with any outlet open.
     spraying_share : float
@@ -139,7 +140,8 @@ def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
     -------
     LogReport
         "not fit" where nothing was sprayed, the machine never moved, rows are more than 5 s apart, more than 20 % of
-        the rows were set aside, driving was lost in gaps for more than 25 % of the time, or neither states nor a width are known.
+        the rows were set aside, driving was lost in gaps for more than 25 % of the time, or neither states nor
+        a width are known.
     """
     steps = np.diff(log.time_s)
     median = log.quality.median_step_s

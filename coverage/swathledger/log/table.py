@@ -93,7 +93,7 @@ def _text_column(column: Any) -> Any:
         column = column.cast(column.type.value_type)
     if not _is_text(column.type):
         column = column.cast(pa.string())
-    return pc.utf8_trim_whitespace(column)
+    return pc.utf8_trim(column, characters=' \t\r"')  # quotation marks after a blank are not taken off by the parser
 
 
 def to_float(text: str) -> float | None:

@@ -17,6 +17,7 @@ from swathledger.plumbing.standing import (
     find_discharges,
     find_primes,
     find_stops,
+    runs,
 )
 
 if TYPE_CHECKING:
@@ -27,6 +28,24 @@ STANDING_SPEED_M_S = 0.1
 """Slower than this is standing, m/s."""
 WINDOW_S = 5.0
 """Without a logged speed, movement is judged over this long, s."""
+SHORTEST_STAND_S = 0.999
+"""Without a logged speed, a shorter stand is not believed, s."""
+
+
+def _trim(standing: NDArray[np.bool_], own_m: NDArray[np.float64], step_s: NDArray[np.float64]) -> None:
+    """Take the first and last moving intervals off each stand, in place, and drop stands too short to be sure of.
+
+    The window sees movement only once it adds up, so a stand would keep the beginnings of the drive after it.
+    """
+    for first, last in runs(standing):
+        noise = 3.0 * np.median(own_m[first:last])
+        moving = own_m[first:last] > np.maximum(noise, STANDING_SPEED_M_S * step_s[first:last])
+        still = np.flatnonzero(~moving)
+        start, end = (first + int(still[0]), first + int(still[-1]) + 1) if still.size else (last, last)
+        standing[first:start] = False
+        standing[end:last] = False
+        if step_s[start:end].sum() < SHORTEST_STAND_S:
+            standing[start:end] = False
 
 
 def standing_intervals(
@@ -41,7 +60,8 @@ def standing_intervals(
 
     Logged speed decides where there is one (below `STANDING_SPEED_M_S` either way). Elsewhere the track does: the
     antenna's net movement over the `WINDOW_S` seconds that end, or that begin, with the interval, and in the interval
-    itself, is at most 0.5 m or three GNSS sigmas, whichever is larger.
+    itself, is at most 0.5 m or three GNSS sigmas, whichever is larger; moments at either end of a stand that move
+    more than the rest of it are taken off.
 
     Parameters
     ----------
@@ -71,7 +91,9 @@ def standing_intervals(
     full = 0.5 * WINDOW_S  # near the log's ends a window is cut short and says little
     small_ahead = (moved(index, ahead) <= limit) & (span_ahead >= full)
     small_behind = (moved(behind, index + 1) <= limit) & (span_behind >= full)
-    standing: NDArray[np.bool_] = (small_ahead | small_behind) & (moved(index, index + 1) <= limit)
+    own = moved(index, index + 1)
+    standing: NDArray[np.bool_] = (small_ahead | small_behind) & (own <= limit)
+    _trim(standing, own, np.diff(time_s))
     if speed_m_s is not None:
         logged = np.isfinite(speed_m_s[:-1])
         standing = np.where(logged, np.abs(np.nan_to_num(speed_m_s[:-1])) < STANDING_SPEED_M_S, standing)

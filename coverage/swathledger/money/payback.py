@@ -10,6 +10,8 @@ import math
 from swathledger.errors import InputError
 
 ACCURACY = 1e-9
+NO_INTEREST = 1e-12
+"""Below this a rate is taken as 0: the formulas lose all their digits, and the difference is none."""
 
 
 def _check(interest: float, years: float) -> None:
@@ -28,7 +30,7 @@ def annuity_present_value(interest: float, years: float) -> float:
     8.5595
     """
     _check(interest, years)
-    if interest == 0:
+    if abs(interest) < NO_INTEREST:
         return float(years)
     return -math.expm1(-years * math.log1p(interest)) / interest
 
@@ -95,10 +97,10 @@ def discounted_payback_years(price: float, net_a_year: float, interest: float) -
         return 0.0
     if net_a_year <= 0:
         return None
-    if interest == 0:
+    if abs(interest) < NO_INTEREST:
         return price / net_a_year
-    left = 1.0 - price * interest / net_a_year
-    return -math.log(left) / math.log1p(interest) if left > 0 else None
+    eaten = price * interest / net_a_year
+    return -math.log1p(-eaten) / math.log1p(interest) if eaten < 1 else None
 
 
 def break_even_units(cost: float, saving_per_unit: float) -> int | None:

@@ -98,19 +98,19 @@ def product_from_mapping(table: Mapping[str, Any], *, currency: str | None = Non
         raise InputError(f"found {unit!r}.", column="unit", hint="Use L/ha or kg/ha here.")
     measure: Measure = "kg" if unit == "kg/ha" else "L"
 
-    def number(key: str, factor: float = 1.0) -> float | None:
+    def number(key: str, divisor: float = 1.0) -> float | None:
         value = table.get(key)
-        return None if value is None else float(value) * factor
+        return None if value is None else float(value) / divisor
 
     return Product(
         name=str(table["name"]),
         measure=measure,
-        rate_per_m2=number("rate", 1.0 / M2_PER_HA),
+        rate_per_m2=number("rate", M2_PER_HA),
         price=number("price"),
         currency=table.get("currency") or (currency if table.get("price") is not None else None),
         active_ingredient=table.get("active_ingredient"),
         active_g_per_unit=number("active_ingredient_g_kg" if measure == "kg" else "active_ingredient_g_l"),
-        label_max_per_m2=number("label_maximum_rate", 1.0 / M2_PER_HA),
+        label_max_per_m2=number("label_maximum_rate", M2_PER_HA),
     )
 
 

@@ -1,0 +1,221 @@
+"""From a boundary file and a machine file to logs with their truth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import shapely
+from shapely import LineString, Polygon
+
+from swathledger.errors import InputError, OutputError
+from swathledger.simulate.drive import Driven, DriveSettings, drive
+from swathledger.simulate.laps import polygons
+from swathledger.simulate.motion import Stop
+from swathledger.simulate.plan import Plan, PlanSettings, plan_drive
+from swathledger.simulate.truth import truth_text, write_truth_table
+from swathledger.simulate.write import Dialect, log_text, slug, write_atomically, write_text
+
+if TYPE_CHECKING:
+    from swathledger.field.carrier import Field
+    from swathledger.machine.carrier import Machine
+
+
+@dataclass(frozen=True, slots=True)
+class RunSettings:
+    """What to simulate.
+
+    Attributes
+    ----------
+    plan : PlanSettings
+    drive : DriveSettings
+        Its rate and seed are starting values: the machine's set rate comes first, and each field has a seed of its own.
+    turning_radius_m : float or None
+        None: see :func:`turning_radius`.
+    contour : bool
+        Passes follow the longest side.
+    refills : bool
+        Whether the tank of ``[plumbing]`` runs empty.
+    stop_s : float
+        A stop with a silent log of this length on the way; 0: none.
+    dialect : Dialect
+    """
+
+    plan: PlanSettings = PlanSettings()
+    drive: DriveSettings = DriveSettings()
+    turning_radius_m: float | None = None
+    contour: bool = False
+    refills: bool = True
+    stop_s: float = 0.0
+    dialect: Dialect = Dialect()
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One simulated field and the files written for it."""
+
+    field_id: str
+    driven: Driven
+    log_file: Path
+    truth_file: Path
+    table_file: Path
+    target_m2: float
+    notes: tuple[str, ...]
+
+
+def lag_m(machine: Machine) -> float:
+    """How far the boom follows behind the guided point: the hitch's two lengths, 0 for a rigid machine."""
+    hitch = machine.hitch
+    return 0.0 if hitch is None else hitch.antenna_to_hitch_m + hitch.hitch_to_boom_m
+
+
+def turning_radius(machine: Machine) -> float:
+    """A turning radius where none is given: a quarter of the width, a third for trailed machines; at least 6 m."""
+    return max(6.0, machine.boom.width_m * (0.25 if machine.hitch is None else 1 / 3))
+
+
+def longest_side(outer: Polygon, corner_deg: float = 35.0) -> LineString:
+    """The longest stretch of a boundary without a corner of ``corner_deg`` or more.
+
+    Directions are compared over some 15 m, so that a finely drawn curve is a side and not a chain of corners.
+    """
+    ring = shapely.orient_polygons(outer).exterior
+    n = max(40, math.ceil(ring.length / 3.0))
+    points = np.array([ring.interpolate(k / n, normalized=True).coords[0] for k in range(n)])
+    reach = max(1, min(n // 8, round(7.5 / (ring.length / n))))
+    before = points - np.roll(points, reach, axis=0)
+    after = np.roll(points, -reach, axis=0) - points
+    bend = np.abs(
+        np.degrees(
+            np.arctan2(
+                before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0],
+                before[:, 0] * after[:, 0] + before[:, 1] * after[:, 1],
+            )
+        )
+    )
+    corners = np.flatnonzero((bend >= corner_deg) & (bend >= np.roll(bend, 1)) & (bend >= np.roll(bend, -1)))
+    if len(corners) < 2:
+        raise InputError("the boundary has no side between two corners that passes could follow")
+    gaps = np.diff(np.concatenate([corners, [corners[0] + n]]))
+    k = int(np.argmax(gaps))
+    index = (corners[k] + np.arange(gaps[k] + 1)) % n
+    return LineString(points[index])
+
+
+def _settings_for(machine: Machine, field: Field, settings: RunSettings, number: int) -> tuple[PlanSettings, DriveSettings]:
+    rate = machine.set_rate_l_m2 if machine.set_rate_l_m2 is not None else settings.drive.rate_l_m2
+    tank = machine.plumbing.get("tank_l")
+    planned = settings.plan
+    if settings.contour:
+        planned = replace(planned, contour_side=longest_side(polygons(field.boundary)[0]))
+    if settings.refills and planned.tank_m2 is None and isinstance(tank, int | float):
+        planned = replace(planned, tank_m2=float(tank) / rate)
+    return planned, replace(settings.drive, rate_l_m2=rate, seed=settings.drive.seed + 1000 * number)
+
+
+def _with_stop(plan: Plan, settings: DriveSettings, stop_s: float) -> DriveSettings:
+    """A stop in the middle of the pass or lap that is nearest to 40 % of the way."""
+    if stop_s <= 0:
+        return settings
+    ends = np.cumsum([s.length_m for s in plan.segments])
+    middles = [(abs(e - s.length_m / 2 - 0.4 * ends[-1]), e - s.length_m / 2) for s, e in
+               zip(plan.segments, ends, strict=True) if s.spray]  # fmt: skip
+    at = float(min(middles)[1])
+    return replace(settings, stops=(*settings.stops, Stop(at, stop_s)))
+
+
+def simulate_field(field: Field, machine: Machine, settings: RunSettings, *, number: int = 0) -> Driven:
+    """Plan and drive one field; nothing is written.
+
+    ``number`` is the field's place among several: it sets the seed apart.
+    """
+    planned, driven = _settings_for(machine, field, settings, number)
+    plan = plan_drive(
+        field.boundary,
+        field.exclusions,
+        machine.boom.width_m,
+        turning_radius(machine) if settings.turning_radius_m is None else settings.turning_radius_m,
+        lag_m=lag_m(machine),
+        settings=planned,
+    )
+    return drive(plan, machine, field.target, _with_stop(plan, driven, settings.stop_s))
+
+
+def simulate(
+    boundary: Path,
+    machine_file: Path,
+    out: Path,
+    *,
+    field_id: str | None = None,
+    settings: RunSettings | None = None,
+    overwrite: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> list[Outcome]:
+    """Simulate one field of a boundary file, or all of them.
+
+    Writes ``out/logs/FIELD.csv`` (or ``.geojson``), ``out/truth/FIELD.json`` and ``out/truth/FIELD.parquet``; each is
+    renamed into place when whole.
+
+    Parameters
+    ----------
+    field_id : str, optional
+        None: every field of the file.
+    progress : callable, optional
+        Told the name of each field when it is done.
+
+    Raises
+    ------
+    OutputError
+        ``out`` holds something already and ``overwrite`` is False, or cannot be written.
+    FieldError, MachineError, InputError
+        A file or setting cannot be used.
+    """
+    from swathledger.field.read import list_fields, read_field
+    from swathledger.machine.read import read_machine
+
+    chosen = RunSettings() if settings is None else settings
+    if out.exists() and not out.is_dir():
+        raise OutputError(f"{out}: is a file. Name a folder.")
+    if out.is_dir() and not overwrite and any(out.iterdir()):
+        raise OutputError(f"{out}: is not empty. Name another folder, or allow it to be overwritten.")
+    machine = read_machine(machine_file)
+    names = [field_id] if field_id is not None else [outline.field_id for outline in list_fields(boundary)]
+    used: set[str] = set()
+    outcomes = []
+    for number, name in enumerate(names):
+        field = read_field(boundary, field_id=name)
+        driven = simulate_field(field, machine, chosen, number=number)
+        stem = slug(field.field_id)
+        while stem in used:
+            stem += "_"
+        used.add(stem)
+        outcomes.append(_write(field, driven, chosen, out, stem))
+        if progress is not None:
+            progress(field.field_id)
+    return outcomes
+
+
+def _write(field: Field, driven: Driven, settings: RunSettings, out: Path, stem: str) -> Outcome:
+    log_file = out / "logs" / f"{stem}.{settings.dialect.format}"
+    truth_file, table_file = out / "truth" / f"{stem}.json", out / "truth" / f"{stem}.parquet"
+    write_atomically(table_file, lambda part: write_truth_table(driven, field.plane, part))
+    write_text(truth_file, truth_text(driven, field.field_id))
+    write_text(log_file, log_text(driven, field.plane, settings.dialect))
+    notes = list(field.notes) + list(driven.plan.notes)
+    if settings.turning_radius_m is None:
+        notes.append(f"turning radius taken as {driven.plan.turning_radius_m:g} m, from the width")
+    if driven.machine.set_rate_l_m2 is None:
+        notes.append(f"no set rate in the machine file: {driven.settings.rate_l_m2 * 1e4:g} L/ha taken")
+    return Outcome(
+        field_id=field.field_id,
+        driven=driven,
+        log_file=log_file,
+        truth_file=truth_file,
+        table_file=table_file,
+        target_m2=float(field.target.area),
+        notes=tuple(notes),
+    )

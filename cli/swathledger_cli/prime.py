@@ -116,19 +116,25 @@ def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
         return [*out, NO_PLUMBING, *_closing(document)]
     out += _held(document["volumes"], units)
     prime, flow = document["prime"], document["flow"]
+    waits = [row["plug_l"] for row in prime["sections"]]
+    alike = max(waits) - min(waits) <= 1e-9 * max(waits)
+    where = "alike in all sections" if alike and len(waits) > 1 else f"section {prime['governing_section']}"
+    spared = ", if the return is not used" if document["recirculation"]["recirculates"] else ""
     out += [
         "",
-        "PRIME THROUGH OPEN NOZZLES",
-        "  Leaves the nozzles before product at full strength reaches the farthest one (section "
-        f"{prime['governing_section']}):",
+        f"PRIME THROUGH OPEN NOZZLES{spared}",
+        f"  Leaves the nozzles before product at full strength reaches the farthest one ({where}):",
         f"    at least  {vol(prime['plug_l']):>10}  {_clock(prime['plug_s']):>14}   plug flow: product pushes the old "
         "content ahead, nothing mixes",
         f"    at most   {vol(prime['mixed_l']):>10}  {_clock(prime['mixed_s']):>14}   mixed: one stirred vessel, to "
         f"{_pct(prime['strength'])} strength",
-        f"  At least {vol(prime['plug_product_l'])} of it is product already: nearer nozzles spray it while the "
-        "farthest still waits.",
-        f"  {_flow_words(flow, units)}",
     ]
+    if prime["plug_product_l"] > 1e-9 * prime["plug_l"]:
+        out.append(
+            f"  At least {vol(prime['plug_product_l'])} of it is product already: nearer nozzles spray it while the "
+            "farthest still waits."
+        )
+    out.append(f"  {_flow_words(flow, units)}")
     if prime["mixed_l"] < prime["plug_l"]:
         out.append("  Below 63 % strength the mixed model comes first: read the two the other way round.")
     out += ["", *_recirculating(document["recirculation"], vol), "", *_rinsing(document["rinse"], vol)]
@@ -155,13 +161,14 @@ def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
                      vol(line["volume_l"]), place))
     rows.append(("sump, pump and filters", "", vol(volumes["held_l"]), "whole flow"))
     rows.append(("nozzle bodies", "", vol(volumes["nozzle_bodies_l"]), ""))
-    wide = max(len(row[0]) for row in rows)
+    count = volumes["dead_ends"]
+    ends = {None: "dead ends", 0: "no dead ends", 1: "1 dead end"}.get(count, f"{count} dead ends")
+    total = "swept by flow, known parts" if None in (volumes["held_l"], volumes["nozzle_bodies_l"]) else "swept by flow"
+    wide = max(len(name) for name in (total, ends, *(row[0] for row in rows)))
     size = max(len(row[1]) for row in rows)
     out = ["WHAT IT HOLDS"]
     out += [f"  {a:<{wide}}  {b:<{size}}  {c:>10}  {d}".rstrip() for a, b, c, d in rows]
-    out.append(f"  {'swept by flow, known parts':<{wide + size + 2}}  {vol(volumes['swept_l']):>10}")
-    count = volumes["dead_ends"]
-    ends = "dead ends" if count is None else f"{count} dead ends"
+    out.append(f"  {total:<{wide + size + 2}}  {vol(volumes['swept_l']):>10}")
     tail = "" if count == 0 else "  flow passes them by: open their caps, or they feed old product back"
     out.append(f"  {ends:<{wide + size + 2}}  {vol(volumes['dead_end_l']):>10}{tail}")
     return out

@@ -51,7 +51,11 @@ class LocalPlane:
         self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Plane metres to WGS84 degrees (latitude, longitude in -180..180)."""
-        longitude, latitude = _projection(self.proj4).transform(x_m, y_m, direction="INVERSE")
+        projection = _projection(self.proj4)
+        longitude, latitude = projection.transform(x_m, y_m, direction="INVERSE")
+        # PROJ's inverse may end its series early and be off by 1 mm (seen in 9.5); its forward is not. One step mends.
+        x_back, y_back = projection.transform(longitude, latitude)
+        longitude, latitude = projection.transform(2 * x_m - x_back, 2 * y_m - y_back, direction="INVERSE")
         return latitude, longitude
 
 

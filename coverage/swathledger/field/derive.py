@@ -73,7 +73,8 @@ def field_from_quads(
             f"the closing width must be 0 m or more, found {width!r}.", hint="Give closing_m or boom_width_m."
         )
     finite = np.isfinite(x).all(axis=1) & np.isfinite(y).all(axis=1)
-    corners = np.stack([x[finite], y[finite]], axis=-1)
+    # to the micrometre: differences near the smallest float are no ground and upset the overlay
+    corners = np.round(np.stack([x[finite], y[finite]], axis=-1), 6) + 0.0
     hulls = shapely.convex_hull(np.asarray(shapely.polygons(corners), dtype=object))
     quads = np.asarray(hulls, dtype=object)[np.asarray(shapely.area(hulls)) > 0]
     if quads.size == 0:

@@ -177,9 +177,8 @@ def _layers(file: Path, notes: list[str]) -> list[_Layer]:
                 shapes = shapely.from_wkb(geometry, on_invalid="fix")
                 out.append(_Layer(str(name), meta["crs"], shapes, columns))
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, shapely.errors.GEOSException) as error:
-        text = str(error).split(";")[0].replace(str(file), "the file").rstrip(".")
         raise FieldError(
-            f"cannot be read as a vector file ({text}).",
+            f"cannot be read as a vector file ({_without_path(error, file)}).",
             file=file.name,
             hint="Give GeoJSON, GeoPackage, Shapefile, KML or GeoParquet.",
         ) from error
@@ -187,6 +186,14 @@ def _layers(file: Path, notes: list[str]) -> list[_Layer]:
         text = str(warning.message).split(".")[0]
         notes.append("A ring that was not closed was closed." if "closed ring" in text else f"On reading: {text}.")
     return out
+
+
+def _without_path(error: Exception, file: Path) -> str:
+    """The first sentence of a library's error, the file called just that."""
+    first = str(error).splitlines()[0].split(";")[0]
+    for name in (f"'{file}'", str(file), f"'{file.resolve()}'", str(file.resolve())):
+        first = first.replace(name, "the file")
+    return first.rstrip(". ")
 
 
 def _parquet_layer(file: Path) -> _Layer:
@@ -197,7 +204,7 @@ def _parquet_layer(file: Path) -> _Layer:
         frame = geopandas.read_parquet(file)
     except (ValueError, OSError, pa.ArrowException) as error:
         raise FieldError(
-            f"cannot be read as GeoParquet ({str(error).splitlines()[0].rstrip('.')}).",
+            f"cannot be read as GeoParquet ({_without_path(error, file)}).",
             file=file.name,
             hint="A Parquet boundary needs the GeoParquet metadata and a geometry column.",
         ) from error

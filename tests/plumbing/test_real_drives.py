@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 from datetime import datetime
 from pathlib import Path
 
@@ -34,7 +35,7 @@ def test_standing_at_work_is_listed_without_litres(shared_dir: Path, name: str) 
     expected = 0.0
     with path.open(encoding="utf-8", newline="") as handle:
         rows = list(csv.DictReader(handle))
-    for row, following in zip(rows[:-1], rows[1:], strict=True):
+    for row, following in itertools.pairwise(rows):
         step = (
             datetime.fromisoformat(following["timestamp"]) - datetime.fromisoformat(row["timestamp"])
         ).total_seconds()

@@ -187,11 +187,11 @@ def _one_row_a_moment(
 
 
 def _repeats(stamp: NDArray[np.intp], lat: Floats, lon: Floats) -> Mask:
-    """True for every row but the first of the same stamp and place."""
+    """True for every row but the last of the same stamp and place: its states are the ones that hold from then on."""
     keys = np.lexsort((np.arange(stamp.size), lon, lat, stamp))
     same = (np.diff(stamp[keys]) == 0) & (np.diff(lat[keys]) == 0) & (np.diff(lon[keys]) == 0)
     repeat = np.zeros(stamp.size, bool)
-    repeat[keys[1:]] = same
+    repeat[keys[:-1]] = same
     return repeat
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -28,6 +29,15 @@ def parts_of(path: Path) -> list[Path]:
     return sorted(
         other for other in path.parent.iterdir() if other.stem == path.stem and other.suffix.lower() in _SHAPEFILE_PARTS
     )
+
+
+@contextmanager
+def gdal_warnings(heard: list[str]) -> Iterator[None]:
+    """Gather what GDAL warns of into ``heard`` instead of printing it."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    heard += [str(item.message) for item in caught]
 
 
 @contextmanager

@@ -236,9 +236,9 @@ def _sniff_vector(path: Path, columns: Mapping[str, str] | None) -> Sniffed:
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError
 
-    from swathledger.log.files import plain_path
+    from swathledger.log.files import gdal_warnings, plain_path
 
-    with plain_path(path) as plain:
+    with plain_path(path) as plain, gdal_warnings([]):
         try:
             layers = pyogrio.list_layers(plain)
             for name, shape in layers:

@@ -188,6 +188,9 @@ def _text(time: Any, options: Mapping[str, object], file: str, header: str, note
 
     words = pc.utf8_trim_whitespace(time.cast(pa.string()))
     pattern = options.get("time_format")
+    if pattern is None:  # ISO 8601 allows a comma before parts of a second; blanks before the offset are common
+        words = pc.replace_substring(words, ",", ".")
+        words = pc.replace_substring_regex(words, r"(?i)\s*(utc|gmt|z)$", "Z")
     if pattern is not None and not isinstance(pattern, str):
         raise LogError(f"must be text, found {pattern!r}.", column="[log] time_format")
     series = words.to_pandas()

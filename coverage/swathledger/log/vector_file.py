@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from swathledger.errors import LogError
 from swathledger.log.columns import plan_columns, require
-from swathledger.log.files import parts_of, plain_path, sha256_of
+from swathledger.log.files import gdal_warnings, parts_of, plain_path, sha256_of
 from swathledger.log.geometry import points_of, to_wgs84
 from swathledger.log.table import RawTable, feature_places
 
@@ -34,7 +34,8 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
 
     truncated = path.suffix.lower() == ".shp"
     inputs = tuple((part.name, sha256_of(part)) for part in parts_of(path))
-    with plain_path(path) as plain:
+    heard: list[str] = []
+    with plain_path(path) as plain, gdal_warnings(heard):
         try:
             layer = _layer(pyogrio, plain, options, path.name)
             headers = tuple(str(name) for name in pyogrio.read_info(plain, layer=layer)["fields"])
@@ -47,16 +48,15 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
                 columns=list(plan.headers),
                 read_geometry=by_geometry,
                 datetime_as_string=True,
-                force_2d=True,
             )
-        except (DataSourceError, DataLayerError, FieldError) as error:
+        except (DataSourceError, DataLayerError, FieldError, pa.ArrowInvalid) as error:
             raise LogError(
                 f"cannot be read as a vector file: {error}.",
                 file=path.name,
                 hint="Give CSV, GeoJSON, GeoPackage, Shapefile or Parquet.",
             ) from error
     latitude = longitude = None
-    warnings: tuple[str, ...] = ()
+    warnings = tuple(f"{path.name}: {text}" for text in dict.fromkeys(heard))
     if by_geometry:
         name = meta.get("geometry_name") or "wkb_geometry"
         if name not in table.column_names:
@@ -66,7 +66,8 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
                 "the layer has no geometry.", file=path.name, hint="Map latitude and longitude in [columns]."
             )
         x, y = points_of(table.column(name), path.name) if table.num_rows else (np.empty(0), np.empty(0))
-        latitude, longitude, warnings = to_wgs84(x, y, meta.get("crs"), path.name)
+        latitude, longitude, told = to_wgs84(x, y, meta.get("crs"), path.name)
+        warnings += told
     if truncated:
         table = _dates_as_text(table)
     return RawTable(

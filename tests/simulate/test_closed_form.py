@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from swathledger.errors import InputError
 from swathledger.field.carrier import LocalPlane
 from swathledger.machine.carrier import Antenna
@@ -49,7 +50,8 @@ def test_circle_is_logged_once_a_second_and_closes():
     path = cf.arc_path(40.0, warm_up_deg=90.0)
     assert np.hypot(path.x_m, path.y_m) == pytest.approx(np.full(len(path), 40.0))
     assert np.median(np.diff(path.time_s)) == pytest.approx(1.0)
-    swept = np.unwrap(np.radians(path.heading_deg))[-1] - np.unwrap(np.radians(path.heading_deg))[path.state[:, 0].argmax()]
+    turned = np.unwrap(np.radians(path.heading_deg))
+    swept = turned[-1] - turned[path.state[:, 0].argmax()]
     assert swept == pytest.approx(2 * np.pi)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -142,7 +143,7 @@ def run_sections(
     fine = 0.8 * memory.cell_m
     paint = [
         np.linspace(a - tolerance_m, b + tolerance_m, max(2, math.ceil((b - a + 2 * tolerance_m) / fine) + 1))
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in itertools.pairwise(edges)
     ]
     paint_u = np.concatenate(paint)
     paint_section = np.repeat(np.arange(k), [len(p) for p in paint])
@@ -159,8 +160,8 @@ def run_sections(
         if wanted[i]:
             # Open sections look as far ahead as closing takes, shut ones as far as opening does; never under the boom
             # itself, which has just been painted.
-            ahead = np.where(asked, valves.look_ahead_off_s, valves.look_ahead_on_s) * speed_m_s[i] + 1.6 * memory.cell_m
-            a = ahead[section_of]
+            look_s = np.where(asked, valves.look_ahead_off_s, valves.look_ahead_on_s)
+            a = (look_s * speed_m_s[i] + 1.6 * memory.cell_m)[section_of]
             b = a + max(speed_m_s[i] * step_s, memory.cell_m)
             px = x_m[i] + np.concatenate([a, b]) * e + np.concatenate([centres, centres]) * no
             py = y_m[i] + np.concatenate([a, b]) * no - np.concatenate([centres, centres]) * e
@@ -184,7 +185,6 @@ def run_sections(
             u = paint_u[state[paint_section]]
             f = (np.arange(1, steps + 1) / steps)[:, None]
             ex, ny = e + f * (east[i + 1] - e), no + f * (north[i + 1] - no)
-            memory.mark(
-                (x_m[i] + f * (x_m[i + 1] - x_m[i]) + ny * u).ravel(), (y_m[i] + f * (y_m[i + 1] - y_m[i]) - ex * u).ravel()
-            )
+            cx, cy = x_m[i] + f * (x_m[i + 1] - x_m[i]), y_m[i] + f * (y_m[i + 1] - y_m[i])
+            memory.mark((cx + ny * u).ravel(), (cy - ex * u).ravel())
     return Controlled(command, valve)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -69,7 +69,7 @@ class DriveSettings:
     seed : int
     """
 
-    speeds: Speeds = Speeds()
+    speeds: Speeds = field(default_factory=Speeds)
     rate_l_m2: float = 0.01
     log_hz: float = 1.0
     control: Literal["auto", "manual"] = "auto"

@@ -94,9 +94,7 @@ def contour_sided(length_m: float = 760.0, width_m: float = 330.0, sway_m: float
     sway = sway_m * np.sin(2 * np.pi * x / length_m * 0.85 + 0.4)
     low = np.column_stack([x, sway - width_m / 2])
     high = np.column_stack([x, 0.8 * sway + width_m / 2])
-    return FieldShape(
-        "contour", Polygon(np.vstack([low, high[::-1]])), contour_side=LineString(low)
-    )
+    return FieldShape("contour", Polygon(np.vstack([low, high[::-1]])), contour_side=LineString(low))
 
 
 def waterway_and_pond(length_m: float = 640.0, width_m: float = 420.0) -> FieldShape:

@@ -161,7 +161,9 @@ def straight_chains(
     count = max(1, math.ceil((high - low - width_m) / spacing - 1e-6) + 1)
     # One pass alone runs up the middle; else the first lies against the lower edge and the last overlaps its neighbour.
     centres = (
-        [(low + high) / 2] if count == 1 else [low + width_m / 2 + i * spacing for i in range(count - 1)] + [high - width_m / 2]
+        [(low + high) / 2]
+        if count == 1
+        else [low + width_m / 2 + i * spacing for i in range(count - 1)] + [high - width_m / 2]
     )
     out: list[Chain] = []
     for i, c in enumerate(centres):
@@ -172,7 +174,10 @@ def straight_chains(
             free = LineString([(left, c), (right, c)]).difference(blocked)
             spans = [(g.bounds[0], g.bounds[2]) for g in lines(free)]
             intervals = sorted(
-                (max(a, lo), min(b, hi)) for a, b in intervals for lo, hi in spans if min(b, hi) - max(a, lo) > width_m / 4
+                (max(a, lo), min(b, hi))
+                for a, b in intervals
+                for lo, hi in spans
+                if min(b, hi) - max(a, lo) > width_m / 4
             )
         held: list[tuple[float, float]] = []
         for a, b in intervals:
@@ -194,8 +199,8 @@ def contour_chains(
 ) -> list[Chain]:
     """Passes that follow one side of the field: successive offsets of it, no sharper than the radius.
 
-    ``first_m`` is the distance from the side at which ``inner`` begins; each line is clipped to ``inner`` grown by half a
-    width, so that its ends reach into the headland.
+    ``first_m`` is the distance from the side at which ``inner`` begins; each line is clipped to ``inner`` grown by half
+    a width, so that its ends reach into the headland.
     """
     reach = 1000.0
     ends = np.asarray(side.coords)[:, :2]

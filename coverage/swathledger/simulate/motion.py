@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +64,15 @@ class Speeds:
     brake_m_s2: float = 0.7
 
     def __post_init__(self) -> None:
-        for name in ("pass_m_s", "lap_share", "transport_share", "reverse_m_s", "lateral_m_s2", "gain_m_s2", "brake_m_s2"):
+        for name in (
+            "pass_m_s",
+            "lap_share",
+            "transport_share",
+            "reverse_m_s",
+            "lateral_m_s2",
+            "gain_m_s2",
+            "brake_m_s2",
+        ):
             value = float(getattr(self, name))
             if not (math.isfinite(value) and value > 0):
                 raise InputError(f"{name} must be above 0, found {value}")
@@ -126,11 +135,20 @@ def course_of(plan: Plan, speeds: Speeds) -> Course:
         "lap": speeds.lap_share, "pass": 1.0, "crossing": 1.0, "tidy": 0.6, "turn": 1.0,
         "transport": speeds.transport_share, "refill": 1.0,
     }  # fmt: skip
-    xs, ys, hs, spray, crossing, reverse, limit, hold, owner = ([] for _ in range(9))
+    xs: list[float] = []
+    ys: list[float] = []
+    hs: list[float] = []
+    limit: list[float] = []
+    hold: list[float] = []
+    spray: list[bool] = []
+    crossing: list[bool] = []
+    reverse: list[bool] = []
+    owner: list[int] = []
+    flags: tuple[list[Any], ...] = (spray, crossing, reverse, limit, owner)
     for k, seg in enumerate(plan.segments):
         skip = 1 if xs and len(seg.x_m) > 1 and math.hypot(seg.x_m[0] - xs[-1], seg.y_m[0] - ys[-1]) < 1e-6 else 0
         if skip:  # the step that starts at the shared point is this segment's
-            for column in (spray, crossing, reverse, limit, owner):
+            for column in flags:
                 column.pop()
             n_flags = len(seg.x_m)
         elif len(seg.x_m) == 1:
@@ -189,10 +207,12 @@ def speed_profile(course: Course, speeds: Speeds, halts: NDArray[np.bool_]) -> F
         out[i] = min(out[i], out[i - 1] + 2 * speeds.gain_m_s2 * ds[i - 1])
     for i in range(len(out) - 2, -1, -1):
         out[i] = min(out[i], out[i + 1] + 2 * speeds.brake_m_s2 * ds[i])
-    return np.sqrt(np.array(out))
+    return np.asarray(np.sqrt(np.array(out)), dtype=np.float64)
 
 
-def trail(hitch_x_m: Floats, hitch_y_m: Floats, hitch_to_boom_m: float, first_heading_deg: float) -> tuple[Floats, Floats, Floats]:
+def trail(
+    hitch_x_m: Floats, hitch_y_m: Floats, hitch_to_boom_m: float, first_heading_deg: float
+) -> tuple[Floats, Floats, Floats]:
     """Boom centre and boom heading behind a moving hitch.
 
     For a hitch that moves straight by ds in direction alpha, the angle phi between the drawbar and alpha falls by

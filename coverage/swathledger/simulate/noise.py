@@ -13,8 +13,8 @@ from swathledger.errors import InputError
 
 Floats = NDArray[np.float64]
 
-#: Horizontal sigma of one axis, m, and correlation time, s, by class of receiver. Orders of magnitude of common practice;
-#: the corrected and uncorrected classes lie inside the 95 % errors of Maldaner et al. 2021 (Sci. Agric. 78(5)).
+#: Horizontal sigma of one axis, m, and correlation time, s, by class of receiver. Orders of magnitude of common
+#: practice; corrected and uncorrected lie inside the 95 % errors of Maldaner et al. 2021 (Sci. Agric. 78(5)).
 GNSS_CLASSES: dict[str, tuple[float, float]] = {
     "rtk": (0.02, 60.0),
     "corrected": (0.06, 120.0),
@@ -31,7 +31,7 @@ def streams(seed: int) -> dict[str, np.random.Generator]:
 
 
 def gauss_markov(rng: np.random.Generator, n: int, step: float, scale: float, sigma: float) -> Floats:
-    """A first-order Gauss-Markov series: variance ``sigma^2`` from the first value on, correlation ``exp(-lag / scale)``.
+    """A first-order Gauss-Markov series: variance ``sigma^2`` from the start, correlation ``exp(-lag / scale)``.
 
     ``x[i] = a x[i-1] + sigma sqrt(1 - a^2) w[i]`` with ``a = exp(-step / scale)`` and ``x[0] = sigma w[0]``.
     """

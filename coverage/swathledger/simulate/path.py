@@ -39,7 +39,9 @@ def forward_unit(heading_deg: Floats) -> tuple[Floats, Floats]:
     return np.sin(angle), np.cos(angle)
 
 
-def offset_point(x_m: Floats, y_m: Floats, heading_deg: Floats, ahead_m: float, right_m: float) -> tuple[Floats, Floats]:
+def offset_point(
+    x_m: Floats, y_m: Floats, heading_deg: Floats, ahead_m: float, right_m: float
+) -> tuple[Floats, Floats]:
     """A point fixed to the machine, ``ahead_m`` ahead and ``right_m`` right of (x, y); both may be negative."""
     east, north = forward_unit(heading_deg)
     return x_m + ahead_m * east + right_m * north, y_m + ahead_m * north - right_m * east
@@ -117,7 +119,7 @@ class PlanePath:
         )
 
     def then(self, other: PlanePath, gap_s: float) -> PlanePath:
-        """This drive and, ``gap_s`` after its last row, another (whose own times are shifted)."""
+        """Join this drive and, ``gap_s`` after its last row, another (whose own times are shifted)."""
         if gap_s <= 0:
             raise InputError(f"the time between two paths must be above 0 s, found {gap_s}")
         shift = self.time_s[-1] + gap_s - other.time_s[0]

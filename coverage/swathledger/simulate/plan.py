@@ -8,17 +8,16 @@ an optimum.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LineString, MultiPolygon, Polygon
+from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import FieldError, InputError
+from swathledger.simulate.carrier import Kind, Plan, PlanSettings, Segment, swath_parts
 from swathledger.simulate.laps import (
     Chain,
     Poses,
@@ -35,144 +34,7 @@ from swathledger.simulate.laps import (
 )
 from swathledger.simulate.route import Router, pose_of
 
-Kind = Literal["lap", "pass", "crossing", "tidy", "turn", "transport", "refill"]
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """A stretch of the plan driven in one way.
-
-    Attributes
-    ----------
-    kind : str
-        ``lap``, ``pass``, ``crossing`` (an exclusion crossed shut), ``tidy`` (a run into ground the rest left),
-        ``turn``, ``transport``, ``refill`` (a stop; its path is a single place).
-    spray : bool
-        Whether the operator wants spray.
-    x_m, y_m : (n,) float64
-        Path of the guided point: the boom's centre, or the tractor's antenna for a trailed boom.
-    heading_deg : (n,) float64
-        Where the machine faces, degrees clockwise from north (against the travel when ``reverse``).
-    reverse : bool
-        Driven backwards.
-    hold_s : float
-        Time stood at the end.
-    """
-
-    kind: Kind
-    spray: bool
-    x_m: NDArray[np.float64]
-    y_m: NDArray[np.float64]
-    heading_deg: NDArray[np.float64]
-    reverse: bool = False
-    hold_s: float = 0.0
-
-    @property
-    def length_m(self) -> float:
-        """Length of the path."""
-        return float(np.hypot(np.diff(self.x_m), np.diff(self.y_m)).sum())
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """Segments in driving order, each starting where the one before ended.
-
-    Attributes
-    ----------
-    segments : tuple of Segment
-    width_m, turning_radius_m : float
-    lag_m : float
-        How far the boom follows behind the guided point.
-    bearing_deg : float or None
-        Of the passes, 0..180; None for contour passes or none.
-    headland_laps : int
-    notes : tuple of str
-        What was guessed, and where no sound way was found.
-    """
-
-    segments: tuple[Segment, ...]
-    width_m: float
-    turning_radius_m: float
-    lag_m: float
-    bearing_deg: float | None
-    headland_laps: int
-    notes: tuple[str, ...] = ()
-
-    @property
-    def length_m(self) -> float:
-        """Length driven."""
-        return sum(s.length_m for s in self.segments)
-
-    @property
-    def sprayed_m(self) -> float:
-        """Length driven with spray wanted."""
-        return sum(s.length_m for s in self.segments if s.spray)
-
-    def swaths(self) -> BaseGeometry:
-        """Ground under the boom where spray is wanted: the whole boom, no section control.
-
-        The boom is taken to run on the guided line, ``lag_m`` behind the guided point.
-        """
-        return union(_swath_parts(self.segments, self.width_m, self.lag_m))
-
-
-def _swath_parts(segments: Sequence[Segment], width_m: float, lag_m: float) -> list[Polygon]:
-    if not segments:
-        return []
-    x = np.concatenate([s.x_m for s in segments])
-    y = np.concatenate([s.y_m for s in segments])
-    station = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
-    out: list[Polygon] = []
-    first = 0
-    for segment in segments:
-        last = first + len(segment.x_m) - 1
-        if segment.spray and last > first:
-            at = station[first : last + 1] - lag_m
-            line = LineString(np.column_stack([np.interp(at, station, x), np.interp(at, station, y)]))
-            out += polygons(line.buffer(width_m / 2, cap_style="flat", quad_segs=16))
-        first = last + 1
-    return out
-
-
-@dataclass(frozen=True, slots=True)
-class PlanSettings:
-    """What may be chosen of a plan.
-
-    Attributes
-    ----------
-    headland_laps : int or None
-        None: as many as a turn needs, at least 1.
-    bearing : float, "best" or "longest"
-        Direction of the passes, degrees clockwise from north; ``"best"`` tries the sides' directions and every 15
-        degrees for the least driving and turning; ``"longest"`` follows the longest side.
-    contour_side : LineString or None
-        Passes follow this side instead.
-    skip_passes : bool
-        Every other pass out, the rest back.
-    cross : {"auto", "all", "none"}
-        Which exclusions may be crossed with the boom shut; ``"auto"``: long thin ones.
-    clearance_m : float
-        Least distance of the machine's centre from the boundary and from obstacles.
-    clockwise : bool
-        Sense of the outer laps.
-    tidy : bool
-        Runs into corners that laps and passes leave.
-    tank_m2 : float or None
-        Ground one tank treats; None: no refills.
-    refill_s : float
-        Time a refill takes.
-    """
-
-    headland_laps: int | None = None
-    bearing: float | Literal["best", "longest"] = "best"
-    contour_side: LineString | None = None
-    skip_passes: bool = False
-    cross: Literal["auto", "all", "none"] = "auto"
-    clearance_m: float = 2.5
-    clockwise: bool = False
-    tidy: bool = True
-    tank_m2: float | None = None
-    refill_s: float = 600.0
+__all__ = ["Plan", "PlanSettings", "Segment", "plan_drive"]
 
 
 def plan_drive(
@@ -288,8 +150,9 @@ class _Builder:
             back = s - self.lag_m
             boom = np.column_stack([np.interp(back, s, poses[:, k]) for k in range(3)])
         left = np.column_stack([-np.sin(boom[:, 2]), np.cos(boom[:, 2])]) * (self.width_m / 2)
-        bars = shapely.linestrings(np.stack([boom[:, :2] + left, boom[:, :2] - left], axis=1))
-        wanted = shapely.intersects(self._wanted, bars)
+        ends = np.stack([boom[:, :2] + left, boom[:, :2] - left], axis=1)
+        bars: NDArray[np.object_] = np.asarray(shapely.linestrings(ends), dtype=np.object_)
+        wanted = np.asarray(shapely.intersects(self._wanted, bars), dtype=np.bool_)
         if lag_on_path and self.lag_m > 0:
             wanted &= s >= self.lag_m
         start = 0
@@ -331,7 +194,8 @@ class _Builder:
             may_cross = chosen.cross == "all" or (chosen.cross == "auto" and drivable(piece))
             barred += [] if may_cross else [piece]
             self.notes.append(
-                f"an exclusion of {piece.area:.0f} m2 is {'crossed with the boom shut' if may_cross else 'driven round'}"
+                f"an exclusion of {piece.area:.0f} m2 is "
+                + ("crossed with the boom shut" if may_cross else "driven round")
             )
         obstacles = union(barred)
         target = outer.difference(union(inside))
@@ -450,7 +314,9 @@ class _Builder:
         def straight(row: Poses, length: float) -> Poses:
             n = max(2, math.ceil(abs(length) / 0.75) + 1)
             s = np.linspace(0.0, length, n)[1:]
-            return np.column_stack([row[0] + s * math.cos(row[2]), row[1] + s * math.sin(row[2]), np.full(n - 1, row[2])])
+            return np.column_stack(
+                [row[0] + s * math.cos(row[2]), row[1] + s * math.sin(row[2]), np.full(n - 1, row[2])]
+            )
 
         whole = np.vstack([straight(first, -before_m)[::-1], poses, straight(last, after_m)])
         inside = shapely.intersects_xy(allowed, whole[:, 0], whole[:, 1])
@@ -472,7 +338,7 @@ class _Builder:
     def _tidy(self, target: BaseGeometry, allowed: BaseGeometry) -> None:
         """Run into each sizeable patch that laps and passes leave: point rows, tips, ground between laps."""
         for _ in range(2):
-            done = union(_swath_parts(self.segments, self.width_m, self.lag_m))
+            done = union(swath_parts(self.segments, self.width_m, self.lag_m))
             rest = target.difference(done).buffer(-0.75).buffer(0.75)
             patches = [
                 p

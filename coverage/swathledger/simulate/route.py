@@ -21,8 +21,8 @@ def pose_of(row: Poses) -> Pose:
 class Router:
     """Finds short forward paths of bounded curvature within allowed ground.
 
-    First the shortest Dubins path that stays inside; else onto a lap, along it (either way) and off again, as an operator
-    would; else the shortest Dubins path whatsoever, which :meth:`connect` owns up to.
+    First the shortest Dubins path that stays inside; else onto a lap, along it (either way) and off again, as an
+    operator would; else the shortest Dubins path whatsoever, which :meth:`connect` owns up to.
 
     Parameters
     ----------

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -45,13 +45,13 @@ class RunSettings:
     dialect : Dialect
     """
 
-    plan: PlanSettings = PlanSettings()
-    drive: DriveSettings = DriveSettings()
+    plan: PlanSettings = field(default_factory=PlanSettings)
+    drive: DriveSettings = field(default_factory=DriveSettings)
     turning_radius_m: float | None = None
     contour: bool = False
     refills: bool = True
     stop_s: float = 0.0
-    dialect: Dialect = Dialect()
+    dialect: Dialect = field(default_factory=Dialect)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +106,14 @@ def longest_side(outer: Polygon, corner_deg: float = 35.0) -> LineString:
     return LineString(points[index])
 
 
-def _settings_for(machine: Machine, field: Field, settings: RunSettings, number: int) -> tuple[PlanSettings, DriveSettings]:
+def _settings_for(
+    machine: Machine, ground: Field, settings: RunSettings, number: int
+) -> tuple[PlanSettings, DriveSettings]:
     rate = machine.set_rate_l_m2 if machine.set_rate_l_m2 is not None else settings.drive.rate_l_m2
     tank = machine.plumbing.get("tank_l")
     planned = settings.plan
     if settings.contour:
-        planned = replace(planned, contour_side=longest_side(polygons(field.boundary)[0]))
+        planned = replace(planned, contour_side=longest_side(polygons(ground.boundary)[0]))
     if settings.refills and planned.tank_m2 is None and isinstance(tank, int | float):
         planned = replace(planned, tank_m2=float(tank) / rate)
     return planned, replace(settings.drive, rate_l_m2=rate, seed=settings.drive.seed + 1000 * number)
@@ -128,21 +130,21 @@ def _with_stop(plan: Plan, settings: DriveSettings, stop_s: float) -> DriveSetti
     return replace(settings, stops=(*settings.stops, Stop(at, stop_s)))
 
 
-def simulate_field(field: Field, machine: Machine, settings: RunSettings, *, number: int = 0) -> Driven:
+def simulate_field(ground: Field, machine: Machine, settings: RunSettings, *, number: int = 0) -> Driven:
     """Plan and drive one field; nothing is written.
 
     ``number`` is the field's place among several: it sets the seed apart.
     """
-    planned, driven = _settings_for(machine, field, settings, number)
+    planned, driven = _settings_for(machine, ground, settings, number)
     plan = plan_drive(
-        field.boundary,
-        field.exclusions,
+        ground.boundary,
+        ground.exclusions,
         machine.boom.width_m,
         turning_radius(machine) if settings.turning_radius_m is None else settings.turning_radius_m,
         lag_m=lag_m(machine),
         settings=planned,
     )
-    return drive(plan, machine, field.target, _with_stop(plan, driven, settings.stop_s))
+    return drive(plan, machine, ground.target, _with_stop(plan, driven, settings.stop_s))
 
 
 def simulate(
@@ -187,35 +189,35 @@ def simulate(
     used: set[str] = set()
     outcomes = []
     for number, name in enumerate(names):
-        field = read_field(boundary, field_id=name)
-        driven = simulate_field(field, machine, chosen, number=number)
-        stem = slug(field.field_id)
+        ground = read_field(boundary, field_id=name)
+        driven = simulate_field(ground, machine, chosen, number=number)
+        stem = slug(ground.field_id)
         while stem in used:
             stem += "_"
         used.add(stem)
-        outcomes.append(_write(field, driven, chosen, out, stem))
+        outcomes.append(_write(ground, driven, chosen, out, stem))
         if progress is not None:
-            progress(field.field_id)
+            progress(ground.field_id)
     return outcomes
 
 
-def _write(field: Field, driven: Driven, settings: RunSettings, out: Path, stem: str) -> Outcome:
+def _write(ground: Field, driven: Driven, settings: RunSettings, out: Path, stem: str) -> Outcome:
     log_file = out / "logs" / f"{stem}.{settings.dialect.format}"
     truth_file, table_file = out / "truth" / f"{stem}.json", out / "truth" / f"{stem}.parquet"
-    write_atomically(table_file, lambda part: write_truth_table(driven, field.plane, part))
-    write_text(truth_file, truth_text(driven, field.field_id))
-    write_text(log_file, log_text(driven, field.plane, settings.dialect))
-    notes = list(field.notes) + list(driven.plan.notes)
+    write_atomically(table_file, lambda part: write_truth_table(driven, ground.plane, part))
+    write_text(truth_file, truth_text(driven, ground.field_id))
+    write_text(log_file, log_text(driven, ground.plane, settings.dialect))
+    notes = list(ground.notes) + list(driven.plan.notes)
     if settings.turning_radius_m is None:
         notes.append(f"turning radius taken as {driven.plan.turning_radius_m:g} m, from the width")
     if driven.machine.set_rate_l_m2 is None:
         notes.append(f"no set rate in the machine file: {driven.settings.rate_l_m2 * 1e4:g} L/ha taken")
     return Outcome(
-        field_id=field.field_id,
+        field_id=ground.field_id,
         driven=driven,
         log_file=log_file,
         truth_file=truth_file,
         table_file=table_file,
-        target_m2=float(field.target.area),
+        target_m2=float(ground.target.area),
         notes=tuple(notes),
     )

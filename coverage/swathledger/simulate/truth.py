@@ -100,7 +100,10 @@ def truth_text(driven: Driven, field_id: str, *, valves: bool = True) -> str:
     """:func:`truth_document` as JSON text, one list of valve times a line."""
     document = truth_document(driven, field_id, valves=valves)
     spans = document.pop("valve_open_s", None)
+    segments = document["plan"].pop("segments")
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    rows = ",\n  ".join(json.dumps(segment) for segment in segments)
+    text = text[:-2] + f',\n "segments": [\n  {rows}\n ]\n}}'
     if spans is not None:
         lines = ",\n  ".join(json.dumps(section, separators=(",", ":")) for section in spans)
         text = text[:-2] + f',\n "valve_open_s": [\n  {lines}\n ]\n}}'

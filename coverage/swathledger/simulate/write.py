@@ -87,7 +87,9 @@ def _rows(driven: Driven, plane: LocalPlane, dialect: Dialect) -> tuple[list[str
     else:
         put("speed_mph", speed / M_S_PER_MPH, 2)
     states = driven.logged_state
-    columns += [(f"section_{k + 1}", "number", ["1" if v else "0" for v in states[:, k]]) for k in range(states.shape[1])]
+    columns += [
+        (f"section_{k + 1}", "number", ["1" if v else "0" for v in states[:, k]]) for k in range(states.shape[1])
+    ]
     if dialect.units == "metric":
         put("rate_l_ha", rate * M2_PER_HA, 1)
         put("flow_l_min", flow * S_PER_MIN, 2)
@@ -96,7 +98,11 @@ def _rows(driven: Driven, plane: LocalPlane, dialect: Dialect) -> tuple[list[str
         put("flow_gal_min", flow * S_PER_MIN / L_PER_GAL, 3)
     columns.append(("product", "text", [dialect.product] * len(latitude)))
     header = [name for name, _, _ in columns]
-    return header, [list(row) for row in zip(*(values for _, _, values in columns), strict=True)], [k for _, k, _ in columns]
+    return (
+        header,
+        [list(row) for row in zip(*(values for _, _, values in columns), strict=True)],
+        [k for _, k, _ in columns],
+    )
 
 
 def log_text(driven: Driven, plane: LocalPlane, dialect: Dialect) -> str:

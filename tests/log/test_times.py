@@ -189,3 +189,14 @@ def test_time_stamps_of_every_unit(tmp_path, unit, zone):
     log = read_log(path)
     np.testing.assert_array_equal(log.time_s, NOON + np.arange(3))
     assert bool(log.quality.warnings) == (zone is None)
+
+
+def test_hour_that_comes_twice(write):
+    # Sydney's clocks went back from 03:00 to 02:00 on 2026-04-05: 02:30 came at 15:30Z (summer time) and at 16:30Z.
+    first, second = 1775316600.0, 1775320200.0  # date -u -d 2026-04-04T15:30:00Z +%s, and an hour later
+    once = ["2026-04-05T02:30:00", "2026-04-05T02:30:01", "2026-04-05T02:30:02"]
+    log = read_log(write(lines(once)), options={"time_zone": "Australia/Sydney"})
+    np.testing.assert_array_equal(log.time_s, first + np.arange(3))
+    through = ["2026-04-05T02:30:00", "2026-04-05T02:59:59", "2026-04-05T02:00:00", "2026-04-05T02:30:00"]
+    log = read_log(write(lines(through)), options={"time_zone": "Australia/Sydney"})
+    np.testing.assert_array_equal(log.time_s, [first, first + 1799, second - 1800, second])

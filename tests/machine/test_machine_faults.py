@@ -196,10 +196,7 @@ def test_boom(boom: dict[str, Any], words: str) -> None:
         ({"products": [{}]}, "products[1].name: is missing."),
         ({"products": [{"name": "herbicide A", "rate": 2.0}]}, "products[1].unit: is missing"),
         ({"products": [{"name": "herbicide A", "rate": 2.0, "unit": "l/acre"}]}, "products[1].unit: found"),
-        (
-            {"products": [{"name": "A", "rate": 4.0, "label_maximum_rate": 3.0, "unit": "L/ha"}]},
-            "above the label_maximum_rate of 3",
-        ),
+        ({"products": [{"name": "A", "currency": "dollars"}]}, "products[1].currency: found"),
         (
             {"products": [{"name": "A", "unit": "L/ha", "active_ingredient_g_kg": 500.0}]},
             "does not fit a product measured by volume",

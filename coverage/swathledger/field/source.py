@@ -174,7 +174,8 @@ def _layers(file: Path, notes: list[str]) -> list[_Layer]:
                     continue
                 meta, _, geometry, values = pyogrio.raw.read(plain, layer=name)
                 columns = dict(zip(meta["fields"], values, strict=True))
-                shapes = shapely.from_wkb(geometry, on_invalid="fix")
+                with np.errstate(invalid="ignore"):  # corners that are no number are told with their place below
+                    shapes = shapely.from_wkb(geometry, on_invalid="fix")
                 out.append(_Layer(str(name), meta["crs"], shapes, columns))
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, shapely.errors.GEOSException) as error:
         raise FieldError(
@@ -201,7 +202,8 @@ def _parquet_layer(file: Path) -> _Layer:
     import pyarrow as pa
 
     try:
-        frame = geopandas.read_parquet(file)
+        with np.errstate(invalid="ignore"):  # corners that are no number are told with their place below
+            frame = geopandas.read_parquet(file)
     except (ValueError, OSError, pa.ArrowException) as error:
         raise FieldError(
             f"cannot be read as GeoParquet ({_without_path(error, file)}).",

@@ -171,12 +171,9 @@ def _products(raw: Mapping[str, Any]) -> Iterator[Fault]:
             if isinstance(unit, str) and dry != (key == "active_ingredient_g_kg"):
                 kind = "weight" if dry else "volume"
                 yield Fault((*path, key), f"does not fit a product measured by {kind} (unit {show(unit)}).")
-        rate, most = _number(product.get("rate")), _number(product.get("label_maximum_rate"))
-        if rate is not None and most is not None and rate > most:
-            yield Fault(
-                (*path, "rate"),
-                f"found {rate:g}, above the label_maximum_rate of {most:g}; check both against the product's label.",
-            )
+        currency = product.get("currency")
+        if isinstance(currency, str) and currency and not re.fullmatch(r"[A-Z]{3}", currency):
+            yield Fault((*path, "currency"), f'found {show(currency)}; must be a code of three capitals, as in "ABC".')
 
 
 def _replay(raw: Mapping[str, Any]) -> Iterator[Fault]:

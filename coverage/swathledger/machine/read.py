@@ -185,7 +185,7 @@ def _boom(boom: Mapping[str, Any]) -> Boom:
         widths = [item * M_PER_FT for item in boom["section_widths_ft"]]
     if widths is not None:
         edges = np.array([0.0, *accumulate(widths)], dtype=np.float64)
-        return Boom(nozzle_edges_m=edges - edges[-1] / 2, sections=(1,) * len(widths))
+        return Boom(nozzle_edges_m=_frozen(edges - edges[-1] / 2), sections=(1,) * len(widths))
     sections = boom.get("sections")
     spacing, width = length(boom, "nozzle_spacing"), length(boom, "width")
     count = boom.get("nozzle_count")

@@ -213,3 +213,11 @@ def test_one_bad_field_does_not_hide_the_others(geojson: Writer, degrees: Degree
 def test_no_usable_field_at_all(geojson: Writer, degrees: Degrees) -> None:
     with pytest.raises(FieldError, match="it is a point"):
         list_fields(geojson(({"field_id": "bad"}, degrees(Point(0, 0)))))
+
+
+def test_a_coordinate_system_of_nowhere(tmp_path: Path) -> None:
+    import geopandas
+
+    table = geopandas.GeoDataFrame(geometry=[box(0, 0, 400, 300)], crs='LOCAL_CS["farm",UNIT["metre",1]]')
+    table.to_file(tmp_path / "b.gpkg")
+    assert "its coordinate system is not understood" in told(tmp_path / "b.gpkg")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import math
 import zipfile
@@ -376,3 +377,19 @@ def test_reading_twice_gives_the_same(geojson: Writer, degrees: Degrees) -> None
     assert shapely.to_wkb(one.boundary) == shapely.to_wkb(two.boundary)
     assert shapely.to_wkb(one.exclusions) == shapely.to_wkb(two.exclusions)
     assert one.notes == two.notes
+
+
+def test_eight_real_drives_land_on_seven_fields(shared_dir: Path) -> None:
+    # F14 and F15 are two logs of one field, F14: the data's own description
+    folder = shared_dir / "field_logs"
+    if not (folder / "boundaries.geojson").is_file():
+        pytest.skip("no real drives here")
+    for log in sorted(folder.glob("F*.csv")):
+        with log.open(newline="") as stream:
+            rows = list(csv.DictReader(stream))
+        field = read_field(
+            folder / "boundaries.geojson",
+            latitude_deg=[float(row["latitude"]) for row in rows],
+            longitude_deg=[float(row["longitude"]) for row in rows],
+        )
+        assert field.field_id == {"F15": "F14"}.get(log.stem, log.stem)

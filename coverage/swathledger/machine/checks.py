@@ -265,7 +265,7 @@ def _log(raw: Mapping[str, Any]) -> Iterator[Fault]:
     if isinstance(encoding, str) and encoding:
         try:
             codecs.lookup(encoding)
-        except LookupError:
+        except (LookupError, ValueError):  # ValueError: a null character
             yield Fault(
                 ("log", "encoding"),
                 f'found {show(encoding)}, which is no encoding; give one such as "utf-8" or "cp1252".',

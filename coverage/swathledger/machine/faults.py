@@ -87,7 +87,7 @@ def from_pydantic(error: ValidationError, raw: Mapping[str, Any], root: type[Bas
     wanted: dict[Path, list[str]] = {}
     out: dict[Path, Fault] = {}
     for detail in error.errors(include_url=False):
-        path = _real_path(detail["loc"], raw)
+        path = _real_path(detail["loc"], raw, absent=detail["type"] == "missing")
         if detail["type"] == "missing":
             out[path] = Fault(path, "is missing.")
         elif detail["type"] == "extra_forbidden":
@@ -117,12 +117,15 @@ def _wanted(detail: ErrorDetails) -> str:
     return detail["msg"].removeprefix("Input should be ")
 
 
-def _real_path(loc: Sequence[str | int], raw: object) -> Path:
-    """The part of pydantic's location that is in the file (union branches carry labels that are not)."""
+def _real_path(loc: Sequence[str | int], raw: object, *, absent: bool) -> Path:
+    """The part of pydantic's location that is in the file (union branches carry labels that are not).
+
+    ``absent``: the last part is a key that is missing.
+    """
     path: list[str | int] = []
     at: Any = raw
     for part in loc:
-        if isinstance(at, Mapping) and isinstance(part, str):
+        if isinstance(at, Mapping) and isinstance(part, str) and (part in at or absent):
             path.append(part)
             at = at.get(part)
         elif isinstance(at, list) and isinstance(part, int) and part < len(at):

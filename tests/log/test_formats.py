@@ -277,6 +277,24 @@ def test_no_coordinate_system(tmp_path):
     assert any("WGS84 degrees are assumed" in text for text in log.quality.warnings)
 
 
+def test_text_of_a_shapefile_that_is_not_utf_8(tmp_path):
+    to_shapefile(points(), tmp_path / "drive.shp")
+    dbf = tmp_path / "drive.dbf"
+    dbf.write_bytes(dbf.read_bytes().replace(b"herbicide A", b"herbic\xeede A"))  # the file beside it says UTF-8
+    log = read_log(tmp_path / "drive.shp")
+    assert log.product == ("herbicîde A",) * N
+    assert any("'product' is not UTF-8" in text for text in log.quality.warnings)
+
+
+def test_damaged_file_is_an_error_of_ours(tmp_path):
+    path = write_as("drive.fgb", tmp_path)
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2 : len(data) // 2 + 40] = b"\xff" * 40
+    path.write_bytes(bytes(data))
+    with pytest.raises(LogError, match="drive.fgb: cannot be read as a vector file"):
+        read_log(path)
+
+
 def test_degrees_in_columns_when_asked_for(tmp_path):
     table = points()
     table["lat"], table["lon"] = LATITUDES, LONGITUDES

@@ -16,7 +16,7 @@ from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.files import sha256_of
 from swathledger.log.geometry import points_of, to_wgs84
-from swathledger.log.table import RawTable, feature_places
+from swathledger.log.table import RawTable, feature_places, mend_text
 
 Floats = NDArray[np.float64]
 
@@ -66,11 +66,13 @@ def read_parquet(path: Path, columns: Mapping[str, str] | None, options: Mapping
     if shape is not None:
         latitude, longitude, warnings = _positions(table.column(shape[0]), shape[1], path.name)
         headers = tuple(name for name in headers if name != shape[0])
+    table, told = mend_text(_plain(table, plan), path.name)
+    warnings += told
     return RawTable(
         file=path.name,
         inputs=((path.name, sha256_of(path)),),
         headers=headers,
-        table=_plain(table, plan),
+        table=table,
         latitude_deg=latitude,
         longitude_deg=longitude,
         places=feature_places,

@@ -248,6 +248,6 @@ def _sniff_vector(path: Path, columns: Mapping[str, str] | None) -> Sniffed:
                     return _by_names(
                         list(pyogrio.read_info(plain, layer=name)["fields"]), "vector", columns, points=True
                     )
-        except (DataSourceError, DataLayerError) as error:
+        except (DataSourceError, DataLayerError, UnicodeError) as error:
             return Sniffed("other", None, f"not a vector file: {error}")
     return Sniffed("other", "vector", "no layer of points or polygons")

@@ -87,6 +87,30 @@ def _is_text(kind: Any) -> bool:
     return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
 
 
+def mend_text(table: Any, file: str) -> tuple[Any, tuple[str, ...]]:
+    """Replace text columns that claim UTF-8 but are not by what they hold read as Windows-1252, and tell it."""
+    told = []
+    for index, name in enumerate(table.column_names):
+        column = table.column(index)
+        if not _is_text(column.type):
+            continue
+        try:
+            column.validate(full=True)
+        except pa.ArrowInvalid:
+            cells = column.cast(pa.binary()).to_pylist()
+            words = [None if cell is None else _decoded(cell) for cell in cells]
+            table = table.set_column(index, name, pa.chunked_array([pa.array(words, pa.string())]))
+            told.append(f"{file}: text in {name!r} is not UTF-8 and was read as Windows-1252.")
+    return table, tuple(told)
+
+
+def _decoded(cell: bytes) -> str:
+    try:
+        return cell.decode("utf-8")
+    except UnicodeDecodeError:
+        return cell.decode("cp1252", errors="replace")
+
+
 def _text_column(column: Any) -> Any:
     """The column as trimmed strings."""
     if pa.types.is_dictionary(column.type):

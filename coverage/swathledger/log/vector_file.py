@@ -13,7 +13,7 @@ from swathledger.errors import LogError
 from swathledger.log.columns import plan_columns, require
 from swathledger.log.files import gdal_warnings, parts_of, plain_path, sha256_of
 from swathledger.log.geometry import points_of, to_wgs84
-from swathledger.log.table import RawTable, feature_places
+from swathledger.log.table import RawTable, feature_places, mend_text
 
 
 def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
@@ -49,7 +49,7 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
                 read_geometry=by_geometry,
                 datetime_as_string=True,
             )
-        except (DataSourceError, DataLayerError, FieldError, pa.ArrowInvalid) as error:
+        except (DataSourceError, DataLayerError, FieldError, pa.ArrowInvalid, OSError, UnicodeError) as error:
             raise LogError(
                 f"cannot be read as a vector file: {error}.",
                 file=path.name,
@@ -68,6 +68,8 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
         x, y = points_of(table.column(name), path.name) if table.num_rows else (np.empty(0), np.empty(0))
         latitude, longitude, told = to_wgs84(x, y, meta.get("crs"), path.name)
         warnings += told
+    table, told = mend_text(table, path.name)
+    warnings += told
     if truncated:
         table = _dates_as_text(table)
     return RawTable(

@@ -22,8 +22,6 @@ from swathledger.units import KG_PER_LB, L_PER_GAL, M2_PER_AC, M_PER_FT, M_PER_I
 if TYPE_CHECKING:
     import os
 
-    from numpy.typing import NDArray
-
 #: Factor from a product's unit to L/ha or kg/ha.
 _PRODUCT_UNITS: dict[str, tuple[float, str]] = {
     "L/ha": (1.0, "L/ha"),
@@ -185,7 +183,7 @@ def _boom(boom: Mapping[str, Any]) -> Boom:
         widths = [item * M_PER_FT for item in boom["section_widths_ft"]]
     if widths is not None:
         edges = np.array([0.0, *accumulate(widths)], dtype=np.float64)
-        return Boom(nozzle_edges_m=_frozen(edges - edges[-1] / 2), sections=(1,) * len(widths))
+        return Boom(nozzle_edges_m=edges - edges[-1] / 2, sections=(1,) * len(widths))
     sections = boom.get("sections")
     spacing, width = length(boom, "nozzle_spacing"), length(boom, "width")
     count = boom.get("nozzle_count")
@@ -196,12 +194,7 @@ def _boom(boom: Mapping[str, Any]) -> Boom:
     if spacing is None:
         spacing = (width or 0.0) / count
     edges = (np.arange(count + 1, dtype=np.float64) - count / 2) * spacing
-    return Boom(nozzle_edges_m=_frozen(edges), sections=tuple(sections) if sections is not None else (count,))
-
-
-def _frozen(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    values.setflags(write=False)
-    return values
+    return Boom(nozzle_edges_m=edges, sections=tuple(sections) if sections is not None else (count,))
 
 
 def _anticipation(table: Mapping[str, Any]) -> dict[str, Any]:

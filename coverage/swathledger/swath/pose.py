@@ -14,8 +14,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-MAX_TURN_RAD = 0.02
-"""Finest turn of one sub-step: the chord of an arc loses turn^2 / 6 of a ring's area, 0.007 % here."""
+MAX_TURN_RAD = 0.04
+"""Finest turn of one sub-step: the chord of an arc loses turn^2 / 6 of a ring's area, 0.027 % here."""
+MAX_SAGITTA_M = 0.002
+"""A bend that leaves its chord by less is not split: position noise on short steps is no curve."""
 TRAILED_STEP_M = 0.5
 """Longest sub-step while a trailed boom's angle is followed."""
 MAX_SUBSTEPS = 400
@@ -51,7 +53,8 @@ def _substeps(track: Track, max_step_m: float | None, trailed: bool) -> Ints:
         np.abs(wrap_rad(course - track.heading_in_rad + np.where(track.reverse, np.pi, 0.0))),
         0.0,
     )
-    parts = np.ceil(np.maximum(turn, np.where(bend < np.deg2rad(60), 2 * bend, 0.0)) / MAX_TURN_RAD)
+    bend = np.where((bend < np.deg2rad(60)) & (chord * bend / 4 > MAX_SAGITTA_M), 2 * bend, 0.0)
+    parts = np.ceil(np.maximum(turn, bend) / MAX_TURN_RAD)
     limit = min(max_step_m or np.inf, TRAILED_STEP_M if trailed else np.inf)
     if np.isfinite(limit):
         parts = np.maximum(parts, np.ceil(chord / limit))

@@ -1,0 +1,116 @@
+"""The grid of a field and its division into bands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import MultiPolygon, Polygon
+
+from swathledger.errors import InputError
+
+BAND_CELLS = 2_000_000
+"""Cells of one band. Fixed, so that results do not depend on the machine they are made on."""
+
+DEFAULT_CELL_M = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A window of the plane's endless grid of cells.
+
+    Cell ``(i, j)`` covers ``[i h, (i + 1) h) x [j h, (j + 1) h)``; column ``i`` grows east, row ``j`` north.
+
+    Attributes
+    ----------
+    cell_m : float
+        Side ``h``, m.
+    first_column, first_row : int
+        Indices of the window's south-west cell.
+    columns, rows : int
+        Size of the window.
+    """
+
+    cell_m: float
+    first_column: int
+    first_row: int
+    columns: int
+    rows: int
+
+    def __post_init__(self) -> None:
+        if not self.cell_m > 0 or self.columns < 1 or self.rows < 1:
+            raise InputError(f"a grid needs a positive cell and size, found {self}")
+
+    @property
+    def cells(self) -> int:
+        """Number of cells."""
+        return self.columns * self.rows
+
+    @property
+    def west_m(self) -> float:
+        """x of the window's west edge."""
+        return self.first_column * self.cell_m
+
+    @property
+    def north_m(self) -> float:
+        """y of the window's north edge."""
+        return (self.first_row + self.rows) * self.cell_m
+
+    def bands(self, halo: int) -> list[Band]:
+        """Cut into bands from south to north; each is painted with ``halo`` extra rows on both sides."""
+        height = max(BAND_CELLS // self.columns, 4 * halo, 1)
+        out = []
+        for start in range(0, self.rows, height):
+            stop = min(start + height, self.rows)
+            out.append(
+                Band(
+                    first_row=self.first_row + start,
+                    rows=stop - start,
+                    halo=halo,
+                    first_column=self.first_column,
+                    columns=self.columns,
+                )
+            )
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Rows ``[first_row, first_row + rows)`` of a frame, painted with ``halo`` rows more on both sides."""
+
+    first_row: int
+    rows: int
+    halo: int
+    first_column: int
+    columns: int
+
+
+def default_cell_m(nozzle_spacing_m: float) -> float:
+    """0.1 m, and never more than a quarter of the nozzle spacing."""
+    return min(DEFAULT_CELL_M, nozzle_spacing_m / 4)
+
+
+def frame_around(
+    cell_m: float, x_min: float, y_min: float, x_max: float, y_max: float, margin_cells: int = 2
+) -> Frame:
+    """The smallest frame that holds a rectangle of the plane, with a margin."""
+    if not all(np.isfinite(v) for v in (x_min, y_min, x_max, y_max)):
+        raise InputError("the ground to be gridded has no finite extent")
+    i0 = int(np.floor(x_min / cell_m)) - margin_cells
+    j0 = int(np.floor(y_min / cell_m)) - margin_cells
+    i1 = int(np.floor(x_max / cell_m)) + 1 + margin_cells
+    j1 = int(np.floor(y_max / cell_m)) + 1 + margin_cells
+    return Frame(cell_m, i0, j0, i1 - i0, j1 - j0)
+
+
+def polygon_edges(geometry: Polygon | MultiPolygon) -> NDArray[np.float64]:
+    """(e, 4) edges ``x_a, y_a, x_b, y_b`` of all rings, for the even-odd rule (holes need no marking)."""
+    if geometry.is_empty:
+        return np.empty((0, 4))
+    parts = []
+    for ring in shapely.get_rings(shapely.get_parts(geometry)):
+        xy = shapely.get_coordinates(ring)
+        parts.append(np.hstack((xy[:-1], xy[1:])))
+    return np.vstack(parts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -122,59 +123,98 @@ def circle(radius_m: float = 210.0, corners: int = 180) -> FieldShape:
     return FieldShape("circle", Polygon(radius_m * np.column_stack([np.cos(angle), np.sin(angle)])))
 
 
-def _star(angle: np.ndarray, radius: np.ndarray, stretch: float) -> Polygon:
-    return Polygon(np.column_stack([stretch * radius * np.cos(angle), radius * np.sin(angle) / stretch]))
+def _star(rng: np.random.Generator) -> Callable[[float], Polygon]:
+    """A star of 7 to 11 corners; the number 0..1 says how deep its bays are."""
+    n = int(rng.integers(7, 12))
+    angle = 2 * np.pi * (np.arange(n) + rng.uniform(-0.3, 0.3, n)) / n
+    bumps = rng.uniform(-1.0, 1.0, n)
+    stretch = float(rng.uniform(1.0, 1.5))
+
+    def shape(depth: float) -> Polygon:
+        # Towards 0 the corners lie on a finely drawn ellipse, which is as compact as can be.
+        fine = np.linspace(0, 2 * np.pi, 73)[:-1]
+        radius = 1.0 + 0.55 * depth * np.interp(fine, angle, bumps, period=2 * np.pi)
+        if depth > 0.1:
+            fine, radius = angle, 1.0 + 0.55 * depth * bumps
+        return Polygon(np.column_stack([stretch * radius * np.cos(fine), radius * np.sin(fine) / stretch]))
+
+    return shape
+
+
+def _bayed(rng: np.random.Generator) -> Callable[[float], Polygon]:
+    """A slightly skewed block with one to four bays cut into its long sides; the number 0..1 says how deep they are."""
+    length = float(rng.uniform(1.1, 2.2))
+    lean = float(rng.uniform(-0.25, 0.25))
+    count = int(rng.integers(1, 5))
+    places = (np.arange(count) + rng.uniform(0.25, 0.75, count)) / count
+    halves = rng.uniform(0.10, 0.22, count) / count
+    tapers = rng.uniform(0.3, 1.0, count)
+    above = rng.random(count) < 0.5
+    share = rng.uniform(0.6, 1.0, count)
+
+    def shape(depth: float) -> Polygon:
+        block: Polygon = shapely.box(0, 0, length, 1)
+        for place, half, taper, top, part in zip(places, halves, tapers, above, share, strict=True):
+            x, w, d = place * length, half * length, 0.72 * depth * part
+            base, tip = (1.01, 1.0 - d) if top else (-0.01, d)
+            bay = Polygon([(x - w, base), (x + w, base), (x + taper * w, tip), (x - taper * w, tip)])
+            block = block.difference(bay)  # type: ignore[assignment]  # bays are apart and shallower than the block
+        return affinity.skew(block, xs=np.degrees(np.arctan(lean)), origin=(0, 0))
+
+    return shape
 
 
 def random_field(perimeter_to_area_per_m: float, area_m2: float, seed: int | np.random.Generator) -> FieldShape:
     """A random field of exactly the wanted area and perimeter per area.
 
-    A star of 5 to 11 corners with random bays, stretched until ``perimeter / sqrt(area)`` fits, then scaled and turned.
+    A ragged star or a block with bays (even chances); its bays are deepened, and if that does not do it the whole is
+    stretched, until ``perimeter / sqrt(area)`` fits; then it is scaled and turned.
 
     Parameters
     ----------
     perimeter_to_area_per_m : float
         For instance 0.01, 0.02 or 0.03 per m. The least possible for an area is the circle's, ``2 sqrt(pi / area)``; at
-        least 1.12 times that is needed here.
+        least 1.25 times that is needed here, and at most 12 / sqrt(area) (a strip 1/30 as wide as long).
     area_m2 : float
     seed : int or numpy Generator
 
     Raises
     ------
     InputError
-        When no field of that area can be so compact, or the field would be less than about 1/25 as wide as long.
+        When the two do not go together.
     """
     _positive(perimeter_to_area_per_m=perimeter_to_area_per_m, area_m2=area_m2)
     rng = np.random.default_rng(seed)
-    wanted = perimeter_to_area_per_m * np.sqrt(area_m2)  # perimeter / sqrt(area): scale-free
-    floor = 1.12 * 2 * np.sqrt(np.pi)
+    wanted = perimeter_to_area_per_m * np.sqrt(area_m2)  # perimeter / sqrt(area): free of scale
+    floor = 1.25 * 2 * np.sqrt(np.pi)
     if wanted < floor or wanted > 12.0:
         raise InputError(
             f"a field of {area_m2:.0f} m2 cannot have {perimeter_to_area_per_m} m of perimeter per m2 here",
             hint=f"Choose between {floor / np.sqrt(area_m2):.4f} and {12.0 / np.sqrt(area_m2):.4f} for this area.",
         )
-    n = int(rng.integers(7, 12))
-    angle = 2 * np.pi * (np.arange(n) + rng.uniform(-0.3, 0.3, n)) / n
-    bumps = rng.uniform(-1.0, 1.0, n)
-    depth = float(rng.uniform(0.1, 0.45))
+    family = _star(rng) if rng.random() < 0.5 else _bayed(rng)
+    most = float(rng.uniform(0.55, 1.0))
+    turn = float(rng.uniform(0, 180))
 
-    def compactness(stretch: float) -> float:
-        shape = _star(angle, 1.0 + depth * bumps, stretch)
+    def compactness(shape: Polygon) -> float:
         return float(shape.length / np.sqrt(shape.area))
 
-    while compactness(1.0) > wanted:
-        depth *= 0.8
-        if depth < 1e-3:  # even the regular star is too ragged: use more of a circle
-            n += 4
-            angle = 2 * np.pi * np.arange(n) / n
-            bumps = rng.uniform(-1.0, 1.0, n)
-            depth = 0.05
-    low, high = 1.0, 8.0
-    for _ in range(80):
-        middle = (low + high) / 2
-        low, high = (middle, high) if compactness(middle) < wanted else (low, middle)
-    shape = _star(angle, 1.0 + depth * bumps, low)
+    def solve(shape_at: Callable[[float], Polygon], low: float, high: float) -> Polygon:
+        for _ in range(80):
+            middle = (low + high) / 2
+            low, high = (middle, high) if compactness(shape_at(middle)) < wanted else (low, middle)
+        return shape_at((low + high) / 2)
+
+    while compactness(family(0.0)) > wanted:  # too long a block for so compact a field: draw another
+        family = _star(rng) if rng.random() < 0.5 else _bayed(rng)
+    if compactness(family(most)) >= wanted:
+        shape = solve(family, 0.0, most)
+    else:
+        ragged = family(most)
+        shape = solve(lambda k: affinity.scale(ragged, k, 1.0 / k, origin=(0, 0)), 1.0, 12.0)
+    if abs(compactness(shape) / wanted - 1) > 1e-6:  # the family jumps there, where a star is drawn by its corners
+        shape = solve(lambda k: affinity.scale(family(0.0), k, 1.0 / k, origin=(0, 0)), 1.0, 12.0)
     scale = float(np.sqrt(area_m2 / shape.area))
-    shape = affinity.scale(shape, scale, scale, origin=(0, 0))
-    shape = affinity.rotate(shape, float(rng.uniform(0, 180)), origin=(0, 0))
+    shape = affinity.translate(shape, -shape.centroid.x, -shape.centroid.y)
+    shape = affinity.rotate(affinity.scale(shape, scale, scale, origin=(0, 0)), turn, origin=(0, 0))
     return FieldShape("random", shape)

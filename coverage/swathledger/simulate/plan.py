@@ -8,6 +8,7 @@ an optimum.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from swathledger.errors import FieldError, InputError
 from swathledger.simulate.carrier import Kind, Plan, PlanSettings, Segment, swath_parts
 from swathledger.simulate.laps import (
+    STEP_M,
     Chain,
     Poses,
     cells,
@@ -26,6 +28,7 @@ from swathledger.simulate.laps import (
     drivable,
     inset,
     polygons,
+    reversed_poses,
     rings,
     rounded,
     snake,
@@ -312,7 +315,7 @@ class _Builder:
         first, last = poses[0], poses[-1]
 
         def straight(row: Poses, length: float) -> Poses:
-            n = max(2, math.ceil(abs(length) / 0.75) + 1)
+            n = max(2, math.ceil(abs(length) / STEP_M) + 1)
             s = np.linspace(0.0, length, n)[1:]
             return np.column_stack(
                 [row[0] + s * math.cos(row[2]), row[1] + s * math.sin(row[2]), np.full(n - 1, row[2])]
@@ -358,19 +361,22 @@ class _Builder:
     def _tidy_patch(self, patch: Polygon, allowed: BaseGeometry) -> None:
         if self._router is None or self._here is None:
             return
-        line = _long_axis(patch)
         options = []
-        for way in (line, np.column_stack([line[::-1, :2], line[::-1, 2] + math.pi])):
-            driven = self._lengthened(way, 8.0, 1.0 + self.lag_m, allowed)
-            if len(driven) < 6:
-                continue
-            path, sound = self._router.connect(pose_of(self._here), pose_of(driven[0]))
-            length = float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
-            leaves = self._router.connect(pose_of(driven[-1]), pose_of(self._here))[1]
-            options.append((not sound, not leaves, length, driven))
+        for rank, line in enumerate(_axes(patch)):
+            for way in (line, reversed_poses(line)):
+                for lead_m in (8.0, 45.0):
+                    driven = self._lengthened(way, lead_m, 1.0 + self.lag_m, allowed)
+                    if len(driven) < 6:
+                        continue
+                    path, sound = self._router.connect(pose_of(self._here), pose_of(driven[0]))
+                    length = float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
+                    leaves = self._router.connect(pose_of(driven[-1]), pose_of(self._here))[1]
+                    options.append((not sound, rank, not leaves, length, driven))
+            if any(not o[0] for o in options):
+                break
         if not options:
             return
-        bad_entry, dead_end, _, driven = min(options, key=lambda o: o[:3])
+        bad_entry, _, dead_end, _, driven = min(options, key=lambda o: o[:4])
         if bad_entry or (dead_end and self.lag_m > 0):  # a trailed machine does not back out of a corner
             self.notes.append(f"{patch.area:.0f} m2 cannot be reached and stay untreated")
             self._given_up = union([*polygons(self._given_up), patch])
@@ -396,8 +402,8 @@ class _Builder:
                 return
 
 
-def _long_axis(patch: Polygon) -> Poses:
-    """The line through a patch's centre along its principal axis, from end to end."""
+def _axes(patch: Polygon) -> Iterator[Poses]:
+    """Lines through a patch's centre from end to end: along its principal axis, then across it."""
     x0, y0, x1, y1 = patch.bounds
     gx, gy = np.meshgrid(np.linspace(x0, x1, 60), np.linspace(y0, y1, 60))
     inside = shapely.contains_xy(patch, gx.ravel(), gy.ravel())
@@ -405,9 +411,9 @@ def _long_axis(patch: Polygon) -> Poses:
     if len(points) < 3:
         points = shapely.get_coordinates(patch)
     middle = points.mean(axis=0)
-    axis = np.linalg.eigh(np.cov((points - middle).T))[1][:, -1]
-    along = (shapely.get_coordinates(patch) - middle) @ axis
-    n = max(8, math.ceil((along.max() - along.min()) / 0.75) + 1)
-    s = np.linspace(along.min(), along.max(), n)
-    theta = math.atan2(axis[1], axis[0])
-    return np.column_stack([middle[0] + s * axis[0], middle[1] + s * axis[1], np.full(n, theta)])
+    for axis in np.linalg.eigh(np.cov((points - middle).T))[1].T[::-1]:
+        along = (shapely.get_coordinates(patch) - middle) @ axis
+        n = max(8, math.ceil((along.max() - along.min()) / STEP_M) + 1)
+        s = np.linspace(along.min(), along.max(), n)
+        theta = math.atan2(axis[1], axis[0])
+        yield np.column_stack([middle[0] + s * axis[0], middle[1] + s * axis[1], np.full(n, theta)])

@@ -1,0 +1,78 @@
+"""``swathledger audit``: where each square metre and each litre of one field went."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from swathledger_cli import options
+from swathledger_cli.progress import reporting, summary
+
+if TYPE_CHECKING:
+    from swathledger.units import UnitSystem
+
+
+@click.command(name="audit")
+@options.logs_argument()
+@options.boundary_option(required=True)
+@options.machine_option(required=True)
+@options.out_option()
+@options.cell_option()
+@options.groups_option()
+@options.off_when_covered_option()
+@options.units_option()
+@options.field_option()
+@options.threads_option()
+@options.overwrite_option()
+@options.json_option()
+@options.quiet_option()
+def command(
+    logs: tuple[Path, ...],
+    boundary: Path | Literal["derive"],
+    machine: Path,
+    out: Path,
+    cell: float | None,
+    groups: tuple[str, ...],
+    off_when_covered: float,
+    units: UnitSystem,
+    field_id: str | None,
+    threads: int,
+    overwrite: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Account for one field: where each square metre and each litre went, and what finer shutoff would have saved.
+
+    Several LOGs are taken as one job on one field and joined in order of time. Writes ledger.json, ledger.csv,
+    cover.tif, ledger.gpkg and report.html into DIR.
+    """
+    from swathledger.audit import run_audit
+    from swathledger.settings import AuditSettings
+
+    settings = AuditSettings(
+        cell_m=cell, groups=groups, off_when_covered=off_when_covered, units=units, field_id=field_id, threads=threads
+    )
+    with reporting("audit", 100, quiet=quiet) as reporter:
+        def told(what: str, share: float) -> None:
+            done = round(100 * share)
+            if done > reporter.done:
+                reporter.step(what, done - reporter.done)
+
+        document = run_audit(logs, machine, boundary, out, settings, overwrite=overwrite, progress=told)
+    if as_json:
+        import json
+
+        click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+    summary(_sentence(document, out), quiet=quiet)
+
+
+def _sentence(document: dict[str, object], out: Path) -> str:
+    area = document["area"]
+    field = document["field"]
+    if not isinstance(area, dict) or not isinstance(field, dict):
+        raise TypeError("a ledger document has the tables 'area' and 'field'")
+    share = area["over_application_pct"]
+    over = "unknown" if share is None else f"{share:.2f} %"
+    return f"{field['id']}: over-application {over} of the target; results in {out}"

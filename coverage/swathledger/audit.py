@@ -1,0 +1,173 @@
+"""The whole way for one field: from log files to a folder of results.
+
+:func:`prepare` reads and rebuilds, :func:`compute` accounts (and replays), :func:`run_audit` writes all results into a
+folder at once or not at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from swathledger.errors import InputError, LogError
+from swathledger.settings import AuditSettings
+
+if TYPE_CHECKING:
+    from swathledger.field.carrier import Field
+    from swathledger.ledger.account import Sink
+    from swathledger.log.carrier import Log
+    from swathledger.machine.carrier import Machine
+    from swathledger.report.carrier import Audit
+    from swathledger.swath.carrier import Swath
+
+Progress = Callable[[str, float], None]
+"""Is told what is being done and which share of it is done, 0..1."""
+
+DEFAULT_TOLERANCE_M = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """Everything that accounting needs, read and rebuilt."""
+
+    log: Log
+    machine: Machine
+    field: Field
+    swath: Swath
+    settings: AuditSettings
+    assumptions: tuple[str, ...]
+
+
+def resolve(settings: AuditSettings, log: Log, machine: Machine) -> tuple[AuditSettings, list[str]]:
+    """Fill in what the user left to be derived; returns the settings and what was assumed."""
+    from swathledger.grid.frame import default_cell_m
+    from swathledger.swath.build import default_max_gap_s
+
+    notes: list[str] = []
+    boom = machine.boom
+    # A machine known by its width alone has no nozzles that a cell would have to resolve.
+    spacing = boom.nozzle_spacing_m if boom.nozzle_count > 1 else boom.width_m
+    cell = settings.cell_m if settings.cell_m is not None else default_cell_m(spacing)
+    if settings.cell_m is not None and settings.cell_m > spacing / 4:
+        notes.append(
+            f"The cell of {settings.cell_m:g} m asked for is more than a quarter of the nozzle spacing: "
+            "single-nozzle figures are coarse."
+        )
+    gap = settings.max_gap_s if settings.max_gap_s is not None else default_max_gap_s(log.quality.median_step_s)
+    tolerance = settings.tolerance_m
+    if tolerance is None:
+        sigma = log.quality.gnss_sigma_m if log.quality.gnss_sigma_m is not None else machine.gnss_sigma_m
+        if sigma is None:
+            tolerance = DEFAULT_TOLERANCE_M
+            notes.append(f"The receiver's accuracy is not stated: strips under {tolerance:g} m are not evidence.")
+        else:
+            tolerance = 2.0 * sigma
+    return replace(settings, cell_m=cell, max_gap_s=gap, tolerance_m=tolerance), notes
+
+
+def prepare(
+    logs: Sequence[Path],
+    machine_path: Path | Machine,
+    boundary: Path | Literal["derive"],
+    settings: AuditSettings,
+) -> Prepared:
+    """Read log, machine and boundary, and rebuild the swath.
+
+    Raises
+    ------
+    LogError, MachineError, FieldError
+        What was given cannot be used; the message says why and what to do.
+    """
+    from swathledger.field.plane import plane_for
+    from swathledger.log.read import read_log
+    from swathledger.machine.read import read_machine
+    from swathledger.swath.build import build_swath
+
+    machine = read_machine(machine_path) if isinstance(machine_path, Path) else machine_path
+    log = read_log(
+        list(logs), columns=machine.columns, options=machine.log_options, sections=len(machine.boom.sections),
+        nozzles=machine.boom.nozzle_count,
+    )
+    final, notes = resolve(settings, log, machine)
+    assumptions = list(log.quality.warnings) + notes
+    if boundary == "derive":
+        from swathledger.field.derive import field_from_quads
+
+        if settings.field_id is not None:
+            name = settings.field_id
+        else:
+            name = logs[0].stem
+        plane = plane_for(log.latitude_deg, log.longitude_deg)
+        swath = build_swath(log, machine, plane, max_gap_s=final.max_gap_s)
+        xs, ys = swath.quads()
+        if xs.shape[0] == 0:
+            raise LogError(
+                "nothing was sprayed while driving, so no boundary can be derived from the ground covered.",
+                file=logs[0].name, hint="Give a boundary file.",
+            )
+        field = field_from_quads(xs, ys, plane, boom_width_m=machine.boom.width_m, field_id=name)
+    else:
+        from swathledger.field.read import read_field
+
+        field = read_field(
+            boundary, field_id=settings.field_id, latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg
+        )
+        swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s)
+    assumptions += [*field.notes, *swath.notes]
+    return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)))
+
+
+def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress | None = None) -> Audit:
+    """Account for a prepared drive and replay the outlet groups that the settings ask for."""
+    from swathledger.ledger.account import account
+    from swathledger.report.carrier import Audit
+
+    settings = prepared.settings
+    if settings.cell_m is None or settings.tolerance_m is None:
+        raise InputError("settings must be resolved before computing; call prepare() first")
+    told = None if progress is None else (lambda share: progress("covering ground", share))
+    accounting = account(
+        prepared.log, prepared.machine, prepared.field, prepared.swath, cell_m=settings.cell_m,
+        revisit_s=settings.revisit_s, tolerance_m=settings.tolerance_m, threads=settings.threads, sink=sink,
+        progress=told,
+    )
+    replay = None
+    assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes])
+    return Audit(
+        prepared.log, prepared.machine, prepared.field, prepared.swath, accounting, replay, settings,
+        tuple(assumptions),
+    )
+
+
+def run_audit(
+    logs: Sequence[Path],
+    machine_path: Path,
+    boundary: Path | Literal["derive"],
+    out: Path,
+    settings: AuditSettings,
+    *,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Audit one field and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
+
+    The folder ``out`` appears whole or not at all.
+
+    Returns
+    -------
+    dict
+        The document of ``ledger.json``.
+
+    Raises
+    ------
+    OutputError
+        ``out`` exists and ``overwrite`` is not set, or cannot be written.
+    """
+    from swathledger.report.folder import new_folder
+    from swathledger.report.write import write_results
+
+    with new_folder(out, overwrite=overwrite) as folder:
+        prepared = prepare(logs, machine_path, boundary, settings)
+        return write_results(folder, prepared, compute, progress=progress)

@@ -1,0 +1,41 @@
+"""What every report is made from: one audited field."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from swathledger.field.carrier import Field
+    from swathledger.ledger.carrier import Accounting
+    from swathledger.log.carrier import Log
+    from swathledger.machine.carrier import Machine
+    from swathledger.settings import AuditSettings
+    from swathledger.shutoff.carrier import Replay
+    from swathledger.swath.carrier import Swath
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """All carriers of one audited field, with the settings as they came out.
+
+    Attributes
+    ----------
+    log, machine, field, swath, accounting
+        The carriers of the stages.
+    replay : Replay or None
+        None where no outlet groups were asked for.
+    settings : AuditSettings
+        With no None left: cell, gap and tolerance as used.
+    assumptions : tuple of str
+        Every guess that was made, in the order of the stages, without repeats.
+    """
+
+    log: Log
+    machine: Machine
+    field: Field
+    swath: Swath
+    accounting: Accounting
+    replay: Replay | None
+    settings: AuditSettings
+    assumptions: tuple[str, ...]

@@ -18,7 +18,7 @@ WORDS = ("best", "longest", "contour")
 _OPTIONAL_PLUS = click.FloatRange(min=0.0)
 
 
-class BearingParam(options._ParamType):  # noqa: SLF001 - the typed base class that all our parameters share
+class BearingParam(options._ParamType):
     """A direction in degrees, or one of the words."""
 
     name = "deg|best|longest|contour"
@@ -190,10 +190,10 @@ def _document(outcomes: list[Outcome]) -> dict[str, Any]:
 
 def _lines(outcome: Outcome) -> list[str]:
     driven = outcome.driven
-    bearing = driven.plan.bearing_deg
+    bearing, laps = driven.plan.bearing_deg, driven.plan.headland_laps
     way = "no straight passes" if bearing is None else f"passes at {bearing:.1f} degrees"
     return [
-        f"{outcome.field_id}: {outcome.target_m2 / 1e4:.2f} ha, {driven.plan.headland_laps} headland laps, {way}, "
+        f"{outcome.field_id}: {outcome.target_m2 / 1e4:.2f} ha, {laps} headland lap{'s' if laps > 1 else ''}, {way}, "
         f"{driven.plan.length_m / 1000:.2f} km in {driven.motion.time_s[-1] / 60:.0f} min, {driven.volume_l:.0f} L, "
         f"{len(driven.rows)} rows -> {outcome.log_file}",
         *(f"  note: {note}" for note in outcome.notes),

@@ -31,7 +31,7 @@ class Memory:
     def over(cls, target: BaseGeometry, cell_m: float, margin_m: float = 2.0) -> Memory:
         """A fresh memory of a target: cells whose centre lies in it are to be done."""
         from rasterio.features import rasterize
-        from rasterio.transform import from_origin
+        from rasterio.transform import Affine
 
         x0, y0 = target.bounds[0] - margin_m, target.bounds[1] - margin_m
         columns = math.ceil((target.bounds[2] + margin_m - x0) / cell_m)
@@ -39,7 +39,7 @@ class Memory:
         burnt = rasterize(
             [(target, 1)],
             out_shape=(rows, columns),
-            transform=from_origin(x0, y0 + rows * cell_m, cell_m, cell_m),
+            transform=Affine(cell_m, 0.0, x0, 0.0, -cell_m, y0 + rows * cell_m),
             dtype="uint8",
         )
         return cls(burnt[::-1] == 0, x0, y0, cell_m)

@@ -368,9 +368,9 @@ class _Builder:
                     driven = self._lengthened(way, lead_m, 1.0 + self.lag_m, allowed)
                     if len(driven) < 6:
                         continue
-                    path, sound = self._router.connect(pose_of(self._here), pose_of(driven[0]))
+                    path, sound = self._router.connect(pose_of(self._here), pose_of(driven[0]), hops=False)
                     length = float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
-                    leaves = self._router.connect(pose_of(driven[-1]), pose_of(self._here))[1]
+                    leaves = self._router.connect(pose_of(driven[-1]), pose_of(self._here), hops=False)[1]
                     options.append((not sound, rank, not leaves, length, driven))
             if any(not o[0] for o in options):
                 break
@@ -397,7 +397,7 @@ class _Builder:
         for k in range(14, len(backwards), 14):
             turned = backwards[k].copy()
             turned[2] -= math.pi
-            if self._router.connect(pose_of(turned), pose_of(goal))[1] or k + 14 >= len(backwards):
+            if self._router.connect(pose_of(turned), pose_of(goal), hops=False)[1] or k + 14 >= len(backwards):
                 self._push("turn", False, backwards[: k + 1], reverse=True)
                 return
 

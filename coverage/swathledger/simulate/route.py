@@ -41,6 +41,7 @@ class Router:
         self.local_m = local_m
         self._allowed = allowed
         shapely.prepare(self._allowed)
+        self._bridges: dict[tuple[int, int], Poses | None] = {}
         self._ways = [w for lap in laps for w in (lap, reversed_poses(lap))]
 
     def clear(self, poses: Poses) -> bool:
@@ -59,7 +60,7 @@ class Router:
                 return word.length, path
         return None
 
-    def connect(self, start: Pose, end: Pose) -> tuple[Poses, bool]:
+    def connect(self, start: Pose, end: Pose, *, hops: bool = True) -> tuple[Poses, bool]:
         """A path from start to end, and whether it stays on allowed ground all the way."""
         best = self.direct(start, end)
         if best is not None and best[0] <= self.local_m:
@@ -70,10 +71,52 @@ class Router:
             found = self._along(way, start, end, limit)
             if found is not None and found[0] < limit:
                 best, limit = found, found[0]
+        if best is None and hops:
+            best = self._hop(start, end)
         if best is not None:
             return best[1], True
         word = words(start, end, self.radius_m)[0]
         return sample(start, word, self.radius_m, STEP_M), False
+
+    def _hop(self, start: Pose, end: Pose) -> tuple[float, Poses] | None:
+        """By way of two laps, where the start is near one and the end near another."""
+        best: tuple[float, Poses] | None = None
+        for leave in self._ways:
+            for reach in self._ways:
+                bridge = None if leave is reach else self._bridge(leave, reach)
+                if bridge is None:
+                    continue
+                before, sound = self.connect(start, pose_of(bridge[0]), hops=False)
+                if not sound:
+                    continue
+                after, sound = self.connect(pose_of(bridge[-1]), end, hops=False)
+                if not sound:
+                    continue
+                path = np.vstack([before, bridge[1:-1], after])
+                length = float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
+                if best is None or length < best[0]:
+                    best = (length, path)
+        return best
+
+    def _bridge(self, leave: Poses, reach: Poses) -> Poses | None:
+        """The first sound short path from one lap to another, from the places where they come closest."""
+        key = (id(leave), id(reach))
+        if key not in self._bridges:
+            stride = max(1, round(9.0 / STEP_M))
+            a, b = leave[:-1:stride], reach[:-1:stride]
+            apart = np.hypot(a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1])
+            found = None
+            for flat in np.argsort(apart, axis=None, kind="stable")[:400]:
+                i, j = divmod(int(flat), len(b))
+                # Places just ahead of each other: room for an S turn of two radii.
+                if not 2.0 * self.radius_m < apart[i, j] < 12.0 * self.radius_m:
+                    continue
+                direct = self.direct(pose_of(a[i]), pose_of(b[j]), 2.0 * float(apart[i, j]))
+                if direct is not None:
+                    found = direct[1]
+                    break
+            self._bridges[key] = found
+        return self._bridges[key]
 
     def _joins(self, way: Poses, pose: Pose, *, joining: bool) -> list[tuple[float, int, Poses]]:
         """The shortest few clear paths between a pose and points of a lap: (length, index on the lap, path)."""

@@ -17,7 +17,9 @@ from swathledger.settings import AuditSettings
 if TYPE_CHECKING:
     from swathledger.field.carrier import Field
     from swathledger.ledger.account import Sink
+    from swathledger.ledger.carrier import BandRaster
     from swathledger.log.carrier import Log
+    from swathledger.log.span import Spans
     from swathledger.machine.carrier import Machine
     from swathledger.report.carrier import Audit
     from swathledger.swath.carrier import Swath
@@ -26,6 +28,7 @@ Progress = Callable[[str, float], None]
 """Is told what is being done and which share of it is done, 0..1."""
 
 DEFAULT_TOLERANCE_M = 0.10
+DEFAULT_GROUPS = ("boom", "9", "6", "3", "nozzle", "limit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,17 @@ def resolve(settings: AuditSettings, log: Log, machine: Machine) -> tuple[AuditS
             notes.append(f"The receiver's accuracy is not stated: strips under {tolerance:g} m are not evidence.")
         else:
             tolerance = 2.0 * sigma
-    return replace(settings, cell_m=cell, max_gap_s=gap, tolerance_m=tolerance), notes
+    groups, off = settings.groups, settings.off_when_covered
+    if groups is None:
+        asked = machine.replay.get("groups")
+        groups = tuple(str(g) for g in asked) if isinstance(asked, (list, tuple)) else DEFAULT_GROUPS
+    if off is None:
+        stated = machine.replay.get("off_when_covered")
+        off = float(stated) if isinstance(stated, (int, float)) else 1.0
+    return (
+        replace(settings, cell_m=cell, max_gap_s=gap, tolerance_m=tolerance, groups=groups, off_when_covered=off),
+        notes,
+    )
 
 
 def prepare(
@@ -72,8 +85,12 @@ def prepare(
     machine_path: Path | Machine,
     boundary: Path | Literal["derive"],
     settings: AuditSettings,
+    *,
+    spans: Sequence[Spans] | None = None,
 ) -> Prepared:
     """Read log, machine and boundary, and rebuild the swath.
+
+    ``spans``: the stretches of each log that belong to this job, see :func:`swathledger.log.read.read_log`.
 
     Raises
     ------
@@ -88,7 +105,7 @@ def prepare(
     machine = read_machine(machine_path) if isinstance(machine_path, Path) else machine_path
     log = read_log(
         list(logs), columns=machine.columns, options=machine.log_options, sections=len(machine.boom.sections),
-        nozzles=machine.boom.nozzle_count,
+        nozzles=machine.boom.nozzle_count, spans=spans,
     )
     final, notes = resolve(settings, log, machine)
     assumptions = list(log.quality.warnings) + notes
@@ -121,24 +138,58 @@ def prepare(
 
 def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress | None = None) -> Audit:
     """Account for a prepared drive and replay the outlet groups that the settings ask for."""
-    from swathledger.ledger.account import account
+    from swathledger.ledger.account import account, frame_of, near_ribbons
     from swathledger.report.carrier import Audit
+    from swathledger.shutoff.replay import MAX_CELLS, Seen, control_for, replay_drive
 
     settings = prepared.settings
     if settings.cell_m is None or settings.tolerance_m is None:
         raise InputError("settings must be resolved before computing; call prepare() first")
-    told = None if progress is None else (lambda share: progress("covering ground", share))
+    groups = settings.groups or ()
+    seen, frame = Seen(), None
+    if groups:
+        near, _ = near_ribbons(prepared.swath, prepared.field)
+        frame = frame_of(prepared.swath, prepared.field, settings.cell_m, near)
+        if frame.cells <= MAX_CELLS:
+            sink = _both(sink, seen.sink_for(frame))
+    # a replayed layout takes about as long as the accounting itself
+    part = 1.0 / (2 + len(groups)) if groups else 1.0
+
+    def told(what: str, first: float, share: float) -> Callable[[float], None] | None:
+        return None if progress is None else (lambda done: progress(what, first + share * done))
+
     accounting = account(
         prepared.log, prepared.machine, prepared.field, prepared.swath, cell_m=settings.cell_m,
         revisit_s=settings.revisit_s, tolerance_m=settings.tolerance_m, threads=settings.threads, sink=sink,
-        progress=told,
+        progress=told("covering ground", 0.0, part),
     )
     replay = None
+    if groups:
+        control = control_for(
+            prepared.machine, settings.off_when_covered or 1.0, settings.tolerance_m, settings.revisit_s
+        )
+        replay = replay_drive(
+            prepared.log, prepared.machine, prepared.field, prepared.swath, accounting, seen, groups, control,
+            threads=settings.threads, progress=told("replaying", part, 1.0 - part),
+        )
     assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes])
     return Audit(
         prepared.log, prepared.machine, prepared.field, prepared.swath, accounting, replay, settings,
         tuple(assumptions),
     )
+
+
+def _both(first: Sink | None, second: Sink) -> Sink:
+    """One sink that feeds two."""
+    if first is None:
+        return second
+    one = first
+
+    def sink(band: BandRaster) -> None:
+        one(band)
+        second(band)
+
+    return sink
 
 
 def run_audit(
@@ -149,6 +200,7 @@ def run_audit(
     settings: AuditSettings,
     *,
     overwrite: bool = False,
+    spans: Sequence[Spans] | None = None,
     progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Audit one field and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
@@ -169,5 +221,5 @@ def run_audit(
     from swathledger.report.write import write_results
 
     with new_folder(out, overwrite=overwrite) as folder:
-        prepared = prepare(logs, machine_path, boundary, settings)
+        prepared = prepare(logs, machine_path, boundary, settings, spans=spans)
         return write_results(folder, prepared, compute, progress=progress)

@@ -13,6 +13,7 @@ from swathledger.log.carrier import Log, LogQuality, SetAside
 from swathledger.log.clean import Cleaned, clean_rows
 from swathledger.log.convert import Chunk, convert
 from swathledger.log.sniff import find_format
+from swathledger.log.span import Spans, keep_spans
 from swathledger.log.table import RawTable
 
 PathLike = str | Path
@@ -26,6 +27,7 @@ def read_log(
     options: Mapping[str, object] | None = None,
     sections: int | None = None,
     nozzles: int | None = None,
+    spans: Sequence[Spans] | None = None,
 ) -> Log:
     """Read and clean a recorded drive.
 
@@ -42,6 +44,9 @@ def read_log(
         ``delimiter``, ``decimal``, ``encoding``, ``skip_rows``, ``layer``. All overrule what is found.
     sections, nozzles : int, optional
         How many the machine has; a log with another count of state columns is refused. None: not checked.
+    spans : sequence, optional
+        For each path the stretches of time (seconds as in ``Log.time_s``, ``[start, end)``) that belong to this drive,
+        or None for all of it. Other rows are set aside as ``outside_span``.
 
     Returns
     -------
@@ -60,7 +65,9 @@ def read_log(
     raws = [read_raw(path, columns, options) for path in files]
     chunks = [convert(raw, columns, options, sections, nozzles) for raw in raws]
     inputs = tuple(pair for raw in raws for pair in raw.inputs)
-    return _join(chunks, inputs)
+    if spans is not None and len(spans) != len(files):
+        raise LogError(f"{len(files)} logs and stretches for {len(spans)} were given.")
+    return _join(chunks, inputs, [None] * len(files) if spans is None else spans)
 
 
 def read_raw(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
@@ -83,7 +90,7 @@ def read_raw(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
     return read_vector(path, columns, options)
 
 
-def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...]) -> Log:
+def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...], spans: Sequence[Spans]) -> Log:
     first = chunks[0]
     for other in chunks[1:]:
         _check_alike(first, other)
@@ -98,6 +105,7 @@ def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...]) -> Log:
         np.concatenate([chunk.longitude_deg for chunk in chunks]),
         source,
     )
+    cleaned = keep_spans(cleaned, source, spans)
     warnings += cleaned.warnings
     set_aside = _counted(chunks, cleaned, source)
     epochs = int(source.size) + sum(item.count for chunk in chunks for item in chunk.rejected)

@@ -146,29 +146,25 @@ def cell_option() -> Decorator[Any]:
     )
 
 
-def groups_option(default: str | None = "boom,9,6,3,nozzle,limit") -> Decorator[Any]:
-    """``--groups``, as `groups`: tuple of str."""
+def groups_option() -> Decorator[Any]:
+    """``--groups``, as `groups`: tuple of str, or None for the machine file's or the default."""
     return click.option(
         "--groups",
         type=GroupsParam(),
-        default=default,
-        show_default=default is not None,
         metavar="LIST",
         help="Outlet groups to replay, comma separated: boom, nozzle, limit (a valve per cell), or a number of equal "
-        "groups.",
+        "groups. Default: the machine file's [replay] groups, else boom,9,6,3,nozzle,limit.",
     )
 
 
 def off_when_covered_option() -> Decorator[Any]:
-    """``--off-when-covered``, as `off_when_covered`: float in (0, 1]."""
+    """``--off-when-covered``, as `off_when_covered`: float in (0, 1], or None."""
     return click.option(
         "--off-when-covered",
         type=click.FloatRange(0.0, 1.0, min_open=True),
-        default=1.0,
-        show_default=True,
         metavar="SHARE",
         help="Shut a group when this share of its footprint is treated or off target: 1.0 only when wholly covered, "
-        "0.5 at half.",
+        "0.5 at half. Default: the machine file's, else 1.0.",
     )
 
 

@@ -22,10 +22,12 @@ class AuditSettings:
         A longer time between rows ends the ribbon, s. None: 6 x the log's median step, at least 6 s.
     tolerance_m : float or None
         Strips narrower than this are not evidence, m. None: twice the GNSS sigma where known, else 0.10 m.
-    groups : tuple of str
-        Outlet groups to replay: ``boom``, ``nozzle``, ``limit``, or a number of equal groups.
-    off_when_covered : float
-        Share of a group's footprint that must be treated or off target before the group shuts, 0..1.
+    groups : tuple of str or None
+        Outlet groups to replay: ``boom``, ``nozzle``, ``limit``, or a number of equal groups. None: those of the
+        machine file's ``[replay]`` table, else boom, 9, 6, 3, nozzle and limit. Empty: no replay.
+    off_when_covered : float or None
+        Share of a group's footprint that must be treated or off target before the group shuts, above 0 to 1. None:
+        the machine file's, else 1.0.
     field_id : str or None
         Which field of the boundary file. None: the one the log lies in.
     units : {"metric", "us"}
@@ -38,8 +40,8 @@ class AuditSettings:
     revisit_s: float = 10.0
     max_gap_s: float | None = None
     tolerance_m: float | None = None
-    groups: tuple[str, ...] = ()
-    off_when_covered: float = 1.0
+    groups: tuple[str, ...] | None = None
+    off_when_covered: float | None = None
     field_id: str | None = None
     units: Literal["metric", "us"] = "metric"
     threads: int = 1
@@ -53,7 +55,7 @@ class AuditSettings:
             value = getattr(self, name)
             if value is not None and not 0 <= value < float("inf"):
                 raise InputError(f"must not be negative, found {value!r}.", column=name)
-        if not 0 < self.off_when_covered <= 1:
+        if self.off_when_covered is not None and not 0 < self.off_when_covered <= 1:
             raise InputError(
                 f"must be above 0 and at most 1, found {self.off_when_covered!r}.", column="off_when_covered"
             )

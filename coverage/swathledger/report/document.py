@@ -132,6 +132,7 @@ def _layout(result: LayoutResult, replay: Replay) -> dict[str, Any]:
         {
             "over_application_pct": _share(result.m2("over_application"), target),
             "skip_pct": _share(result.m2("skip"), target),
+            "standard_error_m2": result.standard_error_m2,
             "volume_l": result.volume_l,
             "volume_per_covered_ha_l": per_ha,
             "applied_per_covered": result.m2("applied") / result.m2("covered") if covered_ha > 0 else None,
@@ -158,6 +159,7 @@ def _model(replay: Replay | None) -> dict[str, Any] | None:
         "cell_m": replay.as_logged.cell_m,
         "as_logged": _layout(replay.as_logged, replay),
         "logged_layout": _layout(replay.logged, replay),
+        "spared_by": replay.spared_by,
         "spared_by_cause": [
             {"cause": cause, "area_m2": replay.spared_cells[cause] * h2} for cause in CAUSE_ORDER
         ],
@@ -200,7 +202,7 @@ def _provenance(audit: Audit) -> dict[str, Any]:
         "machine": audit.machine.name,
         "settings": {
             "cell_m": settings.cell_m, "revisit_s": settings.revisit_s, "max_gap_s": settings.max_gap_s,
-            "tolerance_m": settings.tolerance_m, "groups": list(settings.groups),
+            "tolerance_m": settings.tolerance_m, "groups": list(settings.groups or ()),
             "off_when_covered": settings.off_when_covered, "field": settings.field_id,
         },
         "projection": audit.field.plane.proj4,

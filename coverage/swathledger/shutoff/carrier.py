@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from swathledger.grid.frame import Frame
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -54,7 +56,8 @@ class LayoutResult:
     layout : Layout
     cells : mapping of quantity to int
         As :attr:`swathledger.ledger.carrier.Areas.cells`; the same identities hold.
-    edges : mapping of quantity to int
+    standard_error_m2 : float
+        Of the over-application, from its edge cells.
     cell_m : float
         Cell of the replay.
     volume_l : float or None
@@ -67,7 +70,7 @@ class LayoutResult:
 
     layout: Layout
     cells: Mapping[str, int]
-    edges: Mapping[str, int]
+    standard_error_m2: float
     cell_m: float
     volume_l: float | None
     open_group_s: float
@@ -103,6 +106,13 @@ class Replay:
         Litres laid above the set rate in turns, which flow control of each nozzle would have spared.
     turn_short_l : float or None
         Litres missing below the set rate in turns.
+    frame : Frame
+        Grid of ``spared``.
+    spared : (rows, columns) uint8, row 0 southmost
+        Cause code (:data:`swathledger.grid.paint.CAUSES`) of over-applied cells that ``spared_by`` would have spared,
+        0 elsewhere.
+    spared_by : str
+        Name of that layout.
     notes : tuple of str
     """
 
@@ -115,4 +125,7 @@ class Replay:
     spared_cells: Mapping[str, int]
     turn_spared_l: float | None
     turn_short_l: float | None
+    frame: Frame
+    spared: NDArray[np.uint8]
+    spared_by: str
     notes: tuple[str, ...]

@@ -1,0 +1,132 @@
+"""Outlet groups on a boom: by number, by width, or as the machine file lists them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathledger.errors import InputError
+from swathledger.log.carrier import Log
+from swathledger.machine.carrier import Machine
+from swathledger.shutoff.carrier import Layout
+
+
+def equal_groups(machine: Machine, count: int) -> NDArray[np.float64]:
+    """Edges of ``count`` groups of equal nozzle numbers, as equal as they come where it does not divide.
+
+    A machine known by its width alone is divided by width.
+
+    Raises
+    ------
+    InputError
+        More groups than nozzles.
+    """
+    edges = machine.boom.nozzle_edges_m
+    nozzles = machine.boom.nozzle_count
+    if nozzles == 1:
+        return np.linspace(float(edges[0]), float(edges[-1]), count + 1)
+    if count > nozzles:
+        raise InputError(
+            f"{count} groups were asked for; machine {machine.name!r} has {nozzles} nozzles.", column="groups",
+            hint="Ask for no more groups than nozzles.",
+        )
+    cut = np.round(np.arange(count + 1) * nozzles / count).astype(np.int64)
+    return np.asarray(edges[cut], dtype=np.float64)
+
+
+def groups_of_width(machine: Machine, width_m: float) -> NDArray[np.float64]:
+    """Edges of groups nearest to ``width_m`` wide: whole nozzles where the machine has them."""
+    if not 0 < width_m < float("inf"):
+        raise InputError(f"a group's width must be above 0, found {width_m!r}.", column="widths_m")
+    boom = machine.boom
+    count = max(1, round(boom.width_m / width_m))
+    return equal_groups(machine, min(count, boom.nozzle_count) if boom.nozzle_count > 1 else count)
+
+
+def listed_groups(machine: Machine, nozzles_per_group: Sequence[int]) -> NDArray[np.float64]:
+    """Edges of groups given as nozzles per group, left to right.
+
+    Raises
+    ------
+    InputError
+        The list does not add up to the machine's nozzles.
+    """
+    counts = [int(n) for n in nozzles_per_group]
+    if any(n < 1 for n in counts) or sum(counts) != machine.boom.nozzle_count:
+        raise InputError(
+            f"{counts} add up to {sum(counts)} nozzles; machine {machine.name!r} has {machine.boom.nozzle_count}.",
+            column="replay.nozzles_per_group",
+        )
+    return np.asarray(machine.boom.nozzle_edges_m[np.concatenate(([0], np.cumsum(counts)))], dtype=np.float64)
+
+
+def _words(count: int, width_m: float) -> str:
+    return f"{count} groups of {width_m:.2f} m" if count > 1 else f"whole boom, {width_m:.2f} m"
+
+
+def named_layout(machine: Machine, name: str) -> Layout | None:
+    """The layout that a word of ``--groups`` stands for; None for ``nozzle`` where the machine has no nozzles."""
+    edges = machine.boom.nozzle_edges_m
+    if name == "limit":
+        return Layout("limit", "a valve for every cell (the floor)", edges[[0, -1]], limit=True)
+    if name == "nozzle":
+        if machine.boom.nozzle_count == 1:
+            return None
+        return Layout("nozzle", f"every nozzle, {machine.boom.nozzle_spacing_m:.2f} m", edges)
+    if name == "boom":
+        return Layout("boom", f"whole boom, {machine.boom.width_m:.2f} m", edges[[0, -1]])
+    if not (name.isascii() and name.isdigit() and int(name) >= 1):
+        raise InputError(
+            f"{name!r} is no outlet group.", column="groups",
+            hint="Use boom, nozzle, limit or a whole number of equal groups.",
+        )
+    cut = equal_groups(machine, int(name))
+    return Layout(name, _words(int(name), machine.boom.width_m / int(name)), cut)
+
+
+def logged_layout(log: Log, machine: Machine) -> Layout:
+    """The layout whose states the log records: nozzles, sections, or the boom as one."""
+    boom = machine.boom
+    edges = boom.nozzle_edges_m
+    if log.state_kind == "nozzle":
+        return Layout("logged", f"as logged: every nozzle, {boom.nozzle_spacing_m:.2f} m", edges)
+    if log.state_kind == "section":
+        cut = edges[np.concatenate(([0], np.cumsum(boom.sections)))]
+        return Layout("logged", f"as logged: {_words(len(boom.sections), boom.width_m / len(boom.sections))}", cut)
+    return Layout("logged", f"as logged: whole boom, {boom.width_m:.2f} m", edges[[0, -1]])
+
+
+def layouts_for(machine: Machine, groups: Sequence[str], notes: list[str]) -> tuple[Layout, ...]:
+    """All layouts to replay: the words given, and those of the machine file's ``[replay]`` table.
+
+    Layouts that come to the same edges as an earlier one are kept once.
+    """
+    out: list[Layout] = []
+    for name in groups:
+        layout = named_layout(machine, name)
+        if layout is None:
+            notes.append("The machine file gives a width and no nozzles: single-nozzle shutoff cannot be replayed.")
+            continue
+        if not layout.limit and machine.boom.nozzle_count % layout.groups and machine.boom.nozzle_count > 1:
+            notes.append(
+                f"{machine.boom.nozzle_count} nozzles do not divide by {layout.groups}: these groups differ by one nozzle."
+            )
+        out.append(layout)
+    table = machine.replay
+    widths = table.get("widths_m")
+    for width in widths if isinstance(widths, (list, tuple)) else ():
+        cut = groups_of_width(machine, float(width))
+        mean = machine.boom.width_m / (cut.shape[0] - 1)
+        out.append(Layout(f"width {float(width):g} m", _words(cut.shape[0] - 1, mean), cut))
+    lists = table.get("nozzles_per_group")
+    for number, counts in enumerate(lists if isinstance(lists, (list, tuple)) else (), start=1):
+        cut = listed_groups(machine, counts)
+        label = f"{cut.shape[0] - 1} groups of " + "+".join(str(int(n)) for n in counts) + " nozzles"
+        out.append(Layout(f"list {number}", label, cut))
+    kept: list[Layout] = []
+    for layout in out:
+        if not any(k.limit == layout.limit and np.array_equal(k.edges_m, layout.edges_m) for k in kept):
+            kept.append(layout)
+    return tuple(kept)

@@ -82,10 +82,10 @@ class Result:
     def m2(self, quantity: str) -> float:
         return self.books.areas.m2(quantity)
 
-    def near(self, quantity: str, expected_m2: float, rel: float = 5e-4, sigmas: float = 3.0, atol: float = 0.0) -> None:
+    def near(self, quantity: str, expected_m2: float, rel: float = 5e-4, sigmas: float = 3.0) -> None:
         """Within ``rel`` of what geometry says, or ``sigmas`` standard errors, whichever is larger."""
         found = self.m2(quantity)
-        limit = max(rel * expected_m2, sigmas * self.books.areas.standard_error_m2(quantity), atol)
+        limit = max(rel * expected_m2, sigmas * self.books.areas.standard_error_m2(quantity))
         assert abs(found - expected_m2) <= limit, (
             f"{quantity}: {found:.3f} m2, expected {expected_m2:.3f} within {limit:.3f}"
         )

@@ -21,7 +21,11 @@ from swathledger.machine.carrier import Antenna, Hitch
 from swathledger.simulate.closed_form import arc_path, circle, line_path, log_of, passes_path
 
 BEARINGS = [0.0, 90.0, 45.0, 135.0, math.degrees(math.atan(0.5)), math.degrees(math.atan(1 / 3)), 17.3, 200.0, 301.7]
-PLACES = [(PLANE, (0.0, 0.0)), (LocalPlane(54.582294, 10.211990), (812.37, -455.05)), (LocalPlane(0.0, 179.9999), (-3.0, 41.0))]
+PLACES = [
+    (PLANE, (0.0, 0.0)),
+    (LocalPlane(54.582294, 10.211990), (812.37, -455.05)),
+    (LocalPlane(0.0, 179.9999), (-3.0, 41.0)),
+]
 ANTENNAS = [Antenna(), Antenna(3.7, 0.0), Antenna(-2.4, 1.15)]
 
 
@@ -90,7 +94,7 @@ def test_passes_that_meet_neither_share_nor_miss_a_cell():
 @pytest.mark.parametrize(("angle", "width"), [(30.0, 3.0), (60.0, 1.5), (75.0, 6.0)])
 def test_sections_that_shut_when_wholly_across_an_edge(angle, width, bearing, plane, origin, antenna):
     # Laterally x, the edge lies at station 60 + x cot t. Section [a, a + w] shuts where its last corner crosses it: the
-    # triangle beyond has legs w and w cot t, area w^2 / (2 tan t). (CHECK_VALUES: geometry, derived.)
+    # triangle beyond has legs w and w cot t, area w^2 / (2 tan t). (Derived.)
     boom, cot = 12.0, 1 / math.tan(math.radians(angle))
     sections = round(boom / width)
     machine = sprayer(boom, sections, antenna=antenna)
@@ -186,7 +190,7 @@ def test_dose_where_the_boom_sweeps_backwards_is_finite_and_closes(clockwise):
 @pytest.mark.parametrize(("radius", "to_hitch", "to_boom"), [(25.0, 1.5, 6.0), (40.0, 3.0, 9.0), (30.0, 2.0, 2.0)])
 @pytest.mark.parametrize("clockwise", [True, False])
 def test_trailed_boom_runs_inside_the_tractor(radius, to_hitch, to_boom, clockwise):
-    # Hitch on sqrt(R^2 + a^2), axle tangent to its own circle: r = sqrt(R^2 + a^2 - b^2) (CHECK_VALUES via issue, derived).
+    # Hitch on sqrt(R^2 + a^2), axle tangent to its own circle: r = sqrt(R^2 + a^2 - b^2) (derived).
     width = 18.0
     inside = math.sqrt(radius**2 + to_hitch**2 - to_boom**2)
     log = circle(PLANE, radius, clockwise=clockwise, warm_up_deg=360.0)
@@ -222,7 +226,7 @@ def test_strip_treated_twice_across_an_exclusion_and_past_both_ends(bearing, pla
     assert set(result.causes()) == {"outside", "excluded", "restart"}
 
 
-# --- section states, nozzle states, widths ------------------------------------------------------------------------------
+# --- section states, nozzle states, widths --------------------------------------------------------------------------
 def with_state(log: Log, state, kind) -> Log:
     from dataclasses import replace
 

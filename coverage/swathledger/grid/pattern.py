@@ -3,7 +3,7 @@
 Cell ``(i, j)`` covers ``[i h, (i + 1) h) x [j h, (j + 1) h)`` of the field's plane. Its sample point lies at the
 fraction ``(u, v)`` of the cell, both in [0, 1), a fixed function of ``(i, j)``: a 64-bit mix of the two indices
 (the finaliser of SplitMix64, Steele, Lea & Flood 2014, doi 10.1145/2714064.2660195). The points of different cells
-behave as independent, so an area's standard error is ``h^2 sqrt(edge cells / 6)`` in every direction: a cell cut at a
+behave as independent, so an area's error grows with the root of its edge cells in every direction: a cell cut at a
 uniformly distributed share p has variance E[p (1 - p)] = 1/6.
 """
 

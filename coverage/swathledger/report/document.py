@@ -124,8 +124,8 @@ def _layout(result: LayoutResult, replay: Replay) -> dict[str, Any]:
     out: dict[str, Any] = {
         "groups": None if result.layout.limit else result.layout.groups,
         "group_width_m": result.layout.group_width_m,
-        "name": result.layout.name,
-        "label": result.layout.label,
+        "label": result.layout.name,
+        "description": result.layout.label,
     }
     out.update({f"{name}_m2": result.m2(name) for name in _AREA_KEYS})
     out.update(

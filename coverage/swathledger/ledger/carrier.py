@@ -17,8 +17,8 @@ PAIRS_PER_CELL = 5.0
 
 A cell cut at a uniformly distributed share p has variance E[p (1 - p)] = 1/6. What can be counted afterwards is not
 the cut cells but pairs of unlike neighbours: along a wide strip's edge about 8 of them go with a variance of one cell,
-along a strip much thinner than a cell (lone hits, four unlike sides each) 4. With 5 the stated error is 0.9 (2 cm strips
-on 0.1 m cells) to 1.3 (wide strips) of the actual one; tests/grid/test_pattern.py measures it over directions.
+along a strip much thinner than a cell (lone hits, four unlike sides each) 4. With 5 the stated error is 0.9 (strips of
+2 cm on 0.1 m cells) to 1.3 (wide strips) of the actual one; tests/grid/test_pattern.py measures it over directions.
 """
 CAUSE_ORDER = ("outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
 

@@ -7,10 +7,13 @@ a namespace package of that name is therefore hidden; a real coverage.py is left
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
 import os
 import sys
 from collections.abc import Callable
+from functools import lru_cache
+from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar
 
@@ -54,7 +57,27 @@ def jit_enabled() -> bool:
     return os.environ.get("NUMBA_DISABLE_JIT", "0") in {"", "0"}
 
 
+@lru_cache(maxsize=1)
+def kernel_stamp() -> str:
+    """Hash of the source of every module that holds kernels."""
+    here = Path(__file__).parent
+    digest = hashlib.sha256()
+    for path in [Path(__file__), *sorted(here.glob("grid/*.py")), *sorted(here.glob("shutoff/*.py"))]:
+        digest.update(path.name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
 def njit(function: F) -> F:
-    """Compile a kernel: no GIL, cached on disk, IEEE arithmetic (no fast-math, so results are the same everywhere)."""
+    """Compile a kernel: no GIL, cached on disk, IEEE arithmetic (no fast-math, so results are the same everywhere).
+
+    numba takes a kernel on disk as fresh while its own file is unchanged, although kernels of other files are compiled
+    into it: after a change of those it would go on with the old ones. Its stamp is therefore tied to all kernel files.
+    """
     compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
+    if jit_enabled():
+        file = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
+        if not hasattr(file, "_source_stamp"):  # another numba: rather compile every time than run an old kernel
+            uncached: F = numba.njit(nogil=True, error_model="numpy")(function)
+            return uncached
+        file._source_stamp = (file._source_stamp, kernel_stamp())
     return compiled

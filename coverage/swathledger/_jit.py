@@ -75,7 +75,7 @@ def njit(function: F) -> F:
     """
     compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
     if jit_enabled():
-        file = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
+        file: Any = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
         if not hasattr(file, "_source_stamp"):  # another numba: rather compile every time than run an old kernel
             uncached: F = numba.njit(nogil=True, error_model="numpy")(function)
             return uncached

@@ -23,7 +23,9 @@ def _refuse(out: Path, overwrite: bool, marker: str) -> None:
     if not any(out.iterdir()):
         return
     if not overwrite:
-        raise OutputError(f"{out}: already holds files. Give another folder, or --overwrite to replace earlier results.")
+        raise OutputError(
+            f"{out}: already holds files. Give another folder, or --overwrite to replace earlier results."
+        )
     if not (out / marker).exists():
         raise OutputError(
             f"{out}: holds files but no {marker}, so it is not an earlier result and is not replaced. "

@@ -131,7 +131,8 @@ class CoverRaster:
             BAND_DOSE, MEANING="sum of the doses of all treatments, "
             + ("in units of the set rate" if self.dose_unit != "L/ha" else "L/ha") + ", to 1 part in 4,096",
         )
-        file.update_tags(BAND_CLASS, **{f"CLASS_{code}": f"{name}: {LEGEND[name]}" for code, name in enumerate(CLASSES)})
+        legend = {f"CLASS_{code}": f"{name}: {LEGEND[name]}" for code, name in enumerate(CLASSES)}
+        file.update_tags(BAND_CLASS, **legend)
         file.update_tags(
             TITLE="swathledger cover: times treated, dose, class", CELL_M=f"{self._frame.cell_m:.12g}",
             CAUTION="The product label and local law come first. Not a legal spray record.",

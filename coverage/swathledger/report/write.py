@@ -6,7 +6,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from swathledger.errors import InputError
+from swathledger.ledger.account import frame_of, near_ribbons
+from swathledger.ledger.carrier import BandRaster
+from swathledger.ledger.rate import set_rate
 from swathledger.report.document import ledger_bytes, ledger_document
+from swathledger.report.pieces import audit_pieces
+from swathledger.report.raster import CoverRaster
+from swathledger.report.table import ledger_csv
+from swathledger.report.vector import write_vector
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared, Progress
@@ -20,8 +28,43 @@ def write_results(
     *,
     progress: Progress | None = None,
 ) -> dict[str, Any]:
-    """Compute and write; returns the document of ``ledger.json``."""
-    audit = compute(prepared, sink=None, progress=progress)
+    """Compute and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
+
+    Parameters
+    ----------
+    folder : Path
+        An empty folder; the caller puts it in its place once everything is written.
+    prepared : Prepared
+    compute : callable
+        Called as ``compute(prepared, sink=..., progress=...)``.
+
+    Returns
+    -------
+    dict
+        The document of ``ledger.json``.
+
+    Raises
+    ------
+    OutputError
+        Something cannot be written.
+    """
+    cell_m = prepared.settings.cell_m
+    if cell_m is None:
+        raise InputError("settings must be resolved before results are written; call prepare() first")
+    near, _ = near_ribbons(prepared.swath, prepared.field)
+    frame = frame_of(prepared.swath, prepared.field, cell_m, near)
+    rate = set_rate(prepared.log, prepared.machine, prepared.swath, []).constant_l_m2
+    collector, take_pieces = audit_pieces(frame)
+    with CoverRaster(folder, frame, prepared.field.plane.proj4, rate) as cover:
+
+        def sink(band: BandRaster) -> None:
+            cover.add(band)
+            take_pieces(band)
+
+        audit = compute(prepared, sink=sink, progress=progress)
+        cover.finish(folder / "cover.tif")
     document = ledger_document(audit)
     (folder / "ledger.json").write_bytes(ledger_bytes(document))
+    (folder / "ledger.csv").write_bytes(ledger_csv(document))
+    write_vector(folder / "ledger.gpkg", audit, collector.finish(), document)
     return document

@@ -1,0 +1,342 @@
+"""The manifest of a season: which logs make up which job. Written by `match`, read and corrected by a person."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from dataclasses import field as default
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any, Literal
+
+from swathledger.errors import InputError
+from swathledger.log.span import Span
+from swathledger.season.names import UNLABELLED, name_fault, slug
+from swathledger.settings import AuditSettings
+
+if TYPE_CHECKING:
+    from swathledger.machine.faults import Fault
+    from swathledger.season.spec import LogSpec, ManifestSpec, SettingsSpec
+
+DEFAULT_GROUPS = ("boom", "9", "6", "3", "nozzle", "limit")
+DERIVE: Literal["derive"] = "derive"
+
+
+@dataclass(frozen=True, slots=True)
+class JobLog:
+    """One log of a job.
+
+    Attributes
+    ----------
+    file : str
+        As the manifest has it, relative to the manifest's folder, with forward slashes.
+    spans : tuple of (float, float) or None
+        Stretches that belong to the job, seconds as in ``Log.time_s``; None: all of it.
+    """
+
+    file: str
+    spans: tuple[Span, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One treatment of one field by one machine.
+
+    Attributes
+    ----------
+    id : str
+        Safe as a folder name; no two jobs share one (not even in other letter case).
+    field : str
+        ``field_id`` in the boundary file.
+    logs : tuple of JobLog
+        Each file once.
+    machine, boundary : str
+        Paths as the manifest has them; ``boundary`` may be ``"derive"``.
+    client, product : str
+        Empty where not known.
+    day : date or None
+    settings : AuditSettings
+        With ``field_id`` set.
+    remarks : tuple of str
+    """
+
+    id: str
+    field: str
+    logs: tuple[JobLog, ...]
+    machine: str
+    boundary: str
+    client: str = ""
+    product: str = ""
+    day: dt.date | None = None
+    settings: AuditSettings = default(default_factory=AuditSettings)
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def client_folder(self) -> str:
+        """Folder of the client's binder."""
+        return slug(self.client) if self.client else UNLABELLED
+
+
+@dataclass(frozen=True, slots=True)
+class Unplaced:
+    """A file that belongs to no job."""
+
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """A field that no log was found for."""
+
+    field: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """A checked manifest.
+
+    Attributes
+    ----------
+    folder : Path
+        Where its relative paths start.
+    boundaries : str or None
+        Boundary file of the season, as the manifest has it.
+    jobs, unplaced, missing : tuple
+        In the order of the file.
+    """
+
+    folder: Path
+    boundaries: str | None
+    jobs: tuple[Job, ...]
+    unplaced: tuple[Unplaced, ...] = ()
+    missing: tuple[Missing, ...] = ()
+
+    def path(self, name: str) -> Path:
+        """A path of the manifest as one that can be opened."""
+        return self.folder / name
+
+
+def read_manifest(path: Path, *, overrides: Mapping[str, Any] | None = None) -> Manifest:
+    """Read and check a manifest.
+
+    Parameters
+    ----------
+    path : path
+    overrides : mapping, optional
+        Settings that come before those of the file; a value of None changes nothing.
+
+    Raises
+    ------
+    InputError
+        Not readable, not TOML, or wrong: every fault at once, with its place, what was found and what to do.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        raw = tomllib.loads(text)
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror or error}).", file=str(path)) from error
+    except UnicodeDecodeError as error:
+        raise InputError("this is not text in UTF-8.", file=path.name, hint="Save it as UTF-8.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(
+            f"this is not valid TOML: {error}.", file=path.name, hint="Text stands in quotes, tables in [brackets]."
+        ) from error
+    return manifest_from_mapping(raw, folder=path.parent, file=path.name, text=text, overrides=overrides)
+
+
+def manifest_from_mapping(
+    raw: Mapping[str, Any],
+    *,
+    folder: Path,
+    file: str = "manifest",
+    text: str = "",
+    overrides: Mapping[str, Any] | None = None,
+) -> Manifest:
+    """Check the mapping of a manifest; see :func:`read_manifest`."""
+    from pydantic import ValidationError
+
+    from swathledger.machine.faults import from_pydantic
+    from swathledger.season.spec import SCHEMA, ManifestSpec
+
+    if raw.get("schema") != SCHEMA:
+        found = raw.get("schema")
+        raise InputError(
+            "there is no schema in it, so it is not a manifest." if found is None else f"its schema is {found!r}.",
+            file=file, hint=f'A manifest begins with schema = "{SCHEMA}"; make one with swathledger match.',
+        )
+    faults: list[Fault] = []
+    spec: ManifestSpec | None = None
+    try:
+        spec = ManifestSpec.model_validate(dict(raw))
+    except ValidationError as error:
+        faults = from_pydantic(error, raw, ManifestSpec)
+    told = {fault.path for fault in faults}
+    faults += [fault for fault in _cross_faults(raw) if fault.path not in told]
+    if faults:
+        raise _all_told(faults, file, text)
+    if spec is None:  # pragma: no cover - faults were told
+        raise InputError("cannot be read.", file=file)
+    return Manifest(
+        folder=folder,
+        boundaries=spec.boundaries,
+        jobs=_jobs(spec, overrides or {}),
+        unplaced=tuple(Unplaced(item.file, item.reason) for item in spec.unplaced),
+        missing=tuple(Missing(item.field, item.reason) for item in spec.missing),
+    )
+
+
+def _all_told(faults: list[Fault], file: str, text: str) -> InputError:
+    from swathledger.machine.faults import line_of
+
+    placed = [(line_of(text, fault.path), fault) for fault in faults]
+    placed.sort(key=lambda item: (item[0] or 0, item[1].dotted))
+    lines = [f"  {fault.dotted or 'file'}{f' (line {line})' if line else ''}: {fault.text}" for line, fault in placed]
+    count = "1 fault" if len(lines) == 1 else f"{len(lines)} faults"
+    return InputError(f"{count} in the manifest:\n" + "\n".join(lines), file=file)
+
+
+def _tables(raw: Mapping[str, Any], key: str) -> list[tuple[int, Mapping[str, Any]]]:
+    value = raw.get(key)
+    if not isinstance(value, list):
+        return []
+    return [(number, item) for number, item in enumerate(value) if isinstance(item, Mapping)]
+
+
+def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
+    """Faults that show only when several keys are looked at together."""
+    from swathledger.machine.faults import Fault, show
+
+    out: list[Fault] = []
+    ids: dict[str, int] = {}
+    labels: dict[str, str] = {}
+    rules = [(str(rule.get("folder")), str(rule.get("machine"))) for _, rule in _tables(raw, "machine_rules")]
+    for number, job in _tables(raw, "jobs"):
+        name = job.get("id")
+        if isinstance(name, str) and name:
+            fault = name_fault(name)
+            if fault is not None:
+                out.append(Fault(("jobs", number, "id"), f"found {show(name)}; {fault}: it names a folder."))
+            first = ids.setdefault(name.casefold(), number)
+            if first != number:
+                out.append(
+                    Fault(("jobs", number, "id"), f"found {show(name)}; job {first + 1} has that id already. "
+                                                  "Give each job its own.")
+                )
+        label = job.get("client")
+        if isinstance(label, str):
+            folder = slug(label) if label else UNLABELLED
+            other = labels.setdefault(folder.casefold(), label)
+            if other != label:
+                out.append(
+                    Fault(("jobs", number, "client"), f"found {show(label)}; it and {show(other)} would share the "
+                                                      f"binder {folder!r}. Name them more differently.")
+                )
+        if "boundary" not in job and "boundaries" not in raw:
+            out.append(Fault(("jobs", number, "boundary"), "is missing, and the manifest has no boundaries."))
+        if "machine" not in job and "machine" not in raw and machine_by_rule(_first_file(job), rules) is None:
+            out.append(
+                Fault(("jobs", number, "machine"), "is missing, no rule names a machine for its folder, and the "
+                                                   "manifest has no machine.")
+            )
+        out += _span_faults(number, job)
+    return out
+
+
+def _first_file(job: Mapping[str, Any]) -> str:
+    logs = job.get("logs")
+    first = logs[0] if isinstance(logs, list) and logs else ""
+    return str(first.get("file", "")) if isinstance(first, Mapping) else str(first)
+
+
+def _span_faults(number: int, job: Mapping[str, Any]) -> list[Fault]:
+    from swathledger.machine.faults import Fault
+
+    out: list[Fault] = []
+    for place, log in _tables(job, "logs"):
+        start, end = log.get("from"), log.get("to")
+        for key, value in (("from", start), ("to", end)):
+            if isinstance(value, dt.datetime) and value.tzinfo is None:
+                out.append(Fault(("jobs", number, "logs", place, key), f"found {value}; it needs an offset, as in "
+                                                                       f"{value.isoformat()}Z."))
+        aware = [value for value in (start, end) if not isinstance(value, dt.datetime) or value.tzinfo is not None]
+        if start is None or end is None or len(aware) < 2:
+            continue
+        if isinstance(start, dt.datetime) != isinstance(end, dt.datetime):
+            out.append(Fault(("jobs", number, "logs", place, "to"), "is of another kind than from: give two times or "
+                                                                    "two numbers of seconds."))
+        elif _seconds(start, -math.inf) >= _seconds(end, math.inf):
+            out.append(Fault(("jobs", number, "logs", place, "to"), f"found {end}; it must be later than from."))
+    return out
+
+
+def _seconds(value: Any, open_end: float) -> float:
+    """Seconds as in ``Log.time_s``."""
+    if isinstance(value, dt.datetime):
+        return value.timestamp()
+    return float(value) if isinstance(value, (int, float)) else open_end
+
+
+def machine_by_rule(file: str, rules: list[tuple[str, str]]) -> str | None:
+    """The machine of the rule whose folder holds a file; the deepest folder comes first, then the earliest rule.
+
+    Examples
+    --------
+    >>> machine_by_rule("a/b/x.csv", [("a", "m1.toml"), ("a/b", "m2.toml")])
+    'm2.toml'
+    """
+    parents = PurePosixPath(file).parents
+    folders = [(PurePosixPath(folder), machine) for folder, machine in rules]
+    found = [(len(folder.parts), machine) for folder, machine in folders if folder in parents]
+    return max(found, key=lambda item: item[0])[1] if found else None
+
+
+def _settings(*layers: SettingsSpec | Mapping[str, Any], field: str) -> AuditSettings:
+    """Settings of one job: later layers come before earlier ones."""
+    out = AuditSettings(groups=DEFAULT_GROUPS, field_id=field)
+    for layer in layers:
+        given = dict(layer) if isinstance(layer, Mapping) else layer.model_dump(exclude_none=True)
+        changes = {key: value for key, value in given.items() if value is not None}
+        if "groups" in changes:
+            changes["groups"] = tuple(dict.fromkeys(str(item) for item in changes["groups"]))
+        out = replace(out, **changes)
+    return out
+
+
+def _logs(entries: list[str | LogSpec]) -> tuple[JobLog, ...]:
+    """Each file once, with all its stretches."""
+    spans: dict[str, list[Span] | None] = {}
+    for entry in entries:
+        if isinstance(entry, str):
+            spans[entry] = None
+            continue
+        if entry.start is None and entry.end is None:
+            spans[entry.file] = None
+            continue
+        known = spans.setdefault(entry.file, [])
+        if known is not None:
+            known.append((_seconds(entry.start, -math.inf), _seconds(entry.end, math.inf)))
+    return tuple(JobLog(file, None if item is None else tuple(sorted(item))) for file, item in spans.items())
+
+
+def _jobs(spec: ManifestSpec, overrides: Mapping[str, Any]) -> tuple[Job, ...]:
+    rules = [(rule.folder, rule.machine) for rule in spec.machine_rules]
+    out = []
+    for job in spec.jobs:
+        logs = _logs(job.logs)
+        derived = job.boundary == DERIVE
+        machine = job.machine or machine_by_rule(logs[0].file, rules) or spec.machine
+        boundary = job.boundary or spec.boundaries
+        if machine is None or boundary is None:  # pragma: no cover - told among the faults
+            raise InputError(f"job {job.id} has no machine or no boundary.")
+        settings = _settings(spec.settings, job.settings, overrides, field=job.field)
+        out.append(
+            Job(
+                id=job.id, field=job.field, logs=logs, machine=machine, boundary=DERIVE if derived else boundary,
+                client=job.client, product=job.product, day=job.day, settings=settings, remarks=tuple(job.remarks),
+            )
+        )
+    return tuple(out)

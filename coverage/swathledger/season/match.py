@@ -1,0 +1,313 @@
+"""From a folder of logs to jobs: by field, product, day and machine."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from swathledger.errors import InputError, OutputError
+from swathledger.season.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
+from swathledger.season.names import MOST_CHARACTERS, slug
+from swathledger.season.toml_text import manifest_text
+from swathledger.season.visits import FieldIndex, Piece, find_visits
+from swathledger.season.walk import FoundLog, GivenMachine, Told, find_logs, relative
+
+JOIN_GAP_S = 4 * 3600.0
+"""Logs of one field, product and machine this close in time belong to one job even across midnight."""
+_OVERLAP_S = 60.0
+_ELSEWHERE_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """What `match` found.
+
+    Attributes
+    ----------
+    jobs : tuple of Job
+        In order of time, then id.
+    unplaced : tuple of Unplaced
+        In order of name.
+    missing : tuple of Missing
+        In the order of the boundary file.
+    text : str
+        The manifest.
+    logs : int
+        Logs that belong to a job.
+    fields : int
+        Fields in the boundary file.
+    """
+
+    jobs: tuple[Job, ...]
+    unplaced: tuple[Unplaced, ...]
+    missing: tuple[Missing, ...]
+    text: str
+    logs: int
+    fields: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """One piece of one log."""
+
+    log: FoundLog
+    piece: Piece
+    client: str
+
+    @property
+    def day(self) -> dt.date | None:
+        """Local day by the sun: no log says which time zone its field keeps."""
+        if not self.log.seen.absolute:
+            return None
+        shift = self.piece.longitude_deg / 15 * 3600
+        return (dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=self.piece.start_s + shift)).date()
+
+    @property
+    def alike(self) -> tuple[object, ...]:
+        """What logs of one job share."""
+        seen = self.log.seen
+        return (self.client, self.piece.field, self.piece.product.casefold(), self.log.machine.name, seen.state_kind,
+                seen.states, seen.absolute)
+
+
+def read_machines(given: Sequence[tuple[Path, Path | None]], base: Path) -> list[GivenMachine]:
+    """Machine files with the folders they are for.
+
+    Raises
+    ------
+    MachineError, InputError
+    """
+    from swathledger.machine.read import read_machine
+
+    out = []
+    for path, folder in given:
+        if folder is not None and not folder.is_dir():
+            raise InputError(f"there is no folder {folder} to give a machine to.", hint="Check the path.")
+        machine = read_machine(path)
+        out.append(GivenMachine(relative(path, base), machine, None if folder is None else relative(folder, base)))
+    return out
+
+
+def match(
+    folder: Path,
+    boundaries: Path,
+    machines: Sequence[tuple[Path, Path | None]],
+    out: Path,
+    *,
+    client: str = "",
+    clients_from_folders: bool = False,
+    told: Told | None = None,
+) -> Matched:
+    """Find the logs in a folder and the fields they were made in, and group them into jobs.
+
+    Parameters
+    ----------
+    folder : Path
+        Searched with all folders below it.
+    boundaries : Path
+        Boundary file with all fields.
+    machines : sequence of (Path, Path or None)
+        Machine files, each with the folder it is for; None: for logs that no folder's machine claims. Among several of
+        those, a log's count of states must tell its machine.
+    out : Path
+        Where the manifest is to be written (it is not written here): its paths are relative to that.
+    client : str
+        Label of every job.
+    clients_from_folders : bool
+        The first folder under ``folder`` is the label instead.
+    told : callable, optional
+        Is told of the files done.
+
+    Raises
+    ------
+    InputError, FieldError, MachineError
+    """
+    from swathledger.field.read import list_fields
+
+    if not folder.is_dir():
+        raise InputError("is not a folder.", file=str(folder), hint="Give the folder that holds the logs.")
+    base = out.absolute().parent
+    index = FieldIndex(list_fields(boundaries))
+    given = read_machines(machines, base)
+    skip = [boundaries, out, *(path for path, _ in machines)]
+    logs, unplaced = find_logs(folder.absolute(), given, base, skip=skip, told=told)
+    placed, passed = _place(logs, index, unplaced, client, clients_from_folders)
+    placed = _without_copies(placed, unplaced)
+    groups = _group(placed)
+    ids: set[str] = set()
+    jobs = [(_job(group, index, relative(boundaries, base), ids), group[0].log.seen.absolute) for group in groups]
+    ruled = {item.name: item.folder for item in given}
+    plain = [item.name for item in given if item.folder is None]
+    default = plain[0] if len(plain) == 1 else None
+    missing = _missing(index, placed, passed)
+    unplaced.sort(key=lambda item: (item.file, item.reason))
+    text = manifest_text(
+        jobs, unplaced, missing, boundaries=relative(boundaries, base), machine=default,
+        rules=[(item.folder, item.name) for item in given if item.folder is not None],
+        by_itself=frozenset(job.id for job, _ in jobs if ruled[job.machine] is None and job.machine != default),
+    )
+    # What is handed to a person must be readable to us again, with all its faults told now rather than later.
+    manifest_from_mapping(tomllib.loads(text), folder=base, file=out.name, text=text)
+    used = {item.log.name for item in placed}
+    return Matched(tuple(job for job, _ in jobs), tuple(unplaced), tuple(missing), text, len(used), len(index.outlines))
+
+
+def write_manifest(matched: Matched, out: Path, *, overwrite: bool = False) -> None:
+    """Write the manifest, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        It exists and ``overwrite`` is not set, or it cannot be written.
+    """
+    from swathledger.season.store import write_whole
+
+    if out.is_dir():
+        raise OutputError(f"{out}: is a folder. Give the name of a file.")
+    if out.exists() and not overwrite:
+        raise OutputError(
+            f"{out}: exists already, and corrections made in it would be lost. Give another name, or --overwrite."
+        )
+    write_whole(out, matched.text.encode("utf-8"))
+
+
+def _label(log: FoundLog, client: str, from_folders: bool) -> str:
+    if from_folders:
+        parents = log.below.parent.parts
+        return parents[0] if parents else client
+    return client
+
+
+def _place(
+    logs: Sequence[FoundLog], index: FieldIndex, unplaced: list[Unplaced], client: str, from_folders: bool
+) -> tuple[list[_Placed], dict[int, list[str]]]:
+    """Pieces of every log, and for fields that were only passed through the logs that did."""
+    out: list[_Placed] = []
+    passed: dict[int, list[str]] = {}
+    for found in logs:
+        seen, log = found.seen, found
+        visits = find_visits(seen, index)
+        if not visits.settled:
+            seen = found.whole()
+            log = FoundLog(found.path, found.name, found.below, found.machine, seen, found.remarks)
+            visits = find_visits(seen, index)
+        for number in visits.passed:
+            passed.setdefault(number, []).append(found.name)
+        if not visits.pieces:
+            unplaced.append(Unplaced(found.name, _why_none(log, index, visits.passed)))
+            continue
+        if visits.elsewhere_share > _ELSEWHERE_SHARE:
+            share = f"{100 * visits.elsewhere_share:.0f} % of its spraying lies in no field of the boundary file."
+            log = FoundLog(
+                log.path, log.name, log.below, log.machine, log.seen, (*log.remarks, f"{found.path.name}: {share}")
+            )
+        label = _label(found, client, from_folders)
+        out += [_Placed(log, piece, label) for piece in visits.pieces]
+    return out, passed
+
+
+def _why_none(log: FoundLog, index: FieldIndex, passed: tuple[int, ...]) -> str:
+    from swathledger.field.place import say_distance
+
+    if passed:
+        names = ", ".join(index.outlines[number].field_id for number in passed)
+        return f"a log that passes through {names} and sprays nothing there to speak of"
+    name, far = index.nearest(log.seen.longitude_deg, log.seen.latitude_deg)
+    return f"a log that lies in no field; the nearest is {name}, {say_distance(far)} away"
+
+
+def _rows(seen: object) -> set[tuple[int, int, int]]:
+    time_s = np.rint(seen.time_s * 1e3).astype(np.int64)  # type: ignore[attr-defined]  # a Seen
+    latitude = np.rint(seen.latitude_deg * 1e7).astype(np.int64)  # type: ignore[attr-defined]
+    longitude = np.rint(seen.longitude_deg * 1e7).astype(np.int64)  # type: ignore[attr-defined]
+    return set(zip(time_s.tolist(), latitude.tolist(), longitude.tolist(), strict=True))
+
+
+def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Placed]:
+    """Take out logs whose rows another log of the same field holds too: exports made twice, copies cut short."""
+    logs = {item.log.name: item.log for item in placed}
+    fields: dict[str, set[int]] = {}
+    for item in placed:
+        fields.setdefault(item.log.name, set()).add(item.piece.field)
+    ordered = sorted(logs.values(), key=lambda log: (float(log.seen.time_s[0]), log.name))
+    rows: dict[str, set[tuple[int, int, int]]] = {}
+    gone: set[str] = set()
+
+    def rows_of(log: FoundLog) -> set[tuple[int, int, int]]:
+        if log.name not in rows:
+            rows[log.name] = _rows(log.whole())
+        return rows[log.name]
+
+    for number, first in enumerate(ordered):
+        for other in ordered[number + 1 :]:
+            if float(other.seen.time_s[0]) > float(first.seen.time_s[-1]):
+                break
+            if first.name in gone or other.name in gone or not fields[first.name] & fields[other.name]:
+                continue
+            one, two = rows_of(first), rows_of(other)
+            small, large = (other, first) if len(two) <= len(one) else (first, other)
+            if len(one) == len(two):
+                small, large = sorted((first, other), key=lambda log: log.name, reverse=True)
+            shared = len(one & two)
+            # The last row of a copy cut short may hold half a number.
+            if shared >= max(min(len(one), len(two)) - 1, 1):
+                gone.add(small.name)
+                cut = any("cut short" in remark for remark in small.remarks)
+                what = "the same rows as" if len(one) == len(two) else f"all its rows are also in {large.name}, with"
+                reason = f"{what} {large.name}" if len(one) == len(two) else (
+                    f"{what} {len(one | two) - min(len(one), len(two))} more there"
+                )
+                unplaced.append(Unplaced(small.name, reason + ("; it was cut short" if cut else "")))
+    return [item for item in placed if item.log.name not in gone]
+
+
+def _group(placed: Sequence[_Placed]) -> list[list[_Placed]]:
+    """Join pieces of one field, product, machine and day; not those that two machines made at the same time."""
+    open_groups: dict[tuple[object, ...], list[list[_Placed]]] = {}
+    for item in sorted(placed, key=lambda one: (one.piece.start_s, one.log.name)):
+        groups = open_groups.setdefault(item.alike, [])
+        for group in groups:
+            end = max(other.piece.end_s for other in group)
+            near = item.piece.start_s - end <= JOIN_GAP_S or item.day == group[0].day
+            if item.log.seen.absolute and near and item.piece.start_s > end - _OVERLAP_S:
+                group.append(item)
+                break
+        else:
+            groups.append([item])
+    found = [group for groups in open_groups.values() for group in groups]
+    return sorted(found, key=lambda group: (group[0].piece.start_s, group[0].log.name, group[0].piece.field))
+
+
+def _job(group: list[_Placed], index: FieldIndex, boundaries: str, ids: set[str]) -> Job:
+    first = group[0]
+    field = index.outlines[first.piece.field].field_id
+    parts = [slug(field), first.day.isoformat() if first.day is not None else "", slug(first.piece.product, "")]
+    stem = "-".join(part for part in parts if part)[: MOST_CHARACTERS - 4]
+    name, number = stem, 1
+    while name.casefold() in ids:
+        number += 1
+        name = f"{stem}-{number}"
+    ids.add(name.casefold())
+    remarks = [remark for item in group for remark in item.log.remarks]
+    return Job(
+        id=name, field=field, logs=tuple(JobLog(item.log.name, item.piece.spans) for item in group),
+        machine=first.log.machine.name, boundary=boundaries, client=first.client, product=first.piece.product,
+        day=first.day, remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def _missing(index: FieldIndex, placed: Sequence[_Placed], passed: dict[int, list[str]]) -> list[Missing]:
+    treated = {item.piece.field for item in placed}
+    out = []
+    for number, outline in enumerate(index.outlines):
+        if number in treated:
+            continue
+        through = passed.get(number)
+        reason = f"only passed through, by {', '.join(through)}" if through else "no log lies in it"
+        out.append(Missing(outline.field_id, reason))
+    return out

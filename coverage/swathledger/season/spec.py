@@ -1,0 +1,93 @@
+"""What a manifest may hold: one pydantic model per table, types and ranges only."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA = "swathledger/manifest/1"
+
+Text = Annotated[str, Field(strict=True, min_length=1)]
+Words = Annotated[str, Field(strict=True)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+Seconds = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Count = Annotated[int, Field(strict=True, ge=1)]
+Moment = Annotated[dt.datetime, Field(strict=True)] | Seconds
+
+
+class _Table(BaseModel):
+    """A table of the file: unknown keys are faults."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class SettingsSpec(_Table):
+    """``[settings]``, of the season or of one job: the names of :class:`swathledger.settings.AuditSettings`."""
+
+    cell_m: Positive | None = None
+    revisit_s: NotNegative | None = None
+    max_gap_s: Positive | None = None
+    tolerance_m: NotNegative | None = None
+    groups: list[Literal["boom", "nozzle", "limit"] | Count] | None = None
+    off_when_covered: Annotated[float, Field(strict=True, gt=0, le=1)] | None = None
+    units: Literal["metric", "us"] | None = None
+
+
+class LogSpec(_Table):
+    """A log, or one stretch of it: from (included) to (not included)."""
+
+    file: Text
+    start: Annotated[Moment | None, Field(alias="from")] = None
+    end: Annotated[Moment | None, Field(alias="to")] = None
+
+
+class JobSpec(_Table):
+    """``[[jobs]]``: one treatment of one field."""
+
+    id: Text
+    field: Text
+    logs: Annotated[list[Text | LogSpec], Field(min_length=1)]
+    client: Words = ""
+    product: Words = ""
+    day: Annotated[dt.date, Field(strict=True)] | None = None
+    machine: Text | None = None
+    boundary: Text | None = None
+    settings: SettingsSpec = SettingsSpec()
+    remarks: list[Words] = []
+
+
+class MachineRuleSpec(_Table):
+    """``[[machine_rules]]``: the machine of every log in a folder and in those below it."""
+
+    folder: Text
+    machine: Text
+
+
+class UnplacedSpec(_Table):
+    """``[[unplaced]]``: a file that belongs to no job, and why."""
+
+    file: Text
+    reason: Text
+
+
+class MissingSpec(_Table):
+    """``[[missing]]``: a field that no log was found for."""
+
+    field: Text
+    reason: Words = ""
+
+
+class ManifestSpec(_Table):
+    """The whole file."""
+
+    schema_: Annotated[Literal["swathledger/manifest/1"], Field(alias="schema")]
+    boundaries: Text | None = None
+    machine: Text | None = None
+    machine_rules: list[MachineRuleSpec] = []
+    settings: SettingsSpec = SettingsSpec()
+    jobs: list[JobSpec] = []
+    unplaced: list[UnplacedSpec] = []
+    missing: list[MissingSpec] = []

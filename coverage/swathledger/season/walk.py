@@ -1,0 +1,250 @@
+"""Walking a folder of files named by nobody in particular: what is a log, of which machine, and what is not."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
+
+from swathledger.errors import LogError
+from swathledger.log.files import sha256_of
+from swathledger.season.manifest import Unplaced, machine_by_rule
+from swathledger.season.peek import Seen, peek
+
+if TYPE_CHECKING:
+    from swathledger.machine.carrier import Machine
+
+RESULT_MARKERS = ("ledger.json", "season.json")
+"""A folder that holds one of these is a folder of results and is not searched."""
+_SIDE_FILES = (".dbf", ".shx", ".prj", ".cpg", ".sbn", ".sbx", ".qpj")
+
+Told = Callable[[int, int, str], None]
+"""Is told how many files are done, of how many, and the last one's name."""
+
+
+@dataclass(frozen=True, slots=True)
+class GivenMachine:
+    """A machine file and the folder it is for.
+
+    Attributes
+    ----------
+    name : str
+        Path as the manifest is to have it.
+    machine : Machine
+    folder : str or None
+        Relative to the manifest; None: for all that no folder claims.
+    """
+
+    name: str
+    machine: Machine
+    folder: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLog:
+    """A file that is a log of a known machine.
+
+    Attributes
+    ----------
+    path : Path
+    name : str
+        Path as the manifest is to have it.
+    below : PurePosixPath
+        Path under the folder that was searched.
+    machine : GivenMachine
+    seen : Seen
+    remarks : tuple of str
+    """
+
+    path: Path
+    name: str
+    below: PurePosixPath
+    machine: GivenMachine
+    seen: Seen
+    remarks: tuple[str, ...]
+
+    def whole(self) -> Seen:
+        """Read all of it."""
+        if self.seen.whole:
+            return self.seen
+        return peek(self.path, self.machine.machine.columns, self.machine.machine.log_options, whole=True)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def relative(path: Path, base: Path) -> str:
+    """Path as the manifest in ``base`` has it, with forward slashes; absolute where no relative one leads there."""
+    try:
+        return Path(os.path.relpath(path, base)).as_posix()
+    except ValueError:  # another drive of Windows
+        return path.absolute().as_posix()
+
+
+def files_below(folder: Path, unplaced: list[Unplaced], base: Path) -> Iterator[Path]:
+    """Files of a folder and those below it in order of name; hidden ones and folders of results are left out."""
+
+    def lost(error: OSError) -> None:
+        name = relative(Path(error.filename), base) if error.filename else str(folder)
+        unplaced.append(Unplaced(name, f"the folder cannot be read ({error.strerror or error})"))
+
+    for root, folders, names in os.walk(folder, onerror=lost):
+        marker = next((name for name in RESULT_MARKERS if name in names), None)
+        if marker is not None:
+            unplaced.append(Unplaced(f"{relative(Path(root), base)}/", f"a folder of results (it holds {marker})"))
+            folders.clear()
+            continue
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in sorted(names):
+            if not name.startswith("."):
+                yield Path(root) / name
+
+
+def _is_side_file(path: Path) -> bool:
+    """A part of a shapefile that goes with its .shp."""
+    if path.suffix.lower() not in _SIDE_FILES:
+        return False
+    return any(path.with_suffix(suffix).exists() for suffix in (".shp", ".SHP"))
+
+
+def _fit(given: GivenMachine, seen: Seen) -> str | None:
+    """Why the states of a log do not fit a machine; None where they do."""
+    from swathledger.log.convert import state_kind
+
+    boom = given.machine.boom
+    if seen.state_kind not in ("section", "nozzle"):
+        return None
+    sections, nozzles = (seen.states, 0) if seen.state_kind == "section" else (0, seen.states)
+    try:
+        state_kind(sections, nozzles, len(boom.sections), boom.nozzle_count, "log", [])
+    except LogError:
+        return (
+            f"it has {_count(seen.states, seen.state_kind)}, and {given.machine.name!r} has "
+            f"{_count(len(boom.sections), 'section')} and {_count(boom.nozzle_count, 'nozzle')}"
+        )
+    return None
+
+
+def look(path: Path, name: str, below: PurePosixPath, machines: Sequence[GivenMachine]) -> FoundLog | Unplaced:
+    """Recognise one file by its content, and the machine that made it by folder or, among several, by its states."""
+    from swathledger.log.sniff import sniff
+
+    rules = [(item.folder, item.name) for item in machines if item.folder is not None]
+    ruled = machine_by_rule(name, rules)
+    if ruled is not None:
+        choice = [item for item in machines if item.name == ruled][:1]
+    else:
+        choice = [item for item in machines if item.folder is None]
+    if not choice:
+        return Unplaced(name, "no machine was given for its folder")
+    fits: list[tuple[GivenMachine, Seen]] = []
+    odd: list[str] = []
+    cache: dict[str, Seen] = {}
+    for given in choice:
+        columns, options = given.machine.columns, given.machine.log_options
+        key = repr((sorted(columns.items()), sorted(options.items(), key=str)))
+        try:
+            if key not in cache:
+                sniffed = sniff(path, columns=columns, options=options)
+                if sniffed.kind == "boundary":
+                    return Unplaced(name, f"a boundary, not a log: it {sniffed.reason}")
+                if sniffed.kind != "log":
+                    odd.append(f"no log: {sniffed.reason}")
+                    continue
+                cache[key] = peek(path, columns, options)
+            misfit = _fit(given, cache[key])
+        except (LogError, OSError) as error:
+            odd.append(f"not readable as a log: {error}")
+            continue
+        except Exception as error:  # noqa: BLE001  # any file may lie here, and one of them must not end the search
+            odd.append(f"not readable as a log: {type(error).__name__}: {error}")
+            continue
+        if misfit is None:
+            fits.append((given, cache[key]))
+        else:
+            odd.append(f"a log that does not fit the machine: {misfit}")
+    if not fits:
+        return Unplaced(name, "; ".join(dict.fromkeys(odd)))
+    if len(fits) > 1:
+        names = " and ".join(repr(given.machine.name) for given, _ in fits)
+        return Unplaced(name, f"a log that fits {names}; say which by a machine for its folder")
+    given, seen = fits[0]
+    remarks = list(seen.remarks)
+    if len(choice) > 1:
+        kind = seen.state_kind if seen.state_kind in ("section", "nozzle") else "column"
+        why = f"its {_count(seen.states, kind)}" if kind != "column" else "its columns"
+        remarks.append(f"{path.name}: the machine was told by {why}.")
+    return FoundLog(path, name, below, given, seen, tuple(remarks))
+
+
+def _is_text(name: str) -> bool:
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def find_logs(
+    folder: Path, machines: Sequence[GivenMachine], base: Path, *, skip: Sequence[Path] = (), told: Told | None = None
+) -> tuple[list[FoundLog], list[Unplaced]]:
+    """Every log in a folder and below it, and every file that is none, with the reason.
+
+    Parameters
+    ----------
+    folder : Path
+    machines : sequence of GivenMachine
+    base : Path
+        Folder of the manifest: names are relative to it.
+    skip : sequence of Path
+        Files with another part in this: boundaries, machines, the manifest itself.
+    told : callable, optional
+    """
+    unplaced: list[Unplaced] = []
+    apart = {path.resolve() for path in skip}
+    files = [path for path in files_below(folder, unplaced, base) if path.resolve() not in apart]
+    files = [path for path in files if not _is_side_file(path)]
+    same = _same_bytes(files)
+    logs: list[FoundLog] = []
+    for number, path in enumerate(files):
+        name = relative(path, base)
+        if not _is_text(name):
+            shown = os.fsencode(name).decode("utf-8", "replace")
+            unplaced.append(Unplaced(shown, "its name is not text in UTF-8; rename it"))
+        elif path in same:
+            unplaced.append(Unplaced(name, f"the same bytes as {relative(same[path], base)}"))
+        else:
+            found = look(path, name, PurePosixPath(path.relative_to(folder).as_posix()), machines)
+            if isinstance(found, Unplaced):
+                unplaced.append(found)
+            else:
+                logs.append(found)
+        if told is not None:
+            told(number + 1, len(files), path.name)
+    return logs, unplaced
+
+
+def _same_bytes(files: Sequence[Path]) -> dict[Path, Path]:
+    """Files whose bytes an earlier one has too; only files of one size are read for it."""
+    sizes: dict[int, list[Path]] = {}
+    for path in files:
+        try:
+            sizes.setdefault(path.stat().st_size, []).append(path)
+        except OSError:
+            continue
+    out: dict[Path, Path] = {}
+    for size, alike in sizes.items():
+        if len(alike) < 2 or size == 0:
+            continue
+        first: dict[str, Path] = {}
+        for path in alike:
+            try:
+                digest = sha256_of(path)
+            except OSError:
+                continue
+            if first.setdefault(digest, path) != path:
+                out[path] = first[digest]
+    return out

@@ -116,7 +116,7 @@ def prepare(
             name = settings.field_id
         else:
             name = logs[0].stem
-        plane = plane_for(log.latitude_deg, log.longitude_deg)
+        plane = plane_for(latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg)
         swath = build_swath(log, machine, plane, max_gap_s=final.max_gap_s)
         xs, ys = swath.quads()
         if xs.shape[0] == 0:

@@ -169,7 +169,8 @@ def _volumes(
     elif machine.set_rate_l_m2 is not None:
         rate = np.full(len(log), machine.set_rate_l_m2)
         notes.append(
-            f"The log has no rate or flow: the machine file's set rate of {machine.set_rate_l_m2 * 1e4:g} L/ha was taken."
+            "The log has no rate or flow: the machine file's set rate of "
+            f"{machine.set_rate_l_m2 * 1e4:g} L/ha was taken."
         )
     if rate is None:
         return None, None

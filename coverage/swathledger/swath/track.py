@@ -12,14 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.log.carrier import Log
+from swathledger.swath.standstill import STANDSTILL_M_S, find_standing, freeze_standing, jitter_m
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-STANDSTILL_M_S = 0.1
-"""Slower than this is standing still."""
-STANDSTILL_WINDOW_S = 3.0
-"""Without a logged speed, standstill is judged over at least this time."""
 MAX_SPEED_M_S = 25.0
 """No field machine covers ground faster; a step that would need to is a jump."""
 CUSP_RAD = np.deg2rad(110.0)
@@ -60,57 +57,6 @@ class Track:
 def wrap_rad(angle: Floats) -> Floats:
     """Angle into [-pi, pi)."""
     return (angle + np.pi) % (2 * np.pi) - np.pi
-
-
-def find_standing(
-    x_m: Floats, y_m: Floats, time_s: Floats, speed_m_s: Floats | None, max_gap_s: float
-) -> Flags:
-    """Steps over which the machine stands still.
-
-    Where speed is logged a step stands when the row's speed is below 0.1 m/s and the step itself is no longer than
-    that speed allows within a metre. Otherwise a step stands when the net way over a window of at least 3 s that
-    holds it is slower than 0.1 m/s.
-
-    Returns
-    -------
-    (n - 1,) bool
-    """
-    n = x_m.shape[0]
-    step = np.hypot(np.diff(x_m), np.diff(y_m))
-    dt = np.diff(time_s)
-    standing = np.zeros(n - 1, dtype=bool)
-    known = np.zeros(n - 1, dtype=bool)
-    if speed_m_s is not None:
-        speed = np.abs(speed_m_s[:-1])
-        known = np.isfinite(speed)
-        # A receiver that reports 0 while the positions walk off is not believed.
-        standing = known & (speed < STANDSTILL_M_S) & (step < 0.5 + 0.2 * dt)
-    if not bool(known.all()):
-        end = np.searchsorted(time_s, time_s + STANDSTILL_WINDOW_S, side="left")
-        start = np.flatnonzero(end < n)
-        stop = end[start]
-        net = np.hypot(x_m[stop] - x_m[start], y_m[stop] - y_m[start])
-        slow = (net < STANDSTILL_M_S * (time_s[stop] - time_s[start])) & (
-            time_s[stop] - time_s[start] <= STANDSTILL_WINDOW_S + max_gap_s
-        )
-        mark = np.zeros(n + 1, dtype=np.int64)
-        np.add.at(mark, start[slow], 1)
-        np.add.at(mark, stop[slow], -1)
-        by_track = np.cumsum(mark)[: n - 1] > 0
-        # The window reaches into the last moments of driving: a step that itself moved on is driving.
-        by_track &= step < 2 * STANDSTILL_M_S * np.maximum(dt, 0.5)
-        standing = np.where(known, standing, by_track)
-    return standing & (dt <= max_gap_s)
-
-
-def freeze_standing(x_m: Floats, y_m: Floats, standing: Flags) -> tuple[Floats, Floats]:
-    """Put every row of a standstill at the standstill's mean place, so that noise sweeps no ground."""
-    x, y = x_m.copy(), y_m.copy()
-    edges = np.diff(np.concatenate(([0], standing.astype(np.int8), [0])))
-    for first, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
-        x[first : last + 1] = x_m[first : last + 1].mean()
-        y[first : last + 1] = y_m[first : last + 1].mean()
-    return x, y
 
 
 def estimate_sigma_m(x_m: Floats, y_m: Floats, usable: Flags) -> float | None:
@@ -258,7 +204,8 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float) -> Track:
     step = np.hypot(np.diff(x_m), np.diff(y_m))
     jump = step > MAX_SPEED_M_S * dt + 5.0
     linked = (dt <= max_gap_s) & ~jump
-    standing = find_standing(x_m, y_m, time_s, log.speed_m_s, max_gap_s) & linked
+    noise = jitter_m(x_m, y_m, time_s, max_gap_s)
+    standing = find_standing(x_m, y_m, time_s, log.speed_m_s, max_gap_s, noise) & linked
     x, y = freeze_standing(x_m, y_m, standing)
     moving = linked & ~standing
     sigma = estimate_sigma_m(x, y, moving)
@@ -342,10 +289,14 @@ def _use_logged(
     ok_in, ok_out = np.isfinite(start), np.isfinite(end)
     out_in = np.where(ok_in, start, heading_in)
     out_out = np.where(ok_out, end, heading_out)
-    # A receiver's course is noise at standstill: hold the one it came with.
+    # A receiver's course is noise at standstill, from the row of arrival on: hold that of the last row under way.
     held_in = out_in.copy()
     for s in np.flatnonzero(standing):
-        held_in[s] = out_out[s - 1] if s > 0 and not standing[s - 1] else held_in[s - 1 if s > 0 else 0]
+        if s > 0 and not standing[s - 1]:
+            out_out[s - 1] = out_in[s - 1]
+            held_in[s] = out_in[s - 1]
+        else:
+            held_in[s] = held_in[s - 1 if s > 0 else 0]
     out_in = np.where(standing, held_in, out_in)
     out_out = np.where(standing, held_in, out_out)
     # The boom leaves from the line it stood on: a fresh course reading must not sweep a wedge.

@@ -41,7 +41,7 @@ $(VENV)/.docs: $(VENV)/.test
 	@touch $@
 
 demo: $(VENV)/.demo  ## run everything on the sample logs, into demo-out/ (an earlier demo there is replaced)
-	$(BIN)/swathledger demo --out $(OUT)
+	$(BIN)/swathledger demo --out $(OUT) --overwrite
 
 test: $(VENV)/.test  ## run the tests; those that need a browser or the PDF libraries skip where these are missing
 	$(BIN)/python -m pytest -n $(WORKERS) -rs $(PYTEST_ARGS)

@@ -1,0 +1,124 @@
+"""``swathledger demo``: everything, on the invented sample logs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+
+from swathledger_cli import options
+from swathledger_cli.progress import Reporter, reporting, summary
+
+MARKER = "demo.json"
+"""Tells a folder of an earlier demo, which alone may be replaced."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One job of the demo: files of the folder of sample logs."""
+
+    field_id: str
+    log: str
+    machine: str
+
+
+SAMPLES = (
+    Sample("long_mile", "long_mile.csv", "machine_36m.toml"),
+    Sample("kite_tail", "kite_tail.csv", "machine_36m.toml"),
+    Sample("dogleg", "dogleg.csv", "machine_24m.toml"),
+    Sample("whaleback", "whaleback.csv", "machine_36m.toml"),
+    Sample("duckhole", "duckhole.csv", "machine_36m.toml"),
+    Sample("cartwheel", "cartwheel.geojson", "machine_24m.toml"),
+)
+BOUNDARIES = "boundaries.geojson"
+
+
+def sample_folder() -> Path:
+    """The sample logs: those of a checkout, else those that come with the installed package.
+
+    Raises
+    ------
+    InputError
+        They are in neither place.
+    """
+    import swathledger
+    from swathledger.errors import InputError
+
+    package = Path(swathledger.__file__).resolve().parent
+    for folder in (package.parent.parent / "sample_logs", package / "sample_logs"):
+        if (folder / BOUNDARIES).is_file():
+            return folder
+    raise InputError("the sample logs are not there.", hint="Install swathledger again, or run it from a checkout.")
+
+
+def audit_samples(samples: Path, out: Path, reporter: Reporter) -> list[dict[str, Any]]:
+    """Audit every sample into a folder of its own; returns the documents of their ledgers."""
+    from swathledger.audit import run_audit
+    from swathledger.settings import AuditSettings
+
+    documents = []
+    for number, sample in enumerate(SAMPLES):
+        def told(what: str, share: float, done: int = 100 * number, name: str = sample.field_id) -> None:
+            reporter.step(f"{name}: {what}", max(0, done + round(100 * share) - reporter.done))
+
+        documents.append(
+            run_audit(
+                [samples / sample.log], samples / sample.machine, samples / BOUNDARIES, out / sample.field_id,
+                AuditSettings(field_id=sample.field_id), progress=told,
+            )
+        )
+    return documents
+
+
+def _number(value: float | None, digits: int, factor: float = 1.0) -> str:
+    return "unknown" if value is None else f"{value * factor:,.{digits}f}"
+
+
+def table(documents: list[dict[str, Any]], out: Path) -> str:
+    """The fields, one a line, with what each lost and where its report is."""
+    rows = [("field", "target ha", "over-application %", "skip %", "over-applied L", "report")]
+    for document in documents:
+        area, volume = document["area"], document["volume"]
+        name = document["field"]["id"]
+        rows.append(
+            (
+                name, _number(area["target_m2"], 2, 1e-4), _number(area["over_application_pct"], 2),
+                _number(area["skip_pct"], 2), _number(None if volume is None else volume["over_applied_l"], 1),
+                str(out / name / "report.html"),
+            )
+        )
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = []
+    for row in rows:
+        cells = [text.rjust(width) for text, width in zip(row, widths, strict=True)]
+        cells[0], cells[-1] = row[0].ljust(widths[0]), row[-1]
+        lines.append("  ".join(cells))
+    return "\n".join(lines)
+
+
+@click.command(name="demo")
+@options.out_option()
+@options.overwrite_option()
+@options.quiet_option()
+def command(out: Path, overwrite: bool, quiet: bool) -> None:
+    """Run everything on the invented sample logs: six fields, two sprayers.
+
+    Writes a folder for each field into DIR and prints what each lost. All of the farm is invented.
+    """
+    import json
+
+    from swathledger.report.folder import new_folder
+
+    with (
+        new_folder(out, overwrite=overwrite, marker=MARKER) as folder,
+        reporting("demo", 100 * len(SAMPLES), quiet=quiet) as reporter,
+    ):
+        documents = audit_samples(sample_folder(), folder, reporter)
+        listed = {"schema": "swathledger/demo/1", "fields": [document["field"]["id"] for document in documents]}
+        (folder / MARKER).write_text(json.dumps(listed, indent=1) + "\n", encoding="utf-8")
+    click.echo(table(documents, out))
+    summary(
+        "The farm, its sprayers and its drives are invented. The product label and local law come first.", quiet=quiet
+    )

@@ -104,9 +104,112 @@ class Valve(NamedTuple):
     beside_m: float
 
 
+class Rim(NamedTuple):
+    """Edges of the target, and working space for those near the boom.
+
+    Attributes
+    ----------
+    edges : (e, 4) float64, ``x_a, y_a, x_b, y_b`` of all rings of the target
+    near : (e,) int64, those that the current step may meet
+    crossing : (e,) float64, where the boom's line crosses them
+    """
+
+    edges: NDArray[np.float64]
+    near: NDArray[np.int64]
+    crossing: NDArray[np.float64]
+
+
 @njit
-def _look(drive, ground, probe, a, u, ahead_m, valve, treated, share):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Share of every group's line, ``ahead_m`` ahead of the boom, that is target and not yet treated."""
+def _near_edges(drive, rim, a, reach_m):  # type: ignore[no-untyped-def]  # numba infers the types
+    """List the target's edges within ``reach_m`` of either pose of a step. Returns how many."""
+    x0 = min(drive.x[a], drive.x[a + 1]) - reach_m
+    x1 = max(drive.x[a], drive.x[a + 1]) + reach_m
+    y0 = min(drive.y[a], drive.y[a + 1]) - reach_m
+    y1 = max(drive.y[a], drive.y[a + 1]) + reach_m
+    edges = rim.edges
+    count = 0
+    for e in range(edges.shape[0]):
+        if (
+            max(edges[e, 0], edges[e, 2]) >= x0 and min(edges[e, 0], edges[e, 2]) <= x1
+            and max(edges[e, 1], edges[e, 3]) >= y0 and min(edges[e, 1], edges[e, 3]) <= y1
+        ):
+            rim.near[count] = e
+            count += 1
+    return count
+
+
+@njit
+def _crossings(rim, near, cx, cy, rx, ry):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Lateral places where the boom's line crosses the near edges, sorted into ``rim.crossing``. Returns how many."""
+    count = 0
+    for m in range(near):
+        e = rim.near[m]
+        ax, ay = rim.edges[e, 0] - cx, rim.edges[e, 1] - cy
+        bx, by = rim.edges[e, 2] - cx, rim.edges[e, 3] - cy
+        ahead_a = ay * rx - ax * ry
+        ahead_b = by * rx - bx * ry
+        if (ahead_a >= 0.0) != (ahead_b >= 0.0):
+            lateral_a = ax * rx + ay * ry
+            lateral_b = bx * rx + by * ry
+            place = lateral_a + (lateral_b - lateral_a) * ahead_a / (ahead_a - ahead_b)
+            k = count
+            while k > 0 and rim.crossing[k - 1] > place:
+                rim.crossing[k] = rim.crossing[k - 1]
+                k -= 1
+            rim.crossing[k] = place
+            count += 1
+    return count
+
+
+@njit
+def _on_target(ground, x, y):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Whether the cell at a place is target; what lies beyond the frame is not."""
+    i = np.int64(np.floor(x / ground.h)) - ground.first_column
+    j = np.int64(np.floor(y / ground.h)) - ground.first_row
+    if 0 <= i < ground.state.shape[1] and 0 <= j < ground.state.shape[0]:
+        return ground.state[j, i] >> 6 == TARGET
+    return False
+
+
+@njit
+def _is_treated(ground, slots, slot, wake_s, x, y):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Whether the cell at a place was treated before; the boom's own wake of the last moments does not count."""
+    i = np.int64(np.floor(x / ground.h)) - ground.first_column
+    j = np.int64(np.floor(y / ground.h)) - ground.first_row
+    if not (0 <= i < ground.state.shape[1] and 0 <= j < ground.state.shape[0]):
+        return False
+    if ground.state[j, i] & N_MASK == 0:
+        return False
+    p = ground.slot[j, i]
+    return slots.pass_id[p] != slots.pass_id[slot] or slots.time_s[slot] - slots.time_s[p] >= wake_s
+
+
+@njit
+def _starts_inside(ground, rim, crossings, cx, cy, rx, ry, left, right):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Whether the line is on target left of its first crossing, read where no edge is near."""
+    best = -1.0
+    place = 0.5 * (left + right)
+    flips = 0
+    passed = 0
+    low = left
+    for k in range(crossings + 1):
+        high = right if k == crossings else min(max(rim.crossing[k], left), right)
+        if high - low > best:
+            best = high - low
+            place = 0.5 * (low + high)
+            flips = passed
+        low = high
+        passed += 1
+    here = _on_target(ground, cx + place * rx, cy + place * ry)
+    return here if flips % 2 == 0 else not here
+
+
+@njit
+def _look(drive, ground, rim, near, probe, slots, slot, wake_s, a, u, ahead_m, valve, treated, share):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Share of every group's line, ``ahead_m`` ahead of the boom, that is target and not yet treated.
+
+    Where the line leaves the target is found exactly; what is treated is read from the cells.
+    """
     b = a + 1
     cx = drive.x[a] + u * (drive.x[b] - drive.x[a])
     cy = drive.y[a] + u * (drive.y[b] - drive.y[a])
@@ -115,31 +218,32 @@ def _look(drive, ground, probe, a, u, ahead_m, valve, treated, share):  # type: 
     way = -ahead_m if drive.reverse[a] else ahead_m
     cx -= ry * way
     cy += rx * way
-    rows, columns = ground.state.shape
     m = probe.lateral_m.shape[0]
-    near = -np.inf
+    crossings = _crossings(rim, near, cx, cy, rx, ry)
+    inside = _starts_inside(ground, rim, crossings, cx, cy, rx, ry, probe.lateral_m[0], probe.lateral_m[m - 1])
+    crossed = 0
+    last_treated = -np.inf
     for k in range(m):
         lateral = probe.lateral_m[k]
-        i = np.int64(np.floor((cx + lateral * rx) / ground.h)) - ground.first_column
-        j = np.int64(np.floor((cy + lateral * ry) / ground.h)) - ground.first_row
+        while crossed < crossings and rim.crossing[crossed] <= lateral:
+            inside = not inside
+            crossed += 1
+        # 0 wants spray, 1 treated, 2 off target, 3 beside treated ground
         code = 2
-        if 0 <= i < columns and 0 <= j < rows:
-            state = ground.state[j, i]
-            if state >> 6 == TARGET:
-                code = 1 if state & N_MASK else 0
-        # 0 wants spray, 1 treated, 2 off target
-        if code == 1:
-            near = lateral
-        elif code == 0 and lateral - near <= valve.beside_m:
-            code = 3
+        if inside:
+            if _is_treated(ground, slots, slot, wake_s, cx + lateral * rx, cy + lateral * ry):
+                code = 1
+                last_treated = lateral
+            else:
+                code = 3 if lateral - last_treated <= valve.beside_m else 0
         treated[k] = code
-    near = np.inf
+    next_treated = np.inf
     share[:] = 0.0
     for k in range(m - 1, -1, -1):
         lateral = probe.lateral_m[k]
         if treated[k] == 1:
-            near = lateral
-        elif treated[k] == 0 and near - lateral > valve.beside_m and probe.group[k] >= 0:
+            next_treated = lateral
+        elif treated[k] == 0 and next_treated - lateral > valve.beside_m and probe.group[k] >= 0:
             share[probe.group[k]] += probe.weight[k]
 
 
@@ -263,7 +367,7 @@ def _flush(drive, ground, store, slots, edges_m, opened, from_step, from_u, from
 
 
 @njit
-def replay_layout(drive, ground, probe, valve, edges_m, limit, step_m, slot_s, revisit_s, store, slots, logged_open, causes):  # type: ignore[no-untyped-def]  # numba infers the types
+def replay_layout(drive, ground, rim, probe, valve, edges_m, limit, step_m, slot_s, revisit_s, store, slots, logged_open, causes):  # type: ignore[no-untyped-def]  # numba infers the types
     """Drive one layout along the recorded poses.
 
     Parameters
@@ -312,6 +416,8 @@ def replay_layout(drive, ground, probe, valve, edges_m, limit, step_m, slot_s, r
     fresh_start = True
     since_flush = 0.0
     base_poses = 0
+    wake_s = 2.0 * slot_s
+    half_boom = max(abs(probe.lateral_m[0]), abs(probe.lateral_m[-1]))
     two_looks = valve.look_ahead_on_s != valve.look_ahead_off_s
     for a in range(drive.moving.shape[0]):
         if not drive.moving[a]:
@@ -328,6 +434,8 @@ def replay_layout(drive, ground, probe, valve, edges_m, limit, step_m, slot_s, r
         seconds = drive.time_s[a + 1] - drive.time_s[a]
         speed = length / seconds if seconds > 0.0 else 0.0
         dt = seconds / parts
+        ahead_most = speed * max(valve.look_ahead_on_s, valve.look_ahead_off_s)
+        near = 0 if limit else _near_edges(drive, rim, a, half_boom + ahead_most + 1.0)
         if drive.wanted[a] and (drive.pass_id[a] != slot_pass or drive.time_s[a] - slot_start >= slot_s):
             # a new slot begins on a pose, so that everything painted with the old one is painted first
             _flush(drive, ground, store, slots, edges_m, opened, from_step, from_u, from_slot, 0, groups, a - 1, 1.0,
@@ -355,9 +463,11 @@ def replay_layout(drive, ground, probe, valve, edges_m, limit, step_m, slot_s, r
                 share[:] = 1.0
                 share_on[:] = 1.0
             else:
-                _look(drive, ground, probe, a, look, speed * valve.look_ahead_off_s, valve, treated, share)
+                _look(drive, ground, rim, near, probe, slots, slot, wake_s, a, look, speed * valve.look_ahead_off_s,
+                      valve, treated, share)
                 if two_looks:
-                    _look(drive, ground, probe, a, look, speed * valve.look_ahead_on_s, valve, treated, share_on)
+                    _look(drive, ground, rim, near, probe, slots, slot, wake_s, a, look,
+                          speed * valve.look_ahead_on_s, valve, treated, share_on)
             for g in range(groups):
                 ahead = share[g] if command[g] or not two_looks else share_on[g]
                 wish = ahead > valve.open_above

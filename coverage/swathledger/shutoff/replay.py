@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from swathledger.errors import InputError
 from swathledger.field.carrier import Field
-from swathledger.grid.frame import Frame
+from swathledger.grid.frame import Frame, polygon_edges
 from swathledger.grid.paint import CAUSES
 from swathledger.grid.scan import edge_store
 from swathledger.ledger.account import Sink, account
@@ -26,6 +26,7 @@ from swathledger.shutoff.kernel import (
     Drive,
     Ground,
     Probe,
+    Rim,
     Slots,
     Valve,
     count_states,
@@ -116,7 +117,8 @@ def probe_for(edges_m: NDArray[np.float64], cell_m: float, beside_m: float) -> P
     group.append(np.full(beyond, -1))
     for g in range(edges_m.shape[0] - 1):
         left, right = edges_m[g] + hair, edges_m[g + 1] - hair
-        parts = max(1, int(np.ceil((right - left) / cell_m - 1e-4)))
+        # an even number, so that half a group's share is passed at its middle
+        parts = 2 * max(1, int(np.ceil((right - left) / (2 * cell_m) - 1e-4)))
         share = np.full(parts + 1, 1.0 / parts)
         share[[0, -1]] /= 2
         lateral.append(np.linspace(left, right, parts + 1))
@@ -183,7 +185,8 @@ class _Run:
 
 
 def _run_layout(
-    layout: Layout, drive: Drive, mask: NDArray[np.uint8], frame: Frame, control: Control, has_litres: bool,
+    layout: Layout, drive: Drive, rim_edges: NDArray[np.float64], mask: NDArray[np.uint8], frame: Frame,
+    control: Control, has_litres: bool,
     as_done: NDArray[np.bool_] | None, keep_state: bool,
 ) -> _Run:
     valves = control.valves
@@ -193,6 +196,8 @@ def _run_layout(
         1.0 - control.off_when_covered + 1e-9, control.tolerance_m * (1 + 1e-6) + 3e-6 if control.tolerance_m else -1.0,
     )
     compare = np.zeros((0, layout.groups), dtype=np.bool_) if as_done is None else as_done
+    edges = rim_edges.shape[0]
+    rim = Rim(rim_edges, np.empty(edges, dtype=np.int64), np.empty(edges))
     slot_s = 1.0
     while True:
         ground = Ground(mask << np.uint8(6), np.zeros(mask.shape, np.uint16), frame.cell_m, frame.first_row,
@@ -204,7 +209,7 @@ def _run_layout(
         causes = np.zeros(len(CAUSES), dtype=np.int64)
         store = edge_store(2 * MAX_BASE_POSES + 8, frame.columns)
         litres, open_s, same_s, judged_s, ok = replay_layout(
-            drive, ground, probe, valve, layout.edges_m, layout.limit, min(MAX_STEP_M, frame.cell_m), slot_s,
+            drive, ground, rim, probe, valve, layout.edges_m, layout.limit, min(MAX_STEP_M, frame.cell_m), slot_s,
             control.revisit_s, store, slots, compare, causes,
         )
         if ok:
@@ -307,12 +312,13 @@ def replay_drive(
     has_litres = swath.dose_l_per_m2 is not None
     finest = _finest(layouts)
     mask = seen.mask
+    rim_edges = polygon_edges(field.target)
     jobs = [(own, done, False), *((layout, None, layout is finest) for layout in layouts)]
     ended = [0]
 
     def run(job: tuple[Layout, NDArray[np.bool_] | None, bool]) -> _Run:
         layout, compare, keep = job
-        out = _run_layout(layout, drive, mask, frame, control, has_litres, compare, keep)
+        out = _run_layout(layout, drive, rim_edges, mask, frame, control, has_litres, compare, keep)
         ended[0] += 1
         if progress is not None:
             progress(ended[0] / len(jobs))

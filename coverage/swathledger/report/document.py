@@ -22,13 +22,13 @@ def _share(part: float, whole: float) -> float | None:
 
 
 def _rounded(value: Any) -> Any:
-    """Numbers to 12 significant digits: enough for any use, and free of the last bits' noise."""
+    """Numbers to 12 significant digits and 9 decimals at least: free of the last bits' noise."""
     if isinstance(value, bool) or value is None or isinstance(value, (str, int)):
         return value
     if isinstance(value, float):
         if not math.isfinite(value):
             return None
-        return float(f"{value:.12g}")
+        return 0.0 if abs(value) < 1e-9 else float(f"{value:.12g}")
     if isinstance(value, dict):
         return {key: _rounded(item) for key, item in value.items()}
     return [_rounded(item) for item in value]

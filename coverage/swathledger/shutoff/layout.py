@@ -111,7 +111,8 @@ def layouts_for(machine: Machine, groups: Sequence[str], notes: list[str]) -> tu
             continue
         if not layout.limit and machine.boom.nozzle_count % layout.groups and machine.boom.nozzle_count > 1:
             notes.append(
-                f"{machine.boom.nozzle_count} nozzles do not divide by {layout.groups}: these groups differ by one nozzle."
+                f"{machine.boom.nozzle_count} nozzles do not divide by {layout.groups}: these groups differ by one "
+                "nozzle."
             )
         out.append(layout)
     table = machine.replay

@@ -19,20 +19,11 @@ from swathledger.ledger.carrier import CAUSE_ORDER, Accounting, BandRaster
 from swathledger.log.carrier import Log
 from swathledger.machine.carrier import Machine, Valves
 from swathledger.shutoff.carrier import Layout, LayoutResult, Replay
-from swathledger.shutoff.kernel import (
-    MAX_BASE_POSES,
-    MAX_SLOTS,
-    N_MASK,
-    Drive,
-    Ground,
-    Probe,
-    Rim,
-    Slots,
-    Valve,
-    count_states,
-    replay_layout,
-)
+from swathledger.shutoff.kernel import count_states, replay_layout
 from swathledger.shutoff.layout import layouts_for, logged_layout
+from swathledger.shutoff.look import Probe, Rim, Valve
+from swathledger.shutoff.state import MAX_SLOTS, N_MASK, Drive, Ground, Slots
+from swathledger.shutoff.sweep import MAX_BASE_POSES
 from swathledger.shutoff.turning import turn_litres
 from swathledger.swath.carrier import Swath
 
@@ -103,8 +94,10 @@ def control_for(machine: Machine, off_when_covered: float, tolerance_m: float, r
 
 
 def probe_for(edges_m: NDArray[np.float64], cell_m: float, beside_m: float) -> Probe:
-    """Lateral places at which the groups look at the ground: no farther apart than a cell, both ends of each group
-    included, and places beyond the boom's ends as far as ``beside_m`` asks.
+    """Lateral places at which the groups look at the ground.
+
+    No farther apart than a cell, both ends of each group included, and places beyond the boom's ends as far as
+    ``beside_m`` asks.
     """
     lateral: list[NDArray[np.float64]] = []
     weight: list[NDArray[np.float64]] = []
@@ -136,8 +129,9 @@ def drive_of(swath: Swath) -> Drive:
     heading = np.rad2deg(np.arctan2(-swath.right_y, swath.right_x))
     arrays = (swath.x_m, swath.y_m, swath.right_x, swath.right_y, swath.time_s)
     line = swath.line_id if swath.line_id.shape[0] else np.zeros(1, dtype=np.int64)
+    x, y, right_x, right_y, time_s = (np.ascontiguousarray(a) for a in arrays)
     return Drive(
-        *(np.ascontiguousarray(a) for a in arrays),
+        x, y, right_x, right_y, time_s,
         swath.linked & ~swath.standing & (swath.distance_m > 0), swath.linked, swath.wanted, swath.distance_m,
         np.ascontiguousarray(dose), swath.reverse, swath.pass_id, line, heading,
     )
@@ -209,8 +203,8 @@ def _run_layout(
         causes = np.zeros(len(CAUSES), dtype=np.int64)
         store = edge_store(2 * MAX_BASE_POSES + 8, frame.columns)
         litres, open_s, same_s, judged_s, ok = replay_layout(
-            drive, ground, rim, probe, valve, layout.edges_m, layout.limit, min(MAX_STEP_M, frame.cell_m), slot_s,
-            control.revisit_s, store, slots, compare, causes,
+            drive, (ground, store, slots), (rim, probe), valve, layout.edges_m, layout.limit,
+            (min(MAX_STEP_M, frame.cell_m), slot_s, control.revisit_s), compare, causes,
         )
         if ok:
             break

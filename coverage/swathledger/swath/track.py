@@ -283,8 +283,12 @@ def _use_logged(
     start, end = logged[:-1].copy(), logged[1:].copy()
     if told:
         # heading_in is already the machine's heading: a logged course over ground differs from it by half a turn.
+        # The row between two gears may be written in either: a step beside a reversed one is asked too.
+        near = reverse.copy()
+        near[1:] |= reverse[:-1]
+        near[:-1] |= reverse[1:]
         for value, derived in ((start, heading_in), (end, heading_out)):
-            flip = reverse & (np.cos(value - derived) < 0)
+            flip = near & (np.cos(value - derived) < 0)
             value[flip] += np.pi
     ok_in, ok_out = np.isfinite(start), np.isfinite(end)
     out_in = np.where(ok_in, start, heading_in)

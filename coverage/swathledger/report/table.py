@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterator
 from typing import Any, Final
 
-_NAMED_BY: Final = ("name", "cause", "reason")
+_NAMED_BY: Final = ("label", "name", "cause", "reason")
 _SUFFIXES: Final = (
     ("volume_per_covered_ha_l", "L/ha"), ("set_rate_l_m2", "L/m2"), ("_per_m", "1/m"), ("_m2", "m2"), ("_pct", "%"),
     ("_deg", "deg"), ("_m_s", "m/s"), ("_l", "L"), ("_m", "m"), ("_s", "s"),
@@ -37,18 +37,23 @@ def inert(text: str) -> str:
     return f"'{text}" if text.startswith(_DANGEROUS) else text
 
 
+def _member_name(item: Any) -> str | None:
+    names = [item.get(key) for key in _NAMED_BY] if isinstance(item, dict) else []
+    return next((name for name in names if isinstance(name, str) and name), None)
+
+
 def flat(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
     """Quantities of a document with their dotted names.
 
-    Members of a list are named by their ``name``, ``cause`` or ``reason`` where they have one, else by number from 1.
+    Members of a list are named by their ``label``, ``name``, ``cause`` or ``reason`` where they have one, else by
+    number from 1.
     """
     if isinstance(value, dict):
         for key, item in value.items():
             yield from flat(item, f"{path}.{key}" if path else key)
     elif isinstance(value, list):
         for number, item in enumerate(value, start=1):
-            name = next((item[k] for k in _NAMED_BY if isinstance(item, dict) and item.get(k)), number)
-            yield from flat(item, f"{path}.{name}")
+            yield from flat(item, f"{path}.{_member_name(item) or number}")
     else:
         yield path, value
 

@@ -11,6 +11,7 @@ from swathledger.ledger.account import frame_of, near_ribbons
 from swathledger.ledger.carrier import BandRaster
 from swathledger.ledger.rate import set_rate
 from swathledger.report.document import ledger_bytes, ledger_document
+from swathledger.report.page import render_report
 from swathledger.report.pieces import audit_pieces
 from swathledger.report.raster import CoverRaster
 from swathledger.report.table import ledger_csv
@@ -67,4 +68,5 @@ def write_results(
     (folder / "ledger.json").write_bytes(ledger_bytes(document))
     (folder / "ledger.csv").write_bytes(ledger_csv(document))
     write_vector(folder / "ledger.gpkg", audit, collector.finish(), document)
+    (folder / "report.html").write_bytes(render_report(folder, prepared.settings.units))
     return document

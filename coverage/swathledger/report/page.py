@@ -1,0 +1,192 @@
+"""``report.html``: one audited field as one self-contained page."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from swathledger.report.charts import replay_chart
+from swathledger.report.figures import Figures, duration, shown
+from swathledger.report.map import COLOURS, map_figure
+from swathledger.report.stored import Stored, read_results
+from swathledger.report.words import Words, words
+from swathledger.units import UnitSystem
+
+MAP_HEIGHT_REM = 40.0
+"""No map is higher than this."""
+PRINT_HEIGHT_MM = 110.0
+
+
+@lru_cache
+def _templates() -> Environment:
+    return Environment(
+        loader=PackageLoader("swathledger.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def layout_name(row: dict[str, Any], t: Words, *, sentence: bool = False) -> Markup:
+    """A replayed layout in plain words."""
+    label = row["label"]
+    if label in {"boom", "nozzle", "limit"}:
+        return t(f"replay.name.sentence_{label}" if sentence else f"replay.name.{label}")
+    return t("replay.name.sentence_groups" if sentence else "replay.name.groups", n=row["groups"])
+
+
+def _replay_sentence(figures: Figures, t: Words) -> Markup | None:
+    """What the layout behind the map of spared ground would have done; None without a replay."""
+    model, replay = figures.get("model"), figures.get("replay")
+    if not model or not replay:
+        return None
+    index = next((i for i, row in enumerate(replay) if row["label"] == model["spared_by"]), None)
+    if index is None or figures.get("model/section_seconds_agreement_pct") is None:
+        return None
+    path, row = f"replay/{index}", replay[index]
+    values = {
+        "layout": layout_name(row, t, sentence=True),
+        "agreement": figures.number("model/section_seconds_agreement_pct", "pct", 1),
+    }
+    if row["saved_pct"] is None or row["saved_pct"] <= 0:
+        return t("lead.spared_none", **values)
+    values["saved_pct"] = figures.number(f"{path}/saved_pct", "pct", 1)
+    if row["saved_l"] is None:
+        return t("lead.spared_area_only", **values)
+    return t("lead.spared", saved=figures.number(f"{path}/saved_l", "volume"), **values)
+
+
+def lead(figures: Figures, t: Words) -> Markup:
+    """The answer in plain sentences, with its uncertainty."""
+    n = figures.number
+    area = figures.get("area")
+    if area["over_application_pct"] is None:
+        return t("lead.unknown")
+    values = {
+        "target": n("area/target_m2", "area", 2), "over_pct": n("area/over_application_pct", "pct"),
+        "over_area": n("area/over_application_m2", "small_area"),
+        "error": n("area/standard_errors_m2/over_application_m2", "small_area"),
+    }
+    if area["over_application_m2"] == 0:
+        sentences = [t("lead.nothing", target=values["target"], error=values["error"])]
+    elif figures.get("volume") is None:
+        sentences = [t("lead.answer_no_litres", **values)]
+    else:
+        litres = t(
+            "lead.litres", over_litres=n("volume/over_applied_l", "volume"), applied=n("volume/applied_l", "volume", 0)
+        )
+        sentences = [t("lead.answer", litres=litres, **values)]
+    if area["over_application_m2"] > 0:
+        index = max(range(len(figures.get("cause"))), key=lambda i: float(figures.get(f"cause/{i}/area_m2")))
+        sentences.append(
+            t(
+                "lead.why", share=figures.share(f"cause/{index}/area_m2", "area/over_application_m2"),
+                cause=t(f"cause.lead.{figures.get(f'cause/{index}/cause')}"),
+            )
+        )
+    sentences.append(t("lead.missed", skip_pct=n("area/skip_pct", "pct"), skip_area=n("area/skip_m2", "small_area")))
+    if figures.get("volume/standing_l"):
+        sentences.append(t("lead.standing", litres=n("volume/standing_l", "volume")))
+    spared = _replay_sentence(figures, t)
+    return Markup(" ").join([*sentences, *([spared] if spared is not None else [])])
+
+
+def _distrust(figures: Figures, t: Words) -> Markup | None:
+    """The warning where the model of the shutoff does not match the machine."""
+    model = figures.get("model")
+    if not model:
+        return None
+    if model["section_seconds_agreement_pct"] is None:
+        return t("lead.no_agreement")
+    if model["trusted"]:
+        return None
+    return t(
+        "lead.distrust", agreement=figures.number("model/section_seconds_agreement_pct", "pct", 1),
+        level=figures.number("model/level_pct", "pct", 0),
+    )
+
+
+def _replay_words(figures: Figures, t: Words) -> dict[str, Any]:
+    replay, model = figures.get("replay"), figures.get("model")
+    if not replay or not model:
+        return {}
+    off = figures.get("provenance/settings/off_when_covered")
+    covered = shown("pct", None if off is None else 100.0 * off, figures.system, 0)
+    known = model["section_seconds_agreement_pct"] is not None
+    agreement = figures.number("model/section_seconds_agreement_pct", "pct", 1)
+    spared = model["spared_by_cause"]
+    by = next((row for row in replay if row["label"] == model["spared_by"]), None)
+    return {
+        "replay_note": t("replay.note", off=covered, agreement=agreement) if known
+        else t("replay.note_unknown", off=covered),
+        "saved_heading": t("replay.saved_agreement", agreement=agreement) if known else t("replay.saved"),
+        "layout_labels": [layout_name(row, t) for row in replay],
+        "spared_total": sum(row["area_m2"] for row in spared),
+        "spared_order": [i for i in _largest(spared) if spared[i]["area_m2"] > 0],
+        "spared_by": model["spared_by"] if by is None else layout_name(by, t, sentence=True),
+    }
+
+
+def _largest(rows: list[dict[str, Any]]) -> list[int]:
+    return sorted(range(len(rows)), key=lambda i: (-rows[i]["area_m2"], i))
+
+
+def _drive(stored: Stored) -> dict[str, str] | None:
+    rows = stored.layers["passes"].rows
+    if not rows or rows[0]["start_utc"] is None:
+        return None
+
+    def minute(text: str) -> str:
+        return f"{text[:10]} {text[11:16]} UTC"
+
+    return {"start": minute(rows[0]["start_utc"]), "end": minute(rows[-1]["end_utc"])}
+
+
+def render(stored: Stored, system: UnitSystem = "metric") -> bytes:
+    """Make the page of a folder of results; the same results give the same bytes.
+
+    Parameters
+    ----------
+    stored : Stored
+    system : {"metric", "us"}
+    """
+    t = words()
+    figures = Figures(stored.document, system)
+    drawn = map_figure(stored, system)
+    aspect = drawn["width"] / drawn["height"]
+    environment = _templates()
+    style = environment.get_template("style.css.j2").render(
+        map=drawn, colours=COLOURS, map_width_rem=round(MAP_HEIGHT_REM * aspect, 2),
+        print_width_mm=round(PRINT_HEIGHT_MM * aspect, 1),
+    )
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
+    tolerance = figures.number("area/tolerance_m", "small_length")
+    page = environment.get_template("report.html.j2").render(
+        t=t, t_list=t.items, f=figures, n=figures.number,
+        style=Markup(style),  # noqa: S704  # our own style sheet with numbers of the map
+        style_hash=f"sha256-{digest}",
+        lead=lead(figures, t), distrust=_distrust(figures, t), drive=_drive(stored), map=drawn,
+        map_alt=t("map.alt", classes=", ".join(str(t(f"map.{name}")) for name in drawn["classes"])),
+        map_spot=shown("length", drawn["spot_m"], system, 1),
+        cause_order=[i for i in _largest(figures.get("cause")) if figures.get(f"cause/{i}/area_m2") > 0],
+        chart=replay_chart(figures), **_replay_words(figures, t),
+        cell=figures.number("provenance/cell_m", "small_length"), tolerance=tolerance,
+        span=duration(figures.get("quality/span_s")),
+        standing_time=duration(figures.get("quality/standing_open_s")),
+    )
+    return page.lstrip().encode()
+
+
+def render_report(folder: Path, system: UnitSystem = "metric") -> bytes:
+    """Render the page of a folder that ``swathledger audit`` wrote, without computing anything again.
+
+    Raises
+    ------
+    InputError
+        The folder holds no results.
+    """
+    return render(read_results(folder), system)

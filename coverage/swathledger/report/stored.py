@@ -1,0 +1,111 @@
+"""What a page needs of a folder of results: nothing is computed again."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from swathledger.errors import InputError
+from swathledger.field.carrier import LocalPlane
+from swathledger.report.document import SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One layer of ``ledger.gpkg`` on the field's plane: geometries and one dict a row."""
+
+    geometry: list[BaseGeometry]
+    rows: list[dict[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A folder of results.
+
+    Attributes
+    ----------
+    folder : Path
+    document : dict
+        Of ``ledger.json``.
+    plane : LocalPlane
+    layers : dict of name to Layer
+    """
+
+    folder: Path
+    document: dict[str, Any]
+    plane: LocalPlane
+    layers: dict[str, Layer]
+
+
+def _plane(proj4: str) -> LocalPlane:
+    found = re.search(r"\+lat_0=(\S+) \+lon_0=(\S+)", proj4)
+    if found is None:
+        raise InputError(f"the projection {proj4!r} is not one of ours", file="ledger.json", column="projection")
+    return LocalPlane(float(found[1]), float(found[2]))
+
+
+def _layer(path: Path, name: str, plane: LocalPlane) -> Layer:
+    from pyogrio import raw
+
+    meta, _, wkb, fields = raw.read(path, layer=name)
+    names = [str(field) for field in meta["fields"]]
+    rows = [
+        {key: _value(value) for key, value in zip(names, values, strict=True)} for values in zip(*fields, strict=True)
+    ]
+
+    def project(lonlat: NDArray[np.float64]) -> NDArray[np.float64]:
+        x, y = plane.forward(np.ascontiguousarray(lonlat[:, 1]), np.ascontiguousarray(lonlat[:, 0]))
+        return np.column_stack([x, y])
+
+    return Layer([shapely.transform(shape, project) for shape in shapely.from_wkb(wkb)], rows)
+
+
+def _value(value: Any) -> Any:
+    """Plain Python; not known is None."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and np.isnan(value) else value
+
+
+WANTED = ("boundary", "exclusions", "passes", "standing", "stops")
+
+
+def read_results(folder: Path) -> Stored:
+    """Read a folder that ``swathledger audit`` wrote.
+
+    Raises
+    ------
+    InputError
+        It holds no results, or those of another version of the format.
+    """
+    path = folder / "ledger.json"
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"no results can be read here ({error}).", file=str(folder), hint="Run an audit first."
+        ) from None
+    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
+        raise InputError(f"is not of the schema {SCHEMA}.", file=str(path), hint="Run the audit again.")
+    plane = _plane(document["provenance"]["projection"])
+    vector = folder / "ledger.gpkg"
+    try:
+        with tempfile.TemporaryDirectory(prefix="swathledger-") as held:
+            if "!" in str(vector.absolute()):  # pyogrio takes a "!" in a path for an archive
+                vector = Path(shutil.copy(vector, Path(held) / "ledger.gpkg"))
+            layers = {name: _layer(vector, name, plane) for name in WANTED}
+    except (OSError, RuntimeError) as error:
+        raise InputError(
+            f"cannot be read ({error}).", file=str(folder / "ledger.gpkg"), hint="Run the audit again."
+        ) from None
+    return Stored(folder, document, plane, layers)

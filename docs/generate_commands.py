@@ -25,8 +25,9 @@ overwritten unless `--overwrite` is given.
 | exit code | means |
 |---|---|
 | 0 | done; for `check`: the log is fit to use |
-| 1 | the answer is no: `check` finds the log unfit, or some fields of a season failed |
+| 1 | the answer is no: `check` finds the log unfit |
 | 2 | the call or its input cannot be used; the message names file, row and column, and what to do |
+| 3 | `season`: done, but some jobs failed; the summary and season.json name them and say why |
 | 70 | a fault of the program; `SWATHLEDGER_DEBUG=1` shows where |
 | 130 | interrupted |
 | 141 | the reader of stdout went away |

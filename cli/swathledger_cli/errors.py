@@ -13,9 +13,11 @@ from swathledger.errors import SwathledgerError
 
 EXIT_OK = 0
 EXIT_NOT_FIT = 1
-"""The answer is "no": a log that `check` finds unfit, a season with failed fields."""
+"""The answer is "no": a log that `check` finds unfit."""
 EXIT_BAD_CALL = 2
 """The call or its input cannot be used."""
+EXIT_SOME_FAILED = 3
+"""A season is done, but some of its jobs failed; the summary and season.json name them."""
 EXIT_BUG = 70
 """Something that is not the caller's fault (EX_SOFTWARE of sysexits)."""
 EXIT_INTERRUPTED = 130

@@ -45,8 +45,8 @@ class FolderMachineParam(_ParamType):
 @click.option("--boundaries", required=True, type=_FILE, metavar="B", help="Vector file with the boundaries of all "
               "fields.")
 @click.option("--machine", "machines", required=True, multiple=True, type=FolderMachineParam(), metavar="M.toml",
-              help="Machine file, for all logs; as FOLDER=M.toml for those of one folder. May be given several times: a "
-              "log that no folder claims must tell its machine by the number of its sections.")
+              help="Machine file, for all logs; as FOLDER=M.toml for those of one folder. May be given several times: "
+              "a log that no folder claims must tell its machine by the number of its sections.")
 @options.out_option(file=True)
 @click.option("--client", default="", metavar="LABEL", help="Client that all jobs belong to.")
 @click.option("--clients-from-folders", is_flag=True, help="Take the names of the folders in FOLDER as clients.")

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from swathledger.machine.faults import Fault
     from swathledger.season.spec import LogSpec, ManifestSpec, SettingsSpec
 
-DEFAULT_GROUPS = ("boom", "9", "6", "3", "nozzle", "limit")
 DERIVE: Literal["derive"] = "derive"
 
 
@@ -296,7 +295,7 @@ def machine_by_rule(file: str, rules: list[tuple[str, str]]) -> str | None:
 
 def _settings(*layers: SettingsSpec | Mapping[str, Any], field: str) -> AuditSettings:
     """Settings of one job: later layers come before earlier ones."""
-    out = AuditSettings(groups=DEFAULT_GROUPS, field_id=field)
+    out = AuditSettings(field_id=field)
     for layer in layers:
         given = dict(layer) if isinstance(layer, Mapping) else layer.model_dump(exclude_none=True)
         changes = {key: value for key, value in given.items() if value is not None}

@@ -1,0 +1,263 @@
+"""A season from its manifest: every job audited, every failure told, stopped and resumed at will."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from swathledger.errors import InputError, OutputError
+from swathledger.season.lock import locked
+from swathledger.season.manifest import Manifest
+from swathledger.season.plan import Estimator
+from swathledger.season.pool import DaskPool, LocalPool, Pool, cores, memory_bytes
+from swathledger.season.schedule import Item, Step, run_items
+from swathledger.season.store import DiskFullError, is_full
+from swathledger.season.task import (
+    RECORD,
+    RECORD_SCHEMA,
+    Outcome,
+    Task,
+    is_done,
+    key_of,
+    run_task,
+    task_of,
+    warm,
+    with_threads,
+)
+
+_LEFT_OVER = re.compile(r"^\..+-[a-z0-9_]{8}\.(part(\.[a-z0-9-]+)?|old)$")
+"""Names of what an interrupted run may leave behind."""
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """What a run did.
+
+    Attributes
+    ----------
+    folder : Path
+    ran : tuple of Outcome
+        Jobs run now, in the order of the manifest.
+    resumed : tuple of str
+        Jobs that were done before.
+    failed : dict of str to str
+        Reasons by job, in the order of the manifest.
+    removed : tuple of str
+        Folders of jobs that the manifest no longer has.
+    document : dict
+        As in ``season.json``.
+    """
+
+    folder: Path
+    ran: tuple[Outcome, ...]
+    resumed: tuple[str, ...]
+    failed: dict[str, str]
+    removed: tuple[str, ...]
+    document: dict[str, Any]
+
+
+def run_season(
+    manifest: Manifest,
+    out: Path,
+    *,
+    workers: int | None = None,
+    dask: str | None = None,
+    resume: bool = True,
+    told: Callable[[Step], None] | None = None,
+    say: Callable[[str], None] | None = None,
+) -> Season:
+    """Audit every job of a manifest into ``out``, then write the tables of the season.
+
+    Parameters
+    ----------
+    manifest : Manifest
+    out : Path
+        Results of each job go to ``out/CLIENT/JOB``; jobs without a client to ``out/all/JOB``.
+    workers : int, optional
+        Processes; None: as many as cores, fewer where memory asks for it. Ignored with ``dask``.
+    dask : str, optional
+        Address of a Dask scheduler whose workers see the same paths.
+    resume : bool
+        Leave jobs alone whose inputs, settings and program version have not changed since they were done.
+    told, say : callable, optional
+        Are told of each job done, and of what a person should know.
+
+    Returns
+    -------
+    Season
+        Failures included: one bad field never stops the rest.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, another run is at work there, or (`DiskFullError`) there is no more room; what is
+        done stays, and the same command goes on from there.
+    InputError
+        No jobs; no Dask.
+    """
+    if not manifest.jobs:
+        raise InputError("the manifest has no jobs.", hint="Match a folder of logs first, or add jobs by hand.")
+    speak = say if say is not None else (lambda _: None)
+    with locked(out):
+        _sweep(out)
+        tasks = [task_of(job, manifest, out) for job in manifest.jobs]
+        removed = _remove_strangers(out, tasks)
+        for name in removed:
+            speak(f"{name}: is no longer in the manifest; its results were removed.")
+        ready, resumed, failed = _what_to_run(tasks, resume)
+        outcomes = _run(ready, workers, dask, told, speak) if ready else {}
+        missing = [task.id for task in ready if task.id not in outcomes or outcomes[task.id].kind == "disk_full"]
+        if missing:
+            reason = next((item.reason for item in outcomes.values() if item.kind == "disk_full"), "")
+            raise DiskFullError(
+                f"{out}: the disk is full ({reason}). {len(tasks) - len(missing)} of {len(tasks)} jobs are settled and "
+                "stay. Make room and run the same command again."
+            )
+        failed |= {name: item.reason for name, item in outcomes.items() if item.kind == "failed"}
+        _clear_failed(out, [task for task in tasks if task.id in failed])
+        reasons = {task.id: failed[task.id] for task in tasks if task.id in failed}
+        document = _tables(manifest, out, reasons)
+        _sweep(out)
+    ran = tuple(outcomes[task.id] for task in ready if task.id in outcomes)
+    return Season(out, ran, tuple(resumed), reasons, tuple(removed), document)
+
+
+def _tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> dict[str, Any]:
+    from swathledger.season.tables import write_tables
+
+    try:
+        return write_tables(manifest, out, failed)
+    except OSError as error:
+        words = f"{out}: the tables of the season cannot be written ({error.strerror or error})."
+        if is_full(error, out):
+            raise DiskFullError(f"{words} All jobs are done and stay. Make room and run again.") from error
+        raise OutputError(words) from error
+
+
+def _what_to_run(tasks: Sequence[Task], resume: bool) -> tuple[list[Task], list[str], dict[str, str]]:
+    """Tasks that are to be run, ids of those that are done, and reasons of those that cannot be."""
+    digests: dict[str, str] = {}
+    ready: list[Task] = []
+    resumed: list[str] = []
+    failed: dict[str, str] = {}
+    for task in tasks:
+        try:
+            keyed = replace(task, key=key_of(task, digests))
+        except InputError as error:
+            failed[task.id] = str(error)
+            continue
+        if resume and is_done(keyed):
+            resumed.append(task.id)
+        else:
+            ready.append(keyed)
+    return ready, resumed, failed
+
+
+def _run(
+    tasks: Sequence[Task],
+    workers: int | None,
+    dask: str | None,
+    told: Callable[[Step], None] | None,
+    speak: Callable[[str], None],
+) -> dict[str, Outcome]:
+    estimate = Estimator()
+    items = [Item(task.id, task, with_threads(task, cores()), estimate.need(task)) for task in tasks]
+    budget = memory_bytes()
+    pool: Pool
+    if dask is not None:
+        pool, budget = DaskPool(dask), 1 << 62  # the cluster minds its own memory
+    else:
+        pool = LocalPool(seats_for(items, workers, budget))
+        most = max(item.need.bytes for item in items)
+        if most > budget:
+            speak(f"The largest field needs about {most / 1e9:.1f} GB and there are {budget / 1e9:.1f}: it runs alone.")
+    speak(f"{len(items)} jobs on {pool.seats} workers; the largest needs about "
+          f"{max(item.need.bytes for item in items) / 1e6:.0f} MB.")
+    try:
+        if pool.seats > 1:
+            replayed = any(estimate.groups(task) for task in tasks)
+            try:
+                pool.submit(0, warm, replayed).result()
+            except Exception as error:  # noqa: BLE001  # only speed is lost; the jobs tell what is wrong
+                speak(f"The kernels could not be compiled beforehand ({type(error).__name__}: {error}).")
+            pool.done(0, broken=False)
+        outcomes = run_items(items, pool, run_task, budget, told=told)
+    except BaseException:
+        pool.close(kill=True)
+        raise
+    pool.close()
+    return outcomes
+
+
+def seats_for(items: Sequence[Item], workers: int | None, budget_bytes: int) -> int:
+    """Processes to start: no more than asked for (or cores), jobs, or than memory holds of middling jobs."""
+    wanted = workers if workers is not None else cores()
+    if wanted < 1:
+        raise InputError(f"must be at least 1, found {wanted}.", column="--jobs")
+    needs = sorted(item.need.bytes for item in items)
+    middle = needs[len(needs) // 2]
+    return max(1, min(wanted, len(items), budget_bytes // max(middle, 1)))
+
+
+def _sweep(out: Path) -> None:
+    """Remove what an interrupted run left half-written; only names that we make."""
+    for folder in [out, *(path for path in sorted(out.iterdir()) if path.is_dir() and not path.is_symlink())]:
+        if not folder.is_dir():
+            continue
+        for path in sorted(folder.iterdir()):
+            if not _LEFT_OVER.fullmatch(path.name):
+                continue
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
+
+
+def _is_ours(folder: Path) -> bool:
+    """A folder that this program made for a job."""
+    try:
+        record = json.loads((folder / RECORD).read_bytes())
+    except (OSError, ValueError):
+        return False
+    return isinstance(record, dict) and record.get("schema") == RECORD_SCHEMA
+
+
+def _remove_strangers(out: Path, tasks: Sequence[Task]) -> list[str]:
+    """Remove finished jobs that the manifest no longer has, so that no binder holds what is not its client's."""
+    wanted = {Path(task.out) for task in tasks}
+    clients = {folder.parent for folder in wanted}
+    removed = []
+    for client in sorted(path for path in out.absolute().iterdir() if path.is_dir() and not path.is_symlink()):
+        for folder in sorted(client.iterdir()):
+            if folder.is_dir() and not folder.is_symlink() and folder not in wanted and _is_ours(folder):
+                shutil.rmtree(folder)
+                removed.append(f"{client.name}/{folder.name}")
+        if client not in clients:
+            _drop_binder(client)
+    return removed
+
+
+def _drop_binder(client: Path) -> None:
+    """Remove the tables of a client that has no jobs left, and the folder if nothing else is in it."""
+    from swathledger.season.tables import NAMES, SEASON
+
+    if any(path.is_dir() for path in client.iterdir()) or not (client / SEASON).is_file():
+        return
+    for name in NAMES:
+        (client / name).unlink(missing_ok=True)
+    if not any(client.iterdir()):
+        client.rmdir()
+
+
+def _clear_failed(out: Path, tasks: Sequence[Task]) -> None:
+    """Results of an earlier run of a job that now fails are stale: they go."""
+    del out
+    for task in tasks:
+        folder = Path(task.out)
+        if _is_ours(folder):
+            shutil.rmtree(folder, ignore_errors=True)

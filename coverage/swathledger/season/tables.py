@@ -1,0 +1,193 @@
+"""The tables of a season, made from the finished ledgers on disk: for all, and for each client alone."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from swathledger.season.columns import FIELDS, REPLAY, Kind, Row, field_row, replay_rows
+from swathledger.season.cost import cost_of
+from swathledger.season.manifest import Job, Manifest
+from swathledger.season.plan import Estimator
+from swathledger.season.store import write_whole
+from swathledger.season.summary import Parts, by_field, ordered, season_document
+from swathledger.season.write import write_csv, write_layers, write_parquet
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+SEASON = "season.json"
+NAMES = ("fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", SEASON)
+"""In the order written: the last one stands for the whole."""
+
+_FIELD_LAYER: dict[str, Kind] = {
+    "client": "text", "field": "text", "treatments": "count", "target_m2": "number", "over_application_m2": "number",
+    "over_application_pct": "number", "skip_m2": "number", "skip_pct": "number", "applied_l": "number",
+    "over_applied_l": "number", "currency": "text", "over_applied_money": "number",
+}
+_ELSEWHERE = (
+    "could not be audited; the reason names what belongs to another client and stands in the season.json of the whole "
+    "season"
+)
+
+
+def _rounded(value: Any) -> Any:
+    """Numbers to 12 significant digits, as in the ledgers."""
+    return float(f"{value:.12g}") if isinstance(value, float) else value
+
+
+def _tidy(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _tidy(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_tidy(item) for item in value]
+    return _rounded(value)
+
+
+class _Season:
+    """Rows and geometries of all jobs."""
+
+    def __init__(self, manifest: Manifest, out: Path, failed: dict[str, str]) -> None:
+        self.manifest, self.out = manifest, out
+        self.estimate = Estimator()
+        self.rows: dict[str, Row] = {}
+        self.replay: dict[str, list[Row]] = {}
+        places = self._treatments()
+        for job in manifest.jobs:
+            head = self._head(job, places)
+            if job.id in failed:
+                empty = dict.fromkeys(FIELDS)
+                self.rows[job.id] = {**empty, **head, "status": "failed", "reason": failed[job.id]}
+                self.replay[job.id] = []
+                continue
+            document = json.loads((self._folder(job) / "ledger.json").read_bytes())
+            machine = self.estimate.machine(str(manifest.path(job.machine).absolute()))
+            cost = cost_of(document, machine, job.product)
+            money = {"currency": cost.currency, "applied_money": _rounded(cost.applied),
+                     "over_applied_money": _rounded(cost.over_applied), "money_basis": cost.basis}
+            self.rows[job.id] = {**field_row(document), **head, **money, "status": "done", "reason": None}
+            identity = {name: head[name] for name in ("job", "client", "field", "product", "day")}
+            self.replay[job.id] = [{**row, **identity} for row in replay_rows(document)]
+
+    def _folder(self, job: Job) -> Path:
+        return self.out / job.client_folder / job.id
+
+    def _treatments(self) -> dict[str, tuple[int, int]]:
+        """For each job which treatment of its field it is, and of how many."""
+        groups: dict[tuple[str, str], list[Job]] = {}
+        for job in self.manifest.jobs:
+            groups.setdefault((job.client, job.field), []).append(job)
+        return {
+            job.id: (number, len(own))
+            for own in groups.values()
+            for number, job in enumerate(ordered(own), start=1)
+        }
+
+    def _head(self, job: Job, places: dict[str, tuple[int, int]]) -> Row:
+        number, of = places[job.id]
+        return {
+            "job": job.id, "client": job.client or None, "field": job.field, "product": job.product or None,
+            "day": job.day, "treatment": number, "treatments": of,
+            "logs": "; ".join(Path(log.file).name for log in job.logs),
+        }
+
+    def geometry(self, job: Job) -> BaseGeometry | None:
+        """Boundary of a job in degrees; of a derived one that of its own results, where they have one."""
+        if job.boundary != "derive":
+            outline = self.estimate.fields(str(self.manifest.path(job.boundary).absolute())).get(job.field)
+            return None if outline is None else outline.geometry
+        return _derived(self._folder(job) / "ledger.gpkg")
+
+    def parts(self, jobs: Sequence[Job], client: str | None) -> Parts:
+        """What the summary of some jobs is made from."""
+        alone = client is None or len({job.client for job in self.manifest.jobs}) == 1
+        rows = [self.rows[job.id] for job in jobs]
+        if not alone:
+            rows = [self._without_others(row, client or "") for row in rows]
+        return Parts(
+            jobs=jobs, rows=rows, replay=[row for job in jobs for row in self.replay[job.id]],
+            # Which client a file without a place or a field without a log belongs to is not known.
+            unplaced=self.manifest.unplaced if alone else (), missing=self.manifest.missing if alone else (),
+            client=client,
+        )
+
+    def _without_others(self, row: Row, client: str) -> Row:
+        """A reason may name fields of the whole boundary file; those of others stay out of a client's binder."""
+        if row["reason"] is None:
+            return row
+        own = {job.field for job in self.manifest.jobs if job.client == client}
+        others = {name for job in self.manifest.jobs if job.client != client for name in (job.field, job.client)}
+        others |= {item.field for item in self.manifest.missing}
+        if any(name and name in row["reason"] for name in others - own):
+            return {**row, "reason": _ELSEWHERE}
+        return row
+
+
+def _derived(path: Path) -> BaseGeometry | None:
+    import pyogrio
+    import shapely
+
+    from swathledger.log.files import plain_path
+
+    if not path.is_file():
+        return None
+    with plain_path(path) as plain:
+        _, _, shapes, _ = pyogrio.raw.read(plain, layer="boundary", columns=[])
+    found: BaseGeometry | None = shapely.from_wkb(shapes[0]) if len(shapes) else None
+    return found
+
+
+def write_tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> dict[str, Any]:
+    """Write the tables of the whole season into ``out`` and those of each labelled client into its binder.
+
+    Parameters
+    ----------
+    manifest : Manifest
+    out : Path
+        Holds the finished results of every job that did not fail.
+    failed : dict
+        Reasons by job.
+
+    Returns
+    -------
+    dict
+        The document of ``out/season.json``.
+
+    Raises
+    ------
+    OutputError
+    """
+    season = _Season(manifest, out, failed)
+    labels = sorted({job.client for job in manifest.jobs if job.client})
+    for label in labels:
+        own = [job for job in manifest.jobs if job.client == label]
+        _write(season, own, out / own[0].client_folder, label)
+    return _write(season, manifest.jobs, out, None)
+
+
+def _write(season: _Season, jobs: Sequence[Job], folder: Path, client: str | None) -> dict[str, Any]:
+    parts = season.parts(jobs, client)
+    write_parquet(folder / NAMES[0], parts.rows, FIELDS)
+    write_csv(folder / NAMES[1], parts.rows, FIELDS)
+    write_parquet(folder / NAMES[2], parts.replay, REPLAY)
+    done = [(job, row) for job, row in zip(jobs, parts.rows, strict=True) if row["status"] == "done"]
+    shapes = {job.id: season.geometry(job) for job, _ in done}
+    fields = [_tidy(row) for row in by_field(row for _, row in done)]
+    first = {(job.client, job.field): job.id for job, _ in reversed(done)}
+    write_layers(
+        folder / NAMES[3],
+        {
+            "fields": (fields, _FIELD_LAYER, [shapes[first[row["client"] or "", row["field"]]] for row in fields]),
+            "jobs": ([row for _, row in done], FIELDS, [shapes[job.id] for job, _ in done]),
+        },
+        _last_day(jobs),
+    )
+    document: dict[str, Any] = _tidy(season_document(parts))
+    write_whole(folder / SEASON, (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
+    return document
+
+
+def _last_day(jobs: Iterable[Job]) -> str:
+    return max((job.day.isoformat() for job in jobs if job.day is not None), default="1970-01-01")

@@ -19,7 +19,8 @@ _SCALE = 1.0 / (1 << 32)
 @njit
 def sample_bits(i, j):  # type: ignore[no-untyped-def]  # numba infers the types: two int64 in, one uint64 out
     """64 mixed bits of a cell's indices: the upper 32 give the x fraction, the lower 32 the y fraction."""
-    z = np.uint64(i) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(j) * np.uint64(0xC2B2AE3D27D4EB4F)
+    # by way of int64, so that a negative index wraps round interpreted too
+    z = np.uint64(np.int64(i)) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(np.int64(j)) * np.uint64(0xC2B2AE3D27D4EB4F)
     z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     return z ^ (z >> np.uint64(31))

@@ -269,8 +269,11 @@ def _cut(seen: Seen, index: FieldIndex, names: list[tuple[int, str]], before: Ru
     """First row that belongs to the later of two stretches."""
     first, last = before[2], after[1]
     here, there = names[before[0]][0], names[after[0]][0]
-    if first >= last or here == there:
+    if first >= last:
         return last
+    if here == there:  # another product: from the row that names it
+        product = names[after[0]][1].casefold()
+        return next((row for row in range(first, last) if seen.product[row].casefold() == product), last)
     longitude, latitude = seen.longitude_deg[first:last], seen.latitude_deg[first:last]
     nearer = index.distance_deg(there, longitude, latitude) < index.distance_deg(here, longitude, latitude)
     return first + int(np.argmax(nearer)) if bool(nearer.any()) else last

@@ -80,6 +80,12 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
     wake_s = 2.0 * slot_s
     half_boom = max(abs(probe.lateral_m[0]), abs(probe.lateral_m[-1]))
     two_looks = valve.look_ahead_on_s != valve.look_ahead_off_s
+    # With two looks a group that opened on what lies far ahead must not shut on what lies near, where the target has
+    # not begun yet (nor the other way round): a command stands until its own look has agreed with it, or the ground
+    # that it was given for has been reached.
+    settled = np.ones(groups, dtype=np.bool_)
+    hold_m = np.full(groups, -np.inf)
+    travelled_m = 0.0
     for a in range(drive.moving.shape[0]):
         if not drive.moving[a]:
             # nothing is swept; what was open is painted up to here, and a gap makes the controller look afresh
@@ -119,6 +125,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
         for part in range(parts):
             u = part / parts
             now = drive.time_s[a] + part * dt
+            here_m = travelled_m + u * length
             middle = min(u + 0.5 / parts, 1.0)
             if limit:
                 share[:] = 1.0
@@ -137,8 +144,13 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
                     valve_open[g] = wish
                     due[g] = np.inf
                     since[g] = -np.inf
-                elif wish != command[g] and (wish or now - since[g] >= valve.minimum_on_s):
+                    settled[g] = True
+                elif wish == command[g]:
+                    settled[g] = True
+                elif (settled[g] or here_m >= hold_m[g]) and (wish or now - since[g] >= valve.minimum_on_s):
                     command[g] = wish
+                    settled[g] = not two_looks
+                    hold_m[g] = here_m + speed * (valve.look_ahead_on_s if wish else valve.look_ahead_off_s)
                     if wish == valve_open[g]:
                         due[g] = np.inf
                     else:
@@ -182,6 +194,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
                     if opened[g] == logged_open[a, g]:
                         same_s += dt
             litres += swept * drive.dose[a] * length / parts
+        travelled_m += length
         since_flush += length
         base_poses += 1
         if since_flush >= MAX_STRIP_M or base_poses >= MAX_BASE_POSES:

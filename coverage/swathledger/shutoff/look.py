@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from swathledger._jit import njit
 from swathledger.grid.mask import TARGET
+from swathledger.grid.pattern import sample_point
 from swathledger.shutoff.state import N_MASK
 
 
@@ -97,13 +98,32 @@ def _crossings(rim, near, cx, cy, rx, ry):  # type: ignore[no-untyped-def]  # nu
 
 
 @njit
-def _on_target(ground, x, y):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Whether the cell at a place is target; what lies beyond the frame is not."""
-    i = np.int64(np.floor(x / ground.h)) - ground.first_column
-    j = np.int64(np.floor(y / ground.h)) - ground.first_row
-    if 0 <= i < ground.state.shape[1] and 0 <= j < ground.state.shape[0]:
-        return ground.state[j, i] >> 6 == TARGET
-    return False
+def _on_target(ground, rim, near, x, y):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Whether a place is target; what lies beyond the frame is not.
+
+    Exact: what the place's cell tells holds at the cell's sample point, and every edge between the two turns it.
+    """
+    i = np.int64(np.floor(x / ground.h))
+    j = np.int64(np.floor(y / ground.h))
+    column, row = i - ground.first_column, j - ground.first_row
+    if not (0 <= column < ground.state.shape[1] and 0 <= row < ground.state.shape[0]):
+        return False
+    here = ground.state[row, column] >> 6 == TARGET
+    su, sv = sample_point(i, j)
+    dx, dy = x - (i + su) * ground.h, y - (j + sv) * ground.h
+    for m in range(near):
+        e = rim.near[m]
+        ax, ay = rim.edges[e, 0] - x, rim.edges[e, 1] - y
+        bx, by = rim.edges[e, 2] - x, rim.edges[e, 3] - y
+        # the edge's ends lie on both sides of the line through the two points, and these on both sides of the edge
+        side_a, side_b = ax * dy - ay * dx, bx * dy - by * dx
+        if (side_a >= 0.0) != (side_b >= 0.0):
+            ex, ey = bx - ax, by - ay
+            of_place = ex * -ay - ey * -ax
+            of_sample = of_place - (ex * dy - ey * dx)
+            if (of_place >= 0.0) != (of_sample >= 0.0):
+                here = not here
+    return here
 
 
 @njit
@@ -120,7 +140,7 @@ def _is_treated(ground, slots, slot, wake_s, x, y):  # type: ignore[no-untyped-d
 
 
 @njit
-def _starts_inside(ground, rim, crossings, cx, cy, rx, ry, left, right):  # type: ignore[no-untyped-def]  # numba infers the types
+def _starts_inside(ground, rim, near, crossings, cx, cy, rx, ry, left, right):  # type: ignore[no-untyped-def]  # numba infers the types
     """Whether the line is on target left of its first crossing, read where no edge is near."""
     best = -1.0
     place = 0.5 * (left + right)
@@ -133,7 +153,7 @@ def _starts_inside(ground, rim, crossings, cx, cy, rx, ry, left, right):  # type
             place = 0.5 * (low + high)
             flips = k
         low = high
-    here = _on_target(ground, cx + place * rx, cy + place * ry)
+    here = _on_target(ground, rim, near, cx + place * rx, cy + place * ry)
     return here if flips % 2 == 0 else not here
 
 
@@ -153,7 +173,7 @@ def look(drive, ground, rim, near, probe, slots, slot, wake_s, a, u, ahead_m, va
     cy += rx * way
     m = probe.lateral_m.shape[0]
     crossings = _crossings(rim, near, cx, cy, rx, ry)
-    inside = _starts_inside(ground, rim, crossings, cx, cy, rx, ry, probe.lateral_m[0], probe.lateral_m[m - 1])
+    inside = _starts_inside(ground, rim, near, crossings, cx, cy, rx, ry, probe.lateral_m[0], probe.lateral_m[m - 1])
     crossed = 0
     last_treated = -np.inf
     for k in range(m):

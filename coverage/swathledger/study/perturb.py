@@ -1,0 +1,252 @@
+"""One drive under drawn errors: receiver, boundary, antenna, latency."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import MultiPolygon, Polygon
+
+from swathledger.errors import InputError
+
+if TYPE_CHECKING:
+    from swathledger.audit import Prepared
+    from swathledger.field.carrier import Field
+    from swathledger.log.carrier import Log
+    from swathledger.machine.carrier import Machine
+
+Floats = NDArray[np.float64]
+Source = Literal["gnss", "boundary", "antenna", "latency"]
+SOURCES: tuple[Source, ...] = ("gnss", "boundary", "antenna", "latency")
+SOURCE_WORDS = {
+    "gnss": "the receiver's error", "boundary": "the boundary's error", "antenna": "the antenna's place on the machine",
+    "latency": "the moments at which valves are logged",
+}  # fmt: skip
+_RING_STEP_M = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorModel:
+    """How far each input may be off; one sigma each, 0 switches a source off.
+
+    Attributes
+    ----------
+    gnss_sigma_m : float
+        One axis of the antenna's position.
+    gnss_time_s : float
+        Correlation time of its slow part, a first-order Gauss-Markov process.
+    gnss_white_share : float
+        Share of its variance that is white.
+    boundary_sigma_m : float
+        One axis of the boundary and of exclusions, correlated along the line.
+    boundary_length_m : float
+        That correlation's length (Gaussian).
+    antenna_sigma_m : float
+        Of the antenna's place, ahead and to the right, the same all drive long.
+    latency_sigma_s : float
+        Of a delay between logged states and positions, the same all drive long.
+    """
+
+    gnss_sigma_m: float = 0.06
+    gnss_time_s: float = 120.0
+    gnss_white_share: float = 0.1
+    boundary_sigma_m: float = 0.10
+    boundary_length_m: float = 50.0
+    antenna_sigma_m: float = 0.05
+    latency_sigma_s: float = 0.15
+
+    def __post_init__(self) -> None:
+        for name in ("gnss_sigma_m", "boundary_sigma_m", "antenna_sigma_m", "latency_sigma_s"):
+            value = getattr(self, name)
+            if not 0 <= value < math.inf:
+                raise InputError(f"must not be negative, found {value!r}.", column=name)
+        for name in ("gnss_time_s", "boundary_length_m"):
+            value = getattr(self, name)
+            if not 0 < value < math.inf:
+                raise InputError(f"must be above 0, found {value!r}.", column=name)
+        if not 0 <= self.gnss_white_share <= 1:
+            raise InputError(f"must lie in 0..1, found {self.gnss_white_share!r}.", column="gnss_white_share")
+
+
+def error_model_for(prepared: Prepared, gnss_class: str | None = None) -> tuple[ErrorModel, list[str]]:
+    """The error model of a drive, and what was assumed.
+
+    The class of receiver asked for comes first, then the sigma of the log, then that of the machine file; without any
+    of them a corrected receiver is assumed.
+
+    Raises
+    ------
+    InputError
+        There is no such class.
+    """
+    from swathledger.simulate.noise import GNSS_CLASSES
+
+    base, notes = ErrorModel(), []
+    if gnss_class is not None and gnss_class not in GNSS_CLASSES:
+        raise InputError(f"{gnss_class!r} is no class of receiver.", hint=f"Use one of {', '.join(GNSS_CLASSES)}.")
+    known = prepared.log.quality.gnss_sigma_m
+    known = prepared.machine.gnss_sigma_m if known is None else known
+    if gnss_class is not None:
+        sigma, time_s = GNSS_CLASSES[gnss_class]
+        notes.append(f"Receiver: class {gnss_class}, sigma {sigma:g} m on one axis.")
+    elif known is not None:
+        sigma = known
+        time_s = min(GNSS_CLASSES.values(), key=lambda item: abs(math.log(max(item[0], 1e-6) / max(sigma, 1e-6))))[1]
+        notes.append(f"Receiver: sigma {sigma:g} m on one axis as stated, correlated over {time_s:g} s.")
+    else:
+        sigma, time_s = GNSS_CLASSES["corrected"]
+        notes.append(f"Receiver: not stated; a corrected one is assumed, sigma {sigma:g} m on one axis.")
+    boundary = base.boundary_sigma_m
+    if prepared.field.source == "derived":
+        boundary = 0.0
+        notes.append("The boundary is derived from the ground covered: no error of its own is drawn for it.")
+    else:
+        notes.append(
+            f"Boundary: sigma {boundary:g} m on one axis, correlated over {base.boundary_length_m:g} m, assumed."
+        )
+    notes.append(
+        f"Antenna: sigma {base.antenna_sigma_m:g} m ahead and sideways; latency of logged states: sigma "
+        f"{base.latency_sigma_s:g} s; both constant through a drive, assumed."
+    )
+    return replace(base, gnss_sigma_m=sigma, gnss_time_s=time_s, boundary_sigma_m=boundary), notes
+
+
+def slow_series(rng: np.random.Generator, time_s: Floats, scale_s: float, sigma: float) -> Floats:
+    """A first-order Gauss-Markov series at uneven times, (2, n): both axes, variance ``sigma^2`` throughout.
+
+    ``x[i] = a x[i-1] + sigma sqrt(1 - a^2) w[i]`` with ``a = exp(-(t[i] - t[i-1]) / scale)``.
+    """
+    white = rng.standard_normal((2, time_s.shape[0]))
+    a = np.exp(-np.diff(time_s) / scale_s)
+    drive = sigma * np.sqrt(1.0 - a * a)
+    out = np.empty_like(white)
+    out[:, 0] = sigma * white[:, 0]
+    for axis in range(2):
+        value = float(out[axis, 0])
+        line = []
+        for keep, push in zip(a.tolist(), (drive * white[axis, 1:]).tolist(), strict=True):
+            value = keep * value + push
+            line.append(value)
+        out[axis, 1:] = line
+    return out
+
+
+def moved_log(log: Log, prepared: Prepared, errors: ErrorModel, rng: dict[Source, np.random.Generator]) -> Log:
+    """The log with its positions moved by receiver error and latency."""
+    plane = prepared.field.plane
+    x, y = plane.forward(log.latitude_deg, log.longitude_deg)
+    heading = log.heading_deg
+    if errors.latency_sigma_s > 0 and len(log) > 2:
+        delay = errors.latency_sigma_s * float(rng["latency"].standard_normal())
+        # a delay of the states is the same as positions read that much later; not across gaps, where speed is unknown
+        rate = np.stack([_rate(x, log.time_s), _rate(y, log.time_s)])
+        x, y = x + delay * rate[0], y + delay * rate[1]
+        if heading is not None:
+            turned = np.rad2deg(np.unwrap(np.deg2rad(np.nan_to_num(heading))))
+            swing = _rate(turned, log.time_s)
+            heading = np.where(np.isfinite(heading), (heading + delay * swing) % 360.0, np.nan)
+    if errors.gnss_sigma_m > 0:
+        slow = slow_series(
+            rng["gnss"], log.time_s, errors.gnss_time_s, errors.gnss_sigma_m * math.sqrt(1 - errors.gnss_white_share)
+        )
+        white = errors.gnss_sigma_m * math.sqrt(errors.gnss_white_share) * rng["gnss"].standard_normal(slow.shape)
+        x, y = x + slow[0] + white[0], y + slow[1] + white[1]
+    latitude, longitude = plane.inverse(x, y)
+    return replace(log, latitude_deg=latitude, longitude_deg=longitude, heading_deg=heading)
+
+
+def _rate(value: Floats, time_s: Floats) -> Floats:
+    """Change per second, 0 beside steps of more than three times the median."""
+    step = np.diff(time_s)
+    slope = np.diff(value) / step
+    slope[step > 3.0 * np.median(step)] = 0.0
+    return np.concatenate([slope[:1], (slope[:-1] + slope[1:]) / 2, slope[-1:]])
+
+
+def moved_machine(machine: Machine, errors: ErrorModel, rng: np.random.Generator) -> Machine:
+    """The machine with its antenna elsewhere; on a trailed machine the way to the hitch is what is off."""
+    ahead, right = errors.antenna_sigma_m * rng.standard_normal(2)
+    antenna = replace(machine.antenna, right_of_centre_m=machine.antenna.right_of_centre_m + float(right))
+    if machine.hitch is not None:
+        hitch = replace(machine.hitch, antenna_to_hitch_m=machine.hitch.antenna_to_hitch_m + float(ahead))
+        return replace(machine, antenna=antenna, hitch=hitch)
+    return replace(machine, antenna=replace(antenna, ahead_of_boom_m=antenna.ahead_of_boom_m + float(ahead)))
+
+
+def moved_ring(points: Floats, sigma: float, length_m: float, rng: np.random.Generator) -> Floats:
+    """A closed ring with every point moved, smoothly along the line: Gaussian correlation of length ``length_m``.
+
+    A periodic series ``sum_k c_k (a_k cos + b_k sin)`` with ``c_k^2`` in proportion to
+    ``exp(-(2 pi k length / perimeter)^2 / 2)``, scaled to variance ``sigma^2``; k = 0 moves the whole ring.
+    """
+    station = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    perimeter = float(station[-1])
+    most = max(1, math.ceil(4.0 * perimeter / (2 * math.pi * length_m)))
+    k = np.arange(most + 1)
+    spectrum = np.exp(-((2 * math.pi * k * length_m / perimeter) ** 2) / 2) * np.where(k == 0, 1.0, 2.0)
+    weight = sigma * np.sqrt(spectrum / spectrum.sum())
+    phase = 2 * math.pi * np.outer(station / perimeter, k)
+    draws = rng.standard_normal((2, 2, most + 1)) * weight
+    moved = np.asarray(points + np.cos(phase) @ draws[0].T + np.sin(phase) @ draws[1].T, dtype=np.float64)
+    moved[-1] = moved[0]
+    return moved
+
+
+def _moved_polygons(
+    shape: Polygon | MultiPolygon, errors: ErrorModel, rng: np.random.Generator
+) -> Polygon | MultiPolygon:
+    parts = []
+    for part in shapely.get_parts(shape):
+        rings = []
+        for ring in (part.exterior, *part.interiors):
+            points = shapely.get_coordinates(shapely.segmentize(ring, _RING_STEP_M))
+            rings.append(moved_ring(points, errors.boundary_sigma_m, errors.boundary_length_m, rng))
+        parts.append(Polygon(rings[0], rings[1:]))
+    out: Any = shapely.union_all([shapely.buffer(part, 0.0) for part in parts])
+    return out if isinstance(out, Polygon | MultiPolygon) else MultiPolygon()
+
+
+def moved_field(field: Field, errors: ErrorModel, rng: np.random.Generator) -> Field:
+    """The field with its lines moved; exclusions move on their own and stay inside the boundary."""
+    boundary = _moved_polygons(field.boundary, errors, rng)
+    if boundary.is_empty:
+        return field
+    exclusions: Any = field.exclusions
+    if not exclusions.is_empty:
+        exclusions = shapely.intersection(_moved_polygons(field.exclusions, errors, rng), boundary)
+        pieces = [p for p in shapely.get_parts(exclusions) if isinstance(p, Polygon) and not p.is_empty]
+        exclusions = MultiPolygon(pieces)
+    return replace(field, boundary=boundary, exclusions=exclusions)
+
+
+def perturbed(prepared: Prepared, errors: ErrorModel, seed: np.random.SeedSequence) -> Prepared:
+    """The prepared drive under one draw of all errors.
+
+    Each source has a stream of its own: switching one off leaves what is drawn for the others.
+    """
+    from swathledger.swath.build import build_swath
+
+    children = seed.spawn(len(SOURCES))
+    rng = {name: np.random.default_rng(child) for name, child in zip(SOURCES, children, strict=True)}
+    log, machine, field = prepared.log, prepared.machine, prepared.field
+    if errors.boundary_sigma_m > 0:
+        field = moved_field(field, errors, rng["boundary"])
+    if errors.antenna_sigma_m > 0:
+        machine = moved_machine(machine, errors, rng["antenna"])
+    if errors.gnss_sigma_m > 0 or errors.latency_sigma_s > 0:
+        log = moved_log(log, prepared, errors, rng)
+    swath = prepared.swath
+    if log is not prepared.log or machine is not prepared.machine:
+        swath = build_swath(log, machine, field.plane, max_gap_s=prepared.settings.max_gap_s)
+    return replace(prepared, log=log, machine=machine, field=field, swath=swath)
+
+
+def only(errors: ErrorModel, source: Source) -> ErrorModel:
+    """The error model with one source left."""
+    keys = {"gnss": "gnss_sigma_m", "boundary": "boundary_sigma_m", "antenna": "antenna_sigma_m",
+            "latency": "latency_sigma_s"}  # fmt: skip
+    return replace(errors, **{key: 0.0 for name, key in keys.items() if name != source})

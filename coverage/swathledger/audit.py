@@ -17,7 +17,6 @@ from swathledger.settings import AuditSettings
 if TYPE_CHECKING:
     from swathledger.field.carrier import Field
     from swathledger.ledger.account import Sink
-    from swathledger.ledger.carrier import BandRaster
     from swathledger.log.carrier import Log
     from swathledger.log.span import Spans
     from swathledger.machine.carrier import Machine
@@ -105,17 +104,14 @@ def prepare(
     machine = read_machine(machine_path) if isinstance(machine_path, Path) else machine_path
     log = read_log(
         list(logs), columns=machine.columns, options=machine.log_options, sections=len(machine.boom.sections),
-        nozzles=machine.boom.nozzle_count, spans=spans,
+        nozzles=machine.boom.nozzle_count, spans=spans, section_widths_m=machine.boom.section_widths_m,
     )
     final, notes = resolve(settings, log, machine)
     assumptions = list(log.quality.warnings) + notes
     if boundary == "derive":
         from swathledger.field.derive import field_from_quads
 
-        if settings.field_id is not None:
-            name = settings.field_id
-        else:
-            name = logs[0].stem
+        name = settings.field_id if settings.field_id is not None else logs[0].stem
         plane = plane_for(latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg)
         swath = build_swath(log, machine, plane, max_gap_s=final.max_gap_s)
         xs, ys = swath.quads()
@@ -139,19 +135,27 @@ def prepare(
 def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress | None = None) -> Audit:
     """Account for a prepared drive and replay the outlet groups that the settings ask for."""
     from swathledger.ledger.account import account, frame_of, near_ribbons
+    from swathledger.money.account import account_products, both_sinks, plan_products
+    from swathledger.plumbing.job import standing_of
     from swathledger.report.carrier import Audit
     from swathledger.shutoff.replay import MAX_CELLS, Seen, control_for, replay_drive
 
     settings = prepared.settings
     if settings.cell_m is None or settings.tolerance_m is None:
         raise InputError("settings must be resolved before computing; call prepare() first")
+    # What the machine file says of plumbing and products is checked before the long work.
+    standing = standing_of(
+        prepared.log, prepared.machine, prepared.field, prepared.swath, max_gap_s=settings.max_gap_s
+    )
+    plan = plan_products(prepared.log, prepared.machine, prepared.swath)
+    sink = both_sinks(sink, None if plan is None else plan.sink)
     groups = settings.groups or ()
     seen, frame = Seen(), None
     if groups:
         near, _ = near_ribbons(prepared.swath, prepared.field)
         frame = frame_of(prepared.swath, prepared.field, settings.cell_m, near)
         if frame.cells <= MAX_CELLS:
-            sink = _both(sink, seen.sink_for(frame))
+            sink = both_sinks(sink, seen.sink_for(frame))
     # a replayed layout takes about as long as the accounting itself
     part = 1.0 / (2 + len(groups)) if groups else 1.0
 
@@ -172,24 +176,16 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
             prepared.log, prepared.machine, prepared.field, prepared.swath, accounting, seen, groups, control,
             threads=settings.threads, progress=told("replaying", part, 1.0 - part),
         )
-    assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes])
+    products = None if plan is None else account_products(
+        plan, prepared.log, prepared.machine, prepared.field, prepared.swath, accounting,
+        revisit_s=settings.revisit_s, threads=settings.threads,
+    )
+    notes = () if plan is None else plan.tank.notes
+    assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes, *notes])
     return Audit(
         prepared.log, prepared.machine, prepared.field, prepared.swath, accounting, replay, settings,
-        tuple(assumptions),
+        tuple(assumptions), standing, products,
     )
-
-
-def _both(first: Sink | None, second: Sink) -> Sink:
-    """One sink that feeds two."""
-    if first is None:
-        return second
-    one = first
-
-    def sink(band: BandRaster) -> None:
-        one(band)
-        second(band)
-
-    return sink
 
 
 def run_audit(

@@ -129,6 +129,7 @@ def standing_report(
     field: Field | None = None,
     *,
     standing: NDArray[np.bool_] | None = None,
+    spraying: NDArray[np.bool_] | None = None,
     max_gap_s: float | None = None,
     gnss_sigma_m: float | None = None,
     open_nozzles: NDArray[np.int64] | None = None,
@@ -147,6 +148,8 @@ def standing_report(
         For the distances; without it they are None.
     standing : (n - 1,) bool, optional
         From another stage; worked out by `standing_intervals` where None.
+    spraying : (n - 1,) bool, optional
+        From another stage; the log's states where None. Gaps never count as spraying.
     max_gap_s : float, optional
         Default: 6 x the log's median step, at least 6 s.
     gnss_sigma_m : float, optional
@@ -170,23 +173,29 @@ def standing_report(
         x, y = _plane_m(log, field)
         standing = standing_intervals(log.time_s, x, y, log.speed_m_s, gnss_sigma_m=sigma)
     knows = log.state_kind != "none"
-    spraying = log.state[:-1].any(axis=1) & ~gap if knows else np.zeros(n - 1, dtype=np.bool_)
+    active: NDArray[np.bool_] = ~gap
+    if spraying is not None:
+        active &= spraying
+    elif knows:
+        active &= log.state[:-1].any(axis=1)
+    else:
+        active = np.zeros(n - 1, dtype=np.bool_)
     where = (log.time_s, log.latitude_deg, log.longitude_deg)
     if open_width_m is None and log.working_width_m is not None:
         open_width_m = log.working_width_m[:-1]
     found = find_discharges(
-        *where, spraying, standing, flow_l_s=log.flow_l_s, open_nozzles=open_nozzles,
+        *where, active, standing, flow_l_s=log.flow_l_s, open_nozzles=open_nozzles,
         nozzle_flow_l_s=nozzle_flow_l_s, open_width_m=open_width_m, footprint_m=footprint_m,
     )
     primes = find_primes(
-        *where, spraying, found, time_is_absolute=log.time_is_absolute,
+        *where, active, found, time_is_absolute=log.time_is_absolute,
         previous_spray_end_s=previous_spray_end_s, long_stop_s=long_stop_s,
     )
     occasions = {prime.discharge: prime.occasion for prime in primes if prime.discharge is not None}
     found = tuple(
         replace(event, occasion=occasions.get(index, "in_work")) for index, event in enumerate(found)
     )
-    stops = find_stops(*where, spraying, standing, gap, long_stop_s=long_stop_s)
+    stops = find_stops(*where, active, standing, gap, long_stop_s=long_stop_s)
     return StandingReport(found if field is None else with_distances(found, field), primes, stops)
 
 

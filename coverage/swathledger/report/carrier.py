@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from swathledger.ledger.carrier import Accounting
     from swathledger.log.carrier import Log
     from swathledger.machine.carrier import Machine
+    from swathledger.money.account import ProductAccount
+    from swathledger.plumbing.job import StandingJob
     from swathledger.settings import AuditSettings
     from swathledger.shutoff.carrier import Replay
     from swathledger.swath.carrier import Swath
@@ -29,6 +31,10 @@ class Audit:
         With no None left: cell, gap and tolerance as used.
     assumptions : tuple of str
         Every guess that was made, in the order of the stages, without repeats.
+    standing : StandingJob or None
+        Standing discharges, likely primes and stops; None: not looked for.
+    products : ProductAccount or None
+        None where neither machine file nor log names a product.
     """
 
     log: Log
@@ -39,3 +45,5 @@ class Audit:
     replay: Replay | None
     settings: AuditSettings
     assumptions: tuple[str, ...]
+    standing: StandingJob | None = None
+    products: ProductAccount | None = None

@@ -8,8 +8,12 @@ from typing import Any
 
 from swathledger import __version__
 from swathledger.field.shape import shape_metrics
+from swathledger.ledger.balance import balance_of
 from swathledger.ledger.carrier import CAUSE_ORDER, Accounting
+from swathledger.money.account import ProductAccount, standing_litres_known
 from swathledger.report.carrier import Audit
+from swathledger.report.product import product_table
+from swathledger.report.standing import standing_table
 from swathledger.shutoff.carrier import LayoutResult, Replay
 
 SCHEMA = "swathledger/ledger/1"
@@ -82,32 +86,49 @@ def _area(accounting: Accounting) -> dict[str, Any]:
     return out
 
 
-def _volume(accounting: Accounting) -> dict[str, Any] | None:
+def _volume(accounting: Accounting, standing_known: bool) -> dict[str, Any] | None:
     volumes = accounting.volumes
     if volumes is None:
         return None
     return {
         "applied_l": volumes.applied_l, "target_l": volumes.target_l, "over_applied_l": volumes.over_applied_l,
         "overlap_l": volumes.overlap_l, "outside_l": volumes.outside_l, "excluded_l": volumes.excluded_l,
-        "standing_l": volumes.standing_l, "logged_l": volumes.logged_l, "closure_pct": volumes.closure_pct,
-        "set_rate_l_m2": accounting.set_rate_l_m2,
+        "standing_l": volumes.standing_l if standing_known else None, "logged_l": volumes.logged_l,
+        "closure_pct": volumes.closure_pct, "set_rate_l_m2": accounting.set_rate_l_m2,
     }
 
 
-def _causes(accounting: Accounting) -> list[dict[str, Any]]:
+def _balance(accounting: Accounting, standing_known: bool) -> dict[str, Any] | None:
+    if accounting.volumes is None:
+        return None
+    balance = balance_of(accounting.volumes, standing_known=standing_known)
+    return {
+        "logged_l": balance.logged_l,
+        "on_target_l": balance.on_target_l,
+        "over_applied_l": balance.over_applied_l,
+        "by_cause": [{"cause": cause, "volume_l": litres} for cause, litres in balance.by_cause_l.items()],
+        "standing_l": balance.standing_l,
+        "unexplained_l": balance.unexplained_l,
+        "unexplained_pct": balance.unexplained_pct,
+    }
+
+
+def _causes(accounting: Accounting, standing_known: bool) -> list[dict[str, Any]]:
     h2 = accounting.areas.cell_m**2
     volumes = accounting.volumes
+
+    def litres(cause: str) -> float | None:
+        if volumes is None or (cause == "standing" and not standing_known):
+            return None
+        return volumes.by_cause_l[cause]
+
     return [
-        {
-            "cause": cause,
-            "area_m2": accounting.cause_cells[cause] * h2,
-            "volume_l": None if volumes is None else volumes.by_cause_l[cause],
-        }
+        {"cause": cause, "area_m2": accounting.cause_cells[cause] * h2, "volume_l": litres(cause)}
         for cause in CAUSE_ORDER
     ]
 
 
-def _layout(result: LayoutResult, replay: Replay) -> dict[str, Any]:
+def _layout(result: LayoutResult, replay: Replay, products: ProductAccount | None) -> dict[str, Any]:
     target = result.m2("target")
     covered_ha = result.m2("covered") / 1e4
     base, model = replay.as_logged, replay.logged
@@ -120,6 +141,11 @@ def _layout(result: LayoutResult, replay: Replay) -> dict[str, Any]:
 
     saved_l, saved_pct = saved(base)
     model_l, model_pct = saved(model)
+
+    def money(reference: LayoutResult, litres: float | None) -> float | None:
+        spared_m2 = reference.m2("applied") - result.m2("applied")
+        return None if products is None else products.saved_money(litres, spared_m2)
+
     per_ha = result.volume_l / covered_ha if result.volume_l is not None and covered_ha > 0 else None
     out: dict[str, Any] = {
         "groups": None if result.layout.limit else result.layout.groups,
@@ -136,8 +162,8 @@ def _layout(result: LayoutResult, replay: Replay) -> dict[str, Any]:
             "volume_l": result.volume_l,
             "volume_per_covered_ha_l": per_ha,
             "applied_per_covered": result.m2("applied") / result.m2("covered") if covered_ha > 0 else None,
-            "saved_l": saved_l, "saved_pct": saved_pct,
-            "saved_vs_model_l": model_l, "saved_vs_model_pct": model_pct,
+            "saved_l": saved_l, "saved_pct": saved_pct, "saved_money": money(base, saved_l),
+            "saved_vs_model_l": model_l, "saved_vs_model_pct": model_pct, "saved_vs_model_money": money(model, model_l),
             "cause": [
                 {"cause": cause, "area_m2": result.by_cause_cells[cause] * result.cell_m**2} for cause in CAUSE_ORDER
             ],
@@ -146,7 +172,7 @@ def _layout(result: LayoutResult, replay: Replay) -> dict[str, Any]:
     return out
 
 
-def _model(replay: Replay | None) -> dict[str, Any] | None:
+def _model(replay: Replay | None, products: ProductAccount | None) -> dict[str, Any] | None:
     if replay is None:
         return None
     h2 = replay.as_logged.cell_m**2
@@ -157,8 +183,8 @@ def _model(replay: Replay | None) -> dict[str, Any] | None:
         "level_pct": replay.level_pct,
         "trusted": None if agreement is None else agreement >= replay.level_pct,
         "cell_m": replay.as_logged.cell_m,
-        "as_logged": _layout(replay.as_logged, replay),
-        "logged_layout": _layout(replay.logged, replay),
+        "as_logged": _layout(replay.as_logged, replay, products),
+        "logged_layout": _layout(replay.logged, replay, products),
         "spared_by": replay.spared_by,
         "spared_by_cause": [
             {"cause": cause, "area_m2": replay.spared_cells[cause] * h2} for cause in CAUSE_ORDER
@@ -213,15 +239,19 @@ def _provenance(audit: Audit) -> dict[str, Any]:
 
 def ledger_document(audit: Audit) -> dict[str, Any]:
     """The document of ``ledger.json`` as plain Python values, keys in the order of the schema."""
-    accounting, replay = audit.accounting, audit.replay
+    accounting, replay, products = audit.accounting, audit.replay, audit.products
+    standing_known = standing_litres_known(audit.log, audit.swath)
     document: dict[str, Any] = {
         "schema": SCHEMA,
         "field": _field(audit),
         "area": _area(accounting),
-        "volume": _volume(accounting),
-        "cause": _causes(accounting),
-        "replay": [] if replay is None else [_layout(result, replay) for result in replay.results],
-        "model": _model(replay),
+        "volume": _volume(accounting, standing_known),
+        "balance": _balance(accounting, standing_known),
+        "cause": _causes(accounting, standing_known),
+        "standing": standing_table(audit.standing, audit.log),
+        "product": product_table(products),
+        "replay": [] if replay is None else [_layout(result, replay, products) for result in replay.results],
+        "model": _model(replay, products),
         "quality": _quality(audit),
         "provenance": _provenance(audit),
     }

@@ -1,0 +1,167 @@
+"""Which products a job sprayed, row by row: the log's product names against the machine file's ``[[products]]``."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathledger.errors import InputError, MachineError
+from swathledger.ledger.rate import weighted_median
+from swathledger.log.carrier import Log
+from swathledger.machine.carrier import Machine
+from swathledger.money.product import Product, product_from_mapping
+from swathledger.swath.carrier import Swath
+
+_SEPARATORS = re.compile(r"\s*(?:[+;,/&|]|\band\b)\s*", re.IGNORECASE)
+DIFFERENT = 0.10
+"""A median logged rate this far from the machine file's set rate is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """Products of a job and the rows that they were sprayed in.
+
+    Attributes
+    ----------
+    products : tuple of Product
+        In order of the machine file, then of first use.
+    rows : tuple of (n,) bool
+        For each product, the log rows sprayed with it in the tank.
+    whole : bool
+        Whether every product was in the tank all along (one mix).
+    spray_rate_l_m2 : float or None
+        Spray of one application that the products' rates belong to, L/m2.
+    spray_rate_source : {"machine file", "logged", "median of the log"} or None
+    notes : tuple of str
+    """
+
+    products: tuple[Product, ...]
+    rows: tuple[NDArray[np.bool_], ...]
+    whole: bool
+    spray_rate_l_m2: float | None
+    spray_rate_source: str | None
+    notes: tuple[str, ...]
+
+
+def products_of(machine: Machine) -> tuple[Product, ...]:
+    """Products of the machine file.
+
+    Raises
+    ------
+    MachineError
+        A value cannot be used, a product is there twice, or prices are in several currencies.
+    """
+    file = machine.source[0] if machine.source else None
+    try:
+        found = tuple(product_from_mapping(table) for table in machine.products)
+    except InputError as error:
+        raise MachineError(error.what, file=file, column=f"products: {error.column}", hint=error.hint) from error
+    keys = [product.name.casefold() for product in found]
+    twice = sorted({product.name for product in found if keys.count(product.name.casefold()) > 1})
+    if twice:
+        raise MachineError(
+            f"found {', '.join(twice)} more than once.", file=file, column="products",
+            hint="Give each product one [[products]] table.",
+        )
+    codes = sorted({product.currency for product in found if product.currency is not None})
+    if len(codes) > 1:
+        raise MachineError(
+            f"prices are in {' and '.join(codes)}.", file=file, column="products: currency",
+            hint="Give all prices in one currency; none is converted.",
+        )
+    return found
+
+
+def names_in(text: str, known: frozenset[str]) -> tuple[str, ...]:
+    """Products that one entry of a product column names: the whole of it where that is known, else its parts.
+
+    Examples
+    --------
+    >>> names_in("A + B", frozenset())
+    ('A', 'B')
+    >>> names_in("A/B 40", frozenset({"a/b 40"}))
+    ('A/B 40',)
+    """
+    whole = text.strip()
+    if whole.casefold() in known:
+        return (whole,)
+    return tuple(dict.fromkeys(part for part in _SEPARATORS.split(whole) if part))
+
+
+def _held(names: tuple[str, ...]) -> list[str]:
+    """Empty entries take the last name before them, at the start the first after."""
+    out, last = [], next((name for name in names if name.strip()), "")
+    for name in names:
+        last = name if name.strip() else last
+        out.append(last.strip())
+    return out
+
+
+def tank_of(log: Log, machine: Machine, swath: Swath) -> Tank | None:
+    """What was in the tank; None where neither the machine file nor the log names a product.
+
+    Names of the log are matched with the machine file's without regard to case; an entry may name several, joined by
+    ``+``, ``,``, ``;``, ``/``, ``&`` or "and". Where the log names products, only those count. Where it names none, all
+    of the machine file's were in the tank.
+    """
+    listed = products_of(machine)
+    rate, source, notes = _spray_rate(log, machine, swath)
+    n = len(log)
+    sprayed = np.zeros(n, dtype=np.bool_)
+    sprayed[swath.epoch[:-1][swath.wanted]] = True
+    if log.product is None or not any(name.strip() for name in log.product):
+        if not listed:
+            return None
+        every = np.ones(n, dtype=np.bool_)
+        return Tank(listed, tuple(every for _ in listed), True, rate, source, tuple(notes))
+    held = np.asarray(_held(log.product))
+    by_key = {product.name.casefold(): product for product in listed}
+    rows: dict[str, NDArray[np.bool_]] = {}
+    unknown: dict[str, Product] = {}
+    for entry in dict.fromkeys(held[sprayed].tolist() or held.tolist()):
+        for name in names_in(entry, frozenset(by_key)):
+            key = name.casefold()
+            if key not in by_key:
+                unknown.setdefault(key, Product(name))
+            rows[key] = rows.get(key, np.zeros(n, dtype=np.bool_)) | (held == entry)
+    products = [by_key[key] for key in by_key if key in rows] + list(unknown.values())
+    masks = tuple(rows[product.name.casefold()] for product in products)
+    if unknown and listed:
+        notes.append(
+            f"The log names {', '.join(p.name for p in unknown.values())}, of which the machine file's [[products]] "
+            "tell nothing: rate, price and content are unknown."
+        )
+    left = [product.name for product in listed if product.name.casefold() not in rows]
+    if left:
+        notes.append(f"The log does not name {', '.join(left)} of the machine file: not counted.")
+    whole = all(bool(mask[sprayed].all()) for mask in masks)
+    return Tank(tuple(products), masks, whole, rate, source, tuple(notes))
+
+
+def _spray_rate(log: Log, machine: Machine, swath: Swath) -> tuple[float | None, str | None, list[str]]:
+    """The spray rate that product rates belong to: the machine file's set rate, else the log's."""
+    notes: list[str] = []
+    dose = swath.dose_l_per_m2
+    median, source = None, "median of the log"
+    if dose is not None:
+        value = dose
+        if log.rate_l_m2 is not None and bool(np.isfinite(log.rate_l_m2).any()):
+            value = np.nan_to_num(log.rate_l_m2)[swath.epoch[:-1]]
+        swept = swath.wanted & ~swath.standing & (swath.distance_m > 0) & (value > 0)
+        if bool(swept.any()):
+            median = weighted_median(value[swept], swath.distance_m[swept])
+            source = "logged" if np.unique(value[swept]).shape[0] == 1 else source
+    stated = machine.set_rate_l_m2
+    if stated is None:
+        if median is not None and machine.products:
+            notes.append(f"Product rates are taken to belong to {median * 1e4:.1f} L/ha of spray, the log's rate.")
+        return median, None if median is None else source, notes
+    if median is not None and machine.products and abs(median / stated - 1.0) > DIFFERENT:
+        notes.append(
+            f"Product rates are taken to belong to the machine file's {stated * 1e4:g} L/ha of spray; the log's median "
+            f"rate is {median * 1e4:.1f} L/ha."
+        )
+    return stated, "machine file", notes

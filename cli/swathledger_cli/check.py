@@ -39,6 +39,7 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
         options=None if sprayer is None else sprayer.log_options,
         sections=None if sprayer is None else len(sprayer.boom.sections),
         nozzles=None if sprayer is None else sprayer.boom.nozzle_count,
+        section_widths_m=None if sprayer is None else sprayer.boom.section_widths_m,
     )
     report = assess(log, sprayer)
     if as_json:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from swathledger.log.span import Spans, keep_spans
 from swathledger.log.table import RawTable
 
 PathLike = str | Path
+_WIDTHS_ALIKE_M = 0.011  # descriptions are in whole millimetres, and rounded to the centimetre by some
 _OPTIONAL = ("heading_deg", "speed_m_s", "working_width_m", "rate_l_m2", "flow_l_s", "hdop")
 
 
@@ -28,25 +30,30 @@ def read_log(
     sections: int | None = None,
     nozzles: int | None = None,
     spans: Sequence[Spans] | None = None,
+    section_widths_m: Sequence[float] | None = None,
 ) -> Log:
     """Read and clean a recorded drive.
 
     Parameters
     ----------
     paths : path or sequence of paths
-        CSV (or other delimited text), GeoJSON points, GeoPackage, Shapefile, Parquet, or any other point file that
-        GDAL reads. Several files of one field are joined in order of time.
+        CSV (or other delimited text), GeoJSON points, GeoPackage, Shapefile, Parquet, ISO 11783-10 task data (its
+        folder, TASKDATA.XML or a time log), or any other point file that GDAL reads. Several files of one field are
+        joined in order of time.
     columns : mapping, optional
         Our column name to the file's header. Names of ours need no entry. ``section`` and ``nozzle`` take a pattern
         such as ``"Sec{}"``. A name that is not ours is read as a number into ``Log.extra``.
     options : mapping, optional
         ``time_format`` (strptime), ``time_zone`` (of times without offset), ``start`` (of seconds from start),
-        ``delimiter``, ``decimal``, ``encoding``, ``skip_rows``, ``layer``. All overrule what is found.
+        ``delimiter``, ``decimal``, ``encoding``, ``skip_rows``, ``layer``, ``task``, ``time_log``. All overrule what is
+        found.
     sections, nozzles : int, optional
         How many the machine has; a log with another count of state columns is refused. None: not checked.
     spans : sequence, optional
         For each path the stretches of time (seconds as in ``Log.time_s``, ``[start, end)``) that belong to this drive,
         or None for all of it. Other rows are set aside as ``outside_span``.
+    section_widths_m : sequence of float, optional
+        Widths of the machine's sections, left to right; a log that states others is read with a warning.
 
     Returns
     -------
@@ -64,7 +71,12 @@ def read_log(
     options = options or {}
     raws = [read_raw(path, columns, options) for path in files]
     chunks = [convert(raw, columns, options, sections, nozzles) for raw in raws]
-    inputs = tuple(pair for raw in raws for pair in raw.inputs)
+    if section_widths_m is not None:
+        chunks = [_compared(chunk, raw, section_widths_m) for chunk, raw in zip(chunks, raws, strict=True)]
+    inputs = tuple(dict.fromkeys(pair for raw in raws for pair in raw.inputs))
+    # a log may have side files that others share (a header, a projection): all of its files must be the same
+    if len({tuple(sha for _, sha in raw.inputs) for raw in raws}) < len(raws):
+        chunks[0] = replace(chunks[0], warnings=(*chunks[0].warnings, "The same file is given more than once."))
     if spans is not None and len(spans) != len(files):
         raise LogError(f"{len(files)} logs and stretches for {len(spans)} were given.")
     return _join(chunks, inputs, [None] * len(files) if spans is None else spans)
@@ -85,9 +97,27 @@ def read_raw(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
         from swathledger.log.parquet_file import read_parquet
 
         return read_parquet(path, columns, options)
+    if kind == "taskdata":
+        from swathledger.log.taskdata import read_taskdata
+
+        return read_taskdata(path, columns, options)
     from swathledger.log.vector_file import read_vector
 
     return read_vector(path, columns, options)
+
+
+def _compared(chunk: Chunk, raw: RawTable, machine: Sequence[float]) -> Chunk:
+    """Tell where the log states other section widths than the machine file, which is what counts."""
+    logged = raw.section_widths_m
+    alike = len(logged) == len(machine) and np.allclose(logged, machine, rtol=0.0, atol=_WIDTHS_ALIKE_M)
+    if not logged or alike:
+        return chunk
+    here, there = (", ".join(f"{width:g}" for width in widths) for widths in (logged, machine))
+    text = (
+        f"{chunk.file}: the log's device description gives sections of {here} m (left to right, {sum(logged):g} m in "
+        f"all), the machine file {there} m ({sum(machine):g} m in all); the machine file is used."
+    )
+    return replace(chunk, warnings=(*chunk.warnings, text))
 
 
 def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...], spans: Sequence[Spans]) -> Log:
@@ -95,9 +125,6 @@ def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...], spans: Seque
     for other in chunks[1:]:
         _check_alike(first, other)
     warnings = [text for chunk in chunks for text in chunk.warnings]
-    hashes = [sha for _, sha in inputs]
-    if len(set(hashes)) < len(hashes):
-        warnings.append("The same file is given more than once.")
     source = np.repeat(np.arange(len(chunks)), [len(chunk) for chunk in chunks])
     cleaned = clean_rows(
         np.concatenate([chunk.time_s for chunk in chunks]),

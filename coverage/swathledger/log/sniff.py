@@ -11,8 +11,9 @@ from typing import Literal
 
 from swathledger.errors import LogError
 from swathledger.log.columns import near_names, plan_columns
+from swathledger.log.taskdata_xml import TIME_LOG_NAME, main_file, sibling
 
-Format = Literal["csv", "geojson", "parquet", "geopackage", "shapefile", "vector"]
+Format = Literal["csv", "geojson", "parquet", "geopackage", "shapefile", "taskdata", "vector"]
 Kind = Literal["log", "boundary", "other"]
 
 _HEAD = 1 << 16
@@ -20,6 +21,8 @@ _SQLITE = b"SQLite format 3\0"
 _SHAPE = b"\x00\x00\x27\x0a"
 _POINTS, _AREAS = {1, 11, 21}, {5, 15, 25}
 _JSON_KIND = re.compile(rb'"type"\s*:\s*"(Point|MultiPoint|LineString|MultiLineString|Polygon|MultiPolygon)"')
+#: Root of task data or of a time log's header, after a declaration and comments.
+_TASK_XML = re.compile(rb"^(?:\xef\xbb\xbf)?\s*(?:<[?!][^>]*>\s*)*<(?:ISO11783_TaskData|TIM)[\s>/]")
 _JSON_KEY = re.compile(rb'"([^"\\]{1,80})"\s*:')
 
 
@@ -55,7 +58,11 @@ def find_format(path: Path) -> Format:
     except FileNotFoundError:
         raise LogError("there is no such file.", file=str(path), hint="Check the path.") from None
     except IsADirectoryError:
-        raise LogError("is a folder, not a file.", file=str(path), hint="Give the files in it.") from None
+        if main_file(path) is not None:
+            return "taskdata"
+        raise LogError(
+            "is a folder, not a file, and holds no TASKDATA.XML.", file=str(path), hint="Give the files in it."
+        ) from None
     except OSError as error:
         raise LogError(f"cannot be opened: {error.strerror or error}.", file=str(path)) from error
     if not head.strip(b" \t\r\n\0\xef\xbb\xbf"):
@@ -65,6 +72,8 @@ def find_format(path: Path) -> Format:
 
 def _format_of(head: bytes, path: Path) -> Format:
     suffix = path.suffix.lower()
+    if _TASK_XML.search(head) or (suffix == ".bin" and TIME_LOG_NAME.match(path.stem)):
+        return "taskdata"
     if head.startswith(b"PAR1"):
         return "parquet"
     if head.startswith(_SQLITE):
@@ -117,6 +126,8 @@ def sniff(
             return _sniff_geojson(path, columns)
         if kind == "parquet":
             return _sniff_parquet(path, columns)
+        if kind == "taskdata":
+            return _sniff_taskdata(path)
         if kind == "geopackage":
             return _sniff_geopackage(path, columns)
         if kind == "shapefile":
@@ -153,6 +164,19 @@ def _by_names(
         return Sniffed("log", kind, "has times and positions")
     near = [f"{name}? {other!r}" for name in lacking for other in near_names(name, names, 1)]
     return Sniffed("other", kind, f"has no column {', '.join(lacking)}" + (f" ({'; '.join(near)})" if near else ""))
+
+
+def _sniff_taskdata(path: Path) -> Sniffed:
+    """The records of a time log are the log; the XML files beside them must not count it a second time."""
+    if path.is_dir():
+        return Sniffed("log", "taskdata", "is a folder of task data")
+    if path.suffix.lower() == ".bin":
+        if sibling(path.parent, f"{path.stem}.xml") is None:
+            return Sniffed("other", "taskdata", f"records of a time log without their header {path.stem}.xml")
+        return Sniffed("log", "taskdata", "holds the records of a time log")
+    if TIME_LOG_NAME.match(path.stem):
+        return Sniffed("other", "taskdata", f"the header of the time log {path.stem}.bin")
+    return Sniffed("other", "taskdata", "task data, whose drives are the time logs (TLG*.bin) beside it")
 
 
 def _sniff_geojson(path: Path, columns: Mapping[str, str] | None) -> Sniffed:

@@ -53,6 +53,8 @@ class RawTable:
     truncated : bool
         Headers were cut at ten characters.
     warnings : tuple of str
+    section_widths_m : tuple of float
+        Widths that the log itself states of the machine's sections, left to right; () where it states none.
     """
 
     file: str
@@ -65,6 +67,7 @@ class RawTable:
     rejected: tuple[SetAside, ...] = ()
     truncated: bool = False
     warnings: tuple[str, ...] = field(default=())
+    section_widths_m: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,6 +52,12 @@ class Boom:
         return self.width_m / self.nozzle_count
 
     @property
+    def section_widths_m(self) -> tuple[float, ...]:
+        """Width of each section, left to right, m."""
+        at = np.concatenate([[0], np.cumsum(self.sections)])
+        return tuple(float(width) for width in np.diff(self.nozzle_edges_m[at]))
+
+    @property
     def section_of_nozzle(self) -> NDArray[np.int64]:
         """(nozzles,) index of the section each nozzle belongs to, from 0."""
         return np.repeat(np.arange(len(self.sections)), self.sections)

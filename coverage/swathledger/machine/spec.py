@@ -89,6 +89,8 @@ class LogSpec(_Table):
     encoding: Text | None = None
     skip_rows: Annotated[int, Field(strict=True, ge=0)] | None = None
     layer: Text | None = None
+    task: Text | None = None
+    time_log: Text | list[Text] | None = None
 
 
 class RateSpec(_Table):

@@ -198,7 +198,9 @@ class PieceCollector:
         return Pieces(tuple(drawn), small_count, small_cells, cell)
 
     def _smooth(self, parts: list[Polygon]) -> Polygon | MultiPolygon:
-        whole = parts[0] if len(parts) == 1 else shapely.union_all(parts)
+        # From a true corner and without points in the middle of a side: seams between bands leave such points, and the
+        # smoothing must not depend on them.
+        whole = shapely.simplify(shapely.normalize(shapely.union_all(parts)), 0.0)
         smooth = shapely.simplify(whole, OUTLINE_CELLS, preserve_topology=True)
         smooth = smooth if smooth.is_valid and not smooth.is_empty else whole
         frame = self._frame

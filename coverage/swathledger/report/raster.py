@@ -80,7 +80,6 @@ class CoverRaster:
 
     def __enter__(self) -> Self:
         import rasterio
-        from rasterio.transform import from_origin
 
         frame = self._frame
         self._env = rasterio.Env(GDAL_CACHEMAX=GDAL_CACHE_BYTES)
@@ -91,9 +90,9 @@ class CoverRaster:
                 self._path, "w", driver="GTiff", width=frame.columns, height=frame.rows, count=3, dtype="float32",
                 nodata=NODATA, crs=self._proj4, interleave="band", blockysize=1, compress="ZSTD", zstd_level=1,
                 bigtiff="IF_SAFER",
-                transform=from_origin(frame.west_m, frame.north_m, frame.cell_m, frame.cell_m),
+                transform=rasterio.Affine(frame.cell_m, 0.0, frame.west_m, 0.0, -frame.cell_m, frame.north_m),
             )
-        except Exception as error:
+        except _gdal_errors() as error:
             self._env.__exit__(None, None, None)
             raise _output_error(self._path, error) from error
         return self
@@ -113,7 +112,7 @@ class CoverRaster:
                 out = values.astype(np.float32)
                 out[beyond] = NODATA
                 self._file.write(out[::-1], number, window=window)
-        except Exception as error:
+        except _gdal_errors() as error:
             raise _output_error(self._path, error) from error
 
     def _describe(self) -> None:
@@ -162,9 +161,7 @@ class CoverRaster:
             # A full disk may show only when the last blocks are flushed, without an error: count again.
             if times_sum(path) != self._times_sum:
                 raise OutputError(f"{path.name}: was not written whole; is the disk full?")
-        except OutputError:
-            raise
-        except Exception as error:
+        except _gdal_errors() as error:
             raise _output_error(path, error) from error
 
     def __exit__(
@@ -187,6 +184,14 @@ def times_sum(path: Path) -> int:
             block = file.read(BAND_TIMES, window=window)
             total += int(block[block > 0].sum(dtype=np.float64))
     return total
+
+
+def _gdal_errors() -> tuple[type[Exception], ...]:
+    """What rasterio raises when GDAL cannot write; some of it only under its private name."""
+    from rasterio._err import CPLE_BaseError
+    from rasterio.errors import RasterioError
+
+    return OSError, RasterioError, CPLE_BaseError
 
 
 def _output_error(path: Path, error: Exception) -> OutputError:

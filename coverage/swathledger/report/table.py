@@ -27,14 +27,15 @@ def unit_of(quantity: str) -> str:
 
 
 def inert(text: str) -> str:
-    """Text that a spreadsheet will not run as a formula.
+    """Text that a spreadsheet will not run as a formula, on one line.
 
     Examples
     --------
     >>> inert("=1+1"), inert("north")
     ("'=1+1", 'north')
     """
-    return f"'{text}" if text.startswith(_DANGEROUS) else text
+    line = " ".join(text.splitlines()) if not text.isprintable() else text
+    return f"'{line}" if text.startswith(_DANGEROUS) or line.startswith(_DANGEROUS) else line
 
 
 def _member_name(item: Any) -> str | None:

@@ -249,7 +249,7 @@ def write_vector(path: Path, audit: Audit, pieces: Pieces, document: dict[str, A
                     driver="GPKG", layer=name, append=number > 0,
                 )
         shutil.copyfile(part, path)
-    except Exception as error:
+    except (OSError, RuntimeError) as error:  # pyogrio's own errors are RuntimeErrors
         raise OutputError(
             f"{path.name}: cannot be written ({error}). Is there room on the disk, and may it be written?"
         ) from error

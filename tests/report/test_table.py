@@ -1,0 +1,65 @@
+"""ledger.csv: every number of ledger.json, and nothing that a spreadsheet would run."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Any
+
+import pytest
+
+from swathledger.report.table import flat, inert, ledger_csv, unit_of
+
+
+def rows(document: dict[str, Any]) -> list[tuple[str, str, str]]:
+    read = list(csv.reader(io.StringIO(ledger_csv(document).decode())))
+    assert read[0] == ["quantity", "value", "unit"]
+    return [(a, b, c) for a, b, c in read[1:]]
+
+
+def test_every_number_of_the_ledger_is_there(written: Any) -> None:
+    table = {quantity: value for quantity, value, _ in rows(written.document)}
+    leaves = list(flat(written.document))
+    assert len(table) == len(leaves), "no two quantities share a name"
+    for quantity, value in leaves:
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            assert float(table[quantity]) == value
+    assert float(table["area.overlap_m2"]) == written.document["area"]["overlap_m2"]
+    assert float(table["cause.guidance.area_m2"]) == next(
+        c["area_m2"] for c in written.document["cause"] if c["cause"] == "guidance"
+    )
+    assert float(table["replay.nozzle.saved_l"]) == next(
+        r["saved_l"] for r in written.document["replay"] if r["label"] == "nozzle"
+    )
+
+
+def test_the_file_is_that_table(written: Any) -> None:
+    assert (written.folder / "ledger.csv").read_bytes() == ledger_csv(written.document)
+
+
+def test_what_is_not_known_is_empty_and_never_zero() -> None:
+    assert rows({"volume": None, "field": {"recorded_area_m2": None}, "zero_m": 0.0}) == [
+        ("volume", "", ""), ("field.recorded_area_m2", "", "m2"), ("zero_m", "0.0", "m"),
+    ]
+
+
+@pytest.mark.parametrize("bad", ["=cmd()", "+1", "-1", "@x", "\t=1", "\r=1"])
+def test_formulas_are_inert(bad: str) -> None:
+    assert inert(bad).startswith("'")
+    (quantity, value, _), = rows({"list": [{"label": bad, "text": bad}]})[:1]
+    assert value.startswith("'")
+    assert quantity.startswith("list.")
+    assert rows({bad: bad}) == [(inert(bad), inert(bad), "")]
+
+
+def test_negative_numbers_stay_numbers() -> None:
+    assert rows({"closure_pct": -0.25}) == [("closure_pct", "-0.25", "%")]
+
+
+@pytest.mark.parametrize(
+    ("quantity", "unit"),
+    [("area.skip_m2", "m2"), ("volume.set_rate_l_m2", "L/m2"), ("replay.boom.volume_per_covered_ha_l", "L/ha"),
+     ("field.perimeter_to_area_per_m", "1/m"), ("quality.span_s", "s"), ("quality.passes", "1")],
+)
+def test_units(quantity: str, unit: str) -> None:
+    assert unit_of(quantity) == unit

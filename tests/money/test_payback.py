@@ -115,7 +115,7 @@ def test_budget_by_hand() -> None:
     amounts = {line.label: round(line.amount, 2) for line in budget.lines}
     assert amounts == {
         "product no longer over-applied": 4200.00,
-        "product no longer poured out by priming and rinsing": 800.00,
+        "product no longer poured out by priming": 800.00,
         "depreciation and interest": 3124.96,
         "interest on the salvage value": 120.00,
         "maintenance": 300.00,

@@ -46,11 +46,14 @@ class RetrofitCase:
     maintenance_a_year, salvage : float
         Upkeep more than today's; worth at the end of its life.
     prime_saved_l_a_year : float
-        Litres of spray that priming and rinsing no longer pour out in a year.
+        Litres of spray that priming no longer pours out in a year.
     spray_cost_per_l : float or None
-        Money of products in a litre of spray; needed where ``prime_saved_l_a_year`` is not 0.
+        Money of products in a litre of spray; needed where ``prime_saved_l_a_year`` or ``rinse_saved_l_a_year`` is not
+        0.
     other_saving_a_year : float
         Any further saving (or, negative, cost) of a year that the user states.
+    rinse_saved_l_a_year : float
+        Litres of spray that emptying the lines for a rinse no longer pours out in a year.
     """
 
     price: float
@@ -65,11 +68,12 @@ class RetrofitCase:
     prime_saved_l_a_year: float = 0.0
     spray_cost_per_l: float | None = None
     other_saving_a_year: float = 0.0
+    rinse_saved_l_a_year: float = 0.0
 
     def __post_init__(self) -> None:
         check_currency(self.currency)
         for name in ("price", "area_a_year_m2", "product_cost_per_m2", "maintenance_a_year", "salvage",
-                     "prime_saved_l_a_year", "interest"):
+                     "prime_saved_l_a_year", "rinse_saved_l_a_year", "interest"):
             value = getattr(self, name)
             if not 0 <= value < math.inf:
                 raise InputError(f"must not be negative, found {value!r}.", column=name)
@@ -83,7 +87,7 @@ class RetrofitCase:
                              hint="3.2 % is 0.032.")
         if self.salvage > self.price:
             raise InputError(f"{self.salvage:g} is more than the price, {self.price:g}.", column="salvage")
-        if self.prime_saved_l_a_year and self.spray_cost_per_l is None:
+        if (self.prime_saved_l_a_year or self.rinse_saved_l_a_year) and self.spray_cost_per_l is None:
             raise InputError("is not known, so the litres of priming cannot be valued.", column="spray_cost_per_l")
         if self.spray_cost_per_l is not None and not 0 <= self.spray_cost_per_l < math.inf:
             raise InputError(f"must not be negative, found {self.spray_cost_per_l!r}.", column="spray_cost_per_l")
@@ -97,14 +101,19 @@ class RetrofitCase:
 
     @property
     def prime_saving_a_year(self) -> float:
-        """Money of product that priming and rinsing no longer pour out in a year."""
+        """Money of product that priming no longer pours out in a year."""
         return self.prime_saved_l_a_year * (self.spray_cost_per_l or 0.0)
+
+    @property
+    def rinse_saving_a_year(self) -> float:
+        """Money of product that rinsing no longer pours out in a year."""
+        return self.rinse_saved_l_a_year * (self.spray_cost_per_l or 0.0)
 
     @property
     def net_cash_a_year(self) -> float:
         """All savings less upkeep, before the price, in a year."""
-        saved = self.product_saving_a_year + self.prime_saving_a_year + self.other_saving_a_year
-        return saved - self.maintenance_a_year
+        poured = self.prime_saving_a_year + self.rinse_saving_a_year
+        return self.product_saving_a_year + poured + self.other_saving_a_year - self.maintenance_a_year
 
     @property
     def capital_a_year(self) -> float:
@@ -185,19 +194,19 @@ def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialB
             ),
         )
     ]
-    if case.prime_saved_l_a_year:
-        lines.append(
-            BudgetLine(
-                "reduced costs",
-                "product no longer poured out by priming and rinsing",
-                (
-                    Factor("spray in a year", to_face("volume", case.prime_saved_l_a_year, units), litre.symbol),
-                    Factor(
-                        "product in it", (case.spray_cost_per_l or 0.0) * litre.si_per_unit, f"{money}/{litre.symbol}"
+    for by, poured_l in (("priming", case.prime_saved_l_a_year), ("rinsing", case.rinse_saved_l_a_year)):
+        if poured_l:
+            per_unit = (case.spray_cost_per_l or 0.0) * litre.si_per_unit
+            lines.append(
+                BudgetLine(
+                    "reduced costs",
+                    f"product no longer poured out by {by}",
+                    (
+                        Factor("spray in a year", to_face("volume", poured_l, units), litre.symbol),
+                        Factor("product in it", per_unit, f"{money}/{litre.symbol}"),
                     ),
-                ),
+                )
             )
-        )
     if case.other_saving_a_year:
         gain = case.other_saving_a_year > 0
         lines.append(

@@ -1,0 +1,317 @@
+"""From the ledgers of a season to a retrofit's case: what it saves a year, with the interval from the fields."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from swathledger.errors import InputError
+from swathledger.money.budget import RetrofitCase
+from swathledger.money.interval import Interval, bootstrap_by_field
+from swathledger.money.ledgers import LOGGED, JobLedger, SetAsideLedger, distinct_primes
+from swathledger.money.product import check_currency
+from swathledger.plumbing.carrier import Plumbing
+from swathledger.plumbing.prime import recirculation
+
+NO_CURRENCY = "XXX"
+"""ISO 4217's code for "no currency"."""
+
+
+@dataclass(frozen=True, slots=True)
+class RetrofitTerms:
+    """What the user states of a retrofit; None: taken from the ledgers, or not known.
+
+    Attributes
+    ----------
+    price : float
+        Fitted, in the user's currency.
+    life_years, interest : float
+        Years; share a year.
+    maintenance_share : float
+        Upkeep more than today's, a year, as a share of the price.
+    salvage : float
+        Worth at the end of its life.
+    area_a_year_m2 : float or None
+        Ground sprayed a year, each application counted. None: the season's own.
+    product_cost_per_m2 : float or None
+        Products of one application. None: from the ledgers' products.
+    currency : str or None
+    layout, baseline : str
+        Labels of the ledgers' replay; ``logged`` and ``model`` are baselines too.
+    plumbing : Plumbing or None
+        Of today's machine. Where it does not recirculate, priming (and rinsing) through a return is a saving.
+    primes_a_year, rinses_a_year : float or None
+    other_saving_a_year : float
+    level : float
+        Of the interval.
+    resamples, seed : int
+    """
+
+    price: float
+    life_years: float = 10.0
+    interest: float = 0.06
+    maintenance_share: float = 0.02
+    salvage: float = 0.0
+    area_a_year_m2: float | None = None
+    product_cost_per_m2: float | None = None
+    currency: str | None = None
+    layout: str = "nozzle"
+    baseline: str = LOGGED
+    plumbing: Plumbing | None = None
+    primes_a_year: float | None = None
+    rinses_a_year: float | None = None
+    other_saving_a_year: float = 0.0
+    level: float = 0.9
+    resamples: int = 9999
+    seed: int = 20_240_501
+
+
+@dataclass(frozen=True, slots=True)
+class Poured:
+    """Litres a year that a return to the tank would keep, and how they were reckoned.
+
+    Attributes
+    ----------
+    times_a_year : float
+    litres_each : float
+    litres_a_year : float
+    measured : int
+        Primes of the ledgers whose litres were measured.
+    seen : int
+        Primes found in the ledgers.
+    """
+
+    times_a_year: float
+    litres_each: float
+    litres_a_year: float
+    measured: int = 0
+    seen: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Retrofit:
+    """A case with everything it rests on.
+
+    Attributes
+    ----------
+    case : RetrofitCase
+    interval : Interval
+        Of the product saving a year, in money.
+    low, high : RetrofitCase or None
+        The case at the ends of the interval.
+    used : tuple of JobLedger
+    set_aside : tuple of SetAsideLedger
+    fields : int
+    covered_m2, spared_m2 : float
+        Of the ledgers used: ground treated, and ground's worth of product spared.
+    prime, rinse : Poured or None
+    warnings, assumptions : tuple of str
+    """
+
+    case: RetrofitCase
+    interval: Interval
+    low: RetrofitCase | None
+    high: RetrofitCase | None
+    used: tuple[JobLedger, ...]
+    set_aside: tuple[SetAsideLedger, ...]
+    fields: int
+    covered_m2: float
+    spared_m2: float
+    prime: Poured | None
+    rinse: Poured | None
+    warnings: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+def retrofit(
+    ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequence[SetAsideLedger] = ()
+) -> Retrofit:
+    """Build the case of a retrofit from ledgers.
+
+    Each field's saving is its ground's worth of product spared (litres over spray rate) times the cost of its products;
+    fields are summed, so that large ones count for more. The interval draws whole fields with replacement.
+
+    Raises
+    ------
+    InputError
+        No ledger has the layout or the baseline, no price is known, or currencies differ.
+    """
+    notes: list[str] = []
+    warnings: list[str] = []
+    used, aside = _usable(ledgers, terms)
+    aside = [*set_aside, *aside]
+    currency = _currency(used, terms, notes)
+    cost = {job.name: _cost(job, terms) for job in used}
+    spared = {job.name: job.spared_m2(terms.baseline, terms.layout) or 0.0 for job in used}
+    by_field: dict[str, list[JobLedger]] = {}
+    for job in used:
+        by_field.setdefault(job.field, []).append(job)
+    groups = list(by_field.values())
+    covered = [math.fsum(job.covered_m2 for job in jobs) for jobs in groups]
+    saved = [math.fsum(spared[job.name] * cost[job.name] for job in jobs) for jobs in groups]
+    per_m2 = bootstrap_by_field(saved, covered, level=terms.level, resamples=terms.resamples, seed=terms.seed)
+    total_m2 = math.fsum(covered)
+    total_spared = math.fsum(spared.values())
+    mean_cost = math.fsum(cost[job.name] * job.covered_m2 for job in used) / total_m2
+    area = total_m2 if terms.area_a_year_m2 is None else terms.area_a_year_m2
+    if terms.area_a_year_m2 is None:
+        notes.append("The ground sprayed a year is that of these ledgers, each application counted.")
+    prime, rinse, cost_per_l = _poured(used, terms, area / total_m2, mean_cost, notes, warnings)
+    share = per_m2.estimate / mean_cost if mean_cost > 0 else total_spared / total_m2
+    case = RetrofitCase(
+        price=terms.price, life_years=terms.life_years, interest=terms.interest, area_a_year_m2=area,
+        product_cost_per_m2=mean_cost, saved_share=min(share, 1.0), currency=currency,
+        maintenance_a_year=terms.price * terms.maintenance_share, salvage=terms.salvage,
+        prime_saved_l_a_year=0.0 if prime is None else prime.litres_a_year,
+        rinse_saved_l_a_year=0.0 if rinse is None else rinse.litres_a_year, spray_cost_per_l=cost_per_l,
+        other_saving_a_year=terms.other_saving_a_year,
+    )
+    ends: list[RetrofitCase | None] = [
+        None if end is None or mean_cost <= 0 else replace(case, saved_share=min(end / mean_cost, 1.0))
+        for end in (per_m2.low, per_m2.high)
+    ]
+    warnings += _warnings(used, terms, per_m2, share)
+    return Retrofit(
+        case, per_m2.times(area), ends[0], ends[1], tuple(used), tuple(aside), len(groups), total_m2, total_spared,
+        prime, rinse, tuple(warnings), tuple(notes),
+    )
+
+
+def _usable(
+    ledgers: Sequence[JobLedger], terms: RetrofitTerms
+) -> tuple[list[JobLedger], list[SetAsideLedger]]:
+    used, aside = [], []
+    for job in ledgers:
+        missing = [label for label in (terms.baseline, terms.layout) if label not in job.laid]
+        if missing:
+            aside.append(SetAsideLedger(job.name, f"no replay of {' and '.join(missing)}"))
+        elif job.covered_m2 <= 0:
+            aside.append(SetAsideLedger(job.name, "no target ground was covered"))
+        elif job.cost_per_m2 is None and terms.product_cost_per_m2 is None:
+            aside.append(SetAsideLedger(job.name, "no price of its products is known"))
+        else:
+            used.append(job)
+    if used:
+        return used, aside
+    labels = sorted({label for job in ledgers for label in job.laid})
+    for word, option in ((terms.layout, "layout"), (terms.baseline, "baseline")):
+        if not any(word in job.laid for job in ledgers):
+            raise InputError(
+                f"no ledger has a replay of {word!r}.", column=option,
+                hint=f"Known: {', '.join(labels)}." if labels else "Run the audit with --groups.",
+            )
+    if all(job.cost_per_m2 is None for job in ledgers) and terms.product_cost_per_m2 is None:
+        raise InputError(
+            f"no price of any product is known in {len(ledgers)} ledger{'s' if len(ledgers) != 1 else ''}.",
+            hint="Give --product-cost-per-ha (or --product-cost-per-ac), or rate and price in the machine file's "
+            "[[products]] and run the audit again.",
+        )
+    raise InputError(f"no ledger can be used; {aside[0].name}: {aside[0].reason}.")
+
+
+def _cost(job: JobLedger, terms: RetrofitTerms) -> float:
+    cost = job.cost_per_m2 if terms.product_cost_per_m2 is None else terms.product_cost_per_m2
+    return 0.0 if cost is None else cost  # `_usable` let none without a cost pass
+
+
+def _currency(used: Sequence[JobLedger], terms: RetrofitTerms, notes: list[str]) -> str:
+    if terms.currency is not None:
+        check_currency(terms.currency)
+    codes = sorted({job.currency for job in used if job.currency is not None})
+    if terms.product_cost_per_m2 is None:
+        if len(codes) > 1:
+            raise InputError(
+                f"the ledgers' prices are in {' and '.join(codes)}; none is converted.", column="currency",
+                hint="Give --product-cost-per-ha in one currency.",
+            )
+        if codes and terms.currency not in (None, codes[0]):
+            raise InputError(
+                f"the ledgers' prices are in {codes[0]}, --currency says {terms.currency}; none is converted.",
+                column="currency", hint="Leave --currency out, or give --product-cost-per-ha in that currency.",
+            )
+    if terms.currency is not None:
+        return terms.currency
+    if len(codes) == 1:
+        notes.append(f"All amounts, the price of the retrofit too, are taken to be in {codes[0]}.")
+        return codes[0]
+    notes.append(f"No currency is named: {NO_CURRENCY} stands for that of the price you gave.")
+    return NO_CURRENCY
+
+
+def _poured(
+    used: Sequence[JobLedger], terms: RetrofitTerms, years: float, mean_cost: float, notes: list[str],
+    warnings: list[str],
+) -> tuple[Poured | None, Poured | None, float | None]:
+    """Litres a year that a return to the tank keeps, by priming and by rinsing, and money in a litre."""
+    with_rate = [job for job in used if job.spray_rate_l_m2]
+    ground = math.fsum(job.covered_m2 for job in with_rate)
+    litres = math.fsum((job.spray_rate_l_m2 or 0.0) * job.covered_m2 for job in with_rate)
+    cost_per_l = mean_cost * ground / litres if litres > 0 else None
+    plumbing = terms.plumbing
+    if plumbing is None:
+        return None, None, cost_per_l
+    found = recirculation(plumbing)
+    if plumbing.recirculates:
+        notes.append("The machine recirculates already: there is nothing more to keep by priming or rinsing.")
+        return None, None, cost_per_l
+    if found is None:
+        warnings.append("The machine file tells no volume of lines or held volume: priming is not counted.")
+        return None, None, cost_per_l
+    if cost_per_l is None:
+        warnings.append("No spray rate is known, so that litres of priming cannot be valued; they are not counted.")
+        return None, None, cost_per_l
+    notes += plumbing.assumptions
+    primes = distinct_primes(used)
+    known = [prime.litres for prime in primes if prime.litres is not None]
+    kept = math.fsum(max(value - found.still_low_l, 0.0) for value in known)
+    kept += (len(primes) - len(known)) * found.returned_low_l
+    times = len(primes) * years if terms.primes_a_year is None else terms.primes_a_year
+    each = kept / len(primes) if primes else found.returned_low_l
+    prime = Poured(times, each, times * each, len(known), len(primes))
+    notes.append(
+        "The retrofit is taken to include a return to the tank, so that priming no longer goes through the nozzles; "
+        "--no-recirculating leaves this out."
+    )
+    if not found.nozzle_bodies_known:
+        notes.append("What nozzle bodies hold is not given: the litres kept from priming are an upper figure.")
+    if terms.rinses_a_year is None:
+        return prime, None, cost_per_l
+    held = math.fsum(plumbing.line_total_l(line) for line in plumbing.lines if line.recirculated is not False)
+    content = held + (plumbing.held_l or 0.0)
+    notes.append("Rinsing: lines are taken to be emptied through the nozzles today, at full strength.")
+    return prime, Poured(terms.rinses_a_year, content, terms.rinses_a_year * content), cost_per_l
+
+
+def _names(jobs: Sequence[JobLedger]) -> str:
+    shown = ", ".join(job.name for job in jobs[:4])
+    return f"{shown} and {len(jobs) - 4} more" if len(jobs) > 4 else shown
+
+
+def _warnings(used: Sequence[JobLedger], terms: RetrofitTerms, interval: Interval, share: float) -> list[str]:
+    out = []
+    below = [job for job in used if job.trusted is False]
+    if below and terms.baseline == LOGGED:
+        out.append(
+            f"In {len(below)} of {len(used)} jobs the shutoff model agrees too little with what the valves really did "
+            f"({_names(below)}): part of the saving may be the model's, not the retrofit's. Compare --baseline model."
+        )
+    elif below:
+        out.append(f"In {len(below)} of {len(used)} jobs the shutoff model agrees too little with the log "
+                   f"({_names(below)}).")
+    unknown = [job for job in used if job.trusted is None]
+    if unknown:
+        out.append(f"How well the shutoff model fits is not known for {_names(unknown)}.")
+    derived = [job for job in used if job.derived]
+    if derived:
+        out.append(
+            f"{len(derived)} of {len(used)} jobs have a boundary derived from the ground covered ({_names(derived)}): "
+            "spray beyond the field's edge, and its saving, does not show there."
+        )
+    if interval.low is None:
+        out.append("With fewer than two fields nothing can be said of how the saving varies.")
+    elif interval.few_fields:
+        out.append(f"Only {interval.fields} fields: the interval is likely too narrow.")
+    if share <= 0:
+        out.append("The layout asked for saves nothing on these fields.")
+    return out

@@ -1,0 +1,174 @@
+"""The document of ``payback``: a retrofit's budget line by line, what follows from it, and the season it rests on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from swathledger.errors import InputError
+from swathledger.ledger.balance import sum_of
+from swathledger.money.budget import GAINS, RetrofitCase, break_even_area_units, partial_budget, payback
+from swathledger.money.ledgers import JobLedger, distinct_primes, read_ledgers
+from swathledger.money.retrofit import Poured, Retrofit, RetrofitTerms, retrofit
+from swathledger.money.sensitivity import around, tornado
+from swathledger.units import UnitSystem
+
+SCHEMA = "swathledger/payback/1"
+CAUTIONS = (
+    "An estimate from the drives that were logged, not a promise: prices, weather and the operator change. Check it "
+    "with your own books before you buy.",
+    "No tax, no finance, no subsidy is reckoned in.",
+    "The product label and local law come first; a saving is no reason to leave them.",
+)
+SHARE_OF_RANGE = 0.25
+"""Inputs without a range of their own are moved this far either way for the tornado."""
+
+
+def _sum(values: Iterable[float | None]) -> float | None:
+    """Sum of what is known; None where nothing is."""
+    known = [value for value in values if value is not None]
+    return math.fsum(known) if known else None
+
+
+def season_standing(jobs: Sequence[JobLedger]) -> dict[str, Any]:
+    """Standing discharges of many jobs: sums of what is known, and how much is not."""
+    primes = distinct_primes(jobs)
+    measured = [prime.litres for prime in primes if prime.litres is not None]
+    return {
+        "litres_l": _sum(job.standing_l for job in jobs),
+        "unmeasured": sum(job.unmeasured for job in jobs),
+        "money": _sum(job.standing_money for job in jobs),
+        "active_g": _sum(job.standing_active_g for job in jobs),
+        "likely_primes": len(primes),
+        "measured_primes": len(measured),
+        "measured_primes_l": math.fsum(measured) if measured else None,
+    }
+
+
+def season_balance(jobs: Sequence[JobLedger]) -> dict[str, Any] | None:
+    """Mass balance of many jobs; None where none logs litres."""
+    known = [job.balance for job in jobs if job.balance is not None]
+    found = sum_of(known)
+    if found is None:
+        return None
+    return {
+        "jobs": len(known),
+        "jobs_without_litres": len(jobs) - len(known),
+        "logged_l": found.logged_l,
+        "on_target_l": found.on_target_l,
+        "over_applied_l": found.over_applied_l,
+        "by_cause": [{"cause": cause, "volume_l": litres} for cause, litres in found.by_cause_l.items()],
+        "standing_l": found.standing_l,
+        "unexplained_l": found.unexplained_l,
+        "unexplained_pct": found.unexplained_pct,
+    }
+
+
+def _result(case: RetrofitCase, units: UnitSystem) -> dict[str, Any]:
+    return {**asdict(payback(case)), "break_even_units": break_even_area_units(case, units)}
+
+
+def _poured(found: Poured | None) -> dict[str, Any] | None:
+    return None if found is None else asdict(found)
+
+
+def _saving(found: Retrofit) -> dict[str, Any]:
+    case, interval = found.case, found.interval
+    ends = [None if end is None else end.net_cash_a_year for end in (found.low, found.high)]
+    return {
+        "product_a_year": case.product_saving_a_year,
+        "product_low": interval.low,
+        "product_high": interval.high,
+        "prime_a_year": None if found.prime is None else case.prime_saving_a_year,
+        "rinse_a_year": None if found.rinse is None else case.rinse_saving_a_year,
+        "other_a_year": case.other_saving_a_year,
+        "maintenance_a_year": case.maintenance_a_year,
+        "total_a_year": case.net_cash_a_year,
+        "total_low": ends[0],
+        "total_high": ends[1],
+        "share_saved": case.saved_share,
+        "interval": {
+            "level": interval.level, "method": interval.method, "fields": interval.fields,
+            "resamples": interval.resamples, "seed": interval.seed, "few_fields": interval.few_fields,
+        },
+    }
+
+
+def _tornado(found: Retrofit) -> list[dict[str, Any]]:
+    own = {}
+    if found.low is not None and found.high is not None:
+        ends = (found.low.saved_share, found.high.saved_share)
+        own["saved_share"] = (min(ends), max(ends))
+    rows = tornado(found.case, around(found.case, SHARE_OF_RANGE, **own))
+    return [{**asdict(row), "swing": row.swing} for row in rows]
+
+
+def payback_document(folder: Path, terms: RetrofitTerms, units: UnitSystem = "metric") -> dict[str, Any]:
+    """Work out a retrofit from every ledger below a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        What ``season`` or ``audit`` wrote.
+    terms : RetrofitTerms
+    units : {"metric", "us"}
+        Of the budget's factors and the whole break-even units (hectares or acres); all else is SI.
+
+    Returns
+    -------
+    dict
+        Ready for JSON.
+
+    Raises
+    ------
+    InputError
+        No ledger, no replay of the layout, no price, or currencies that differ.
+    """
+    jobs, aside = read_ledgers(folder)
+    found = retrofit(jobs, terms, aside)
+    case = found.case
+    budget = partial_budget(case, units)
+    if not math.isfinite(budget.net):
+        raise InputError("these numbers come to no finite amount.", hint="Check price, area and product cost.")
+    area = "ac" if units == "us" else "ha"
+    return {
+        "schema": SCHEMA,
+        "layout": terms.layout,
+        "baseline": terms.baseline,
+        "currency": case.currency,
+        "units": units,
+        "ledgers": {
+            "used": len(found.used),
+            "fields": found.fields,
+            "covered_m2": found.covered_m2,
+            "spared_m2": found.spared_m2,
+            "set_aside": [asdict(item) for item in found.set_aside],
+        },
+        "case": asdict(case),
+        "saving": _saving(found),
+        "prime": _poured(found.prime),
+        "rinse": _poured(found.rinse),
+        "budget": {
+            "lines": [
+                {"part": line.part, "gain": line.part in GAINS, "label": line.label,
+                 "factors": [asdict(factor) for factor in line.factors], "amount": line.amount}
+                for line in budget.lines
+            ],
+            "net": budget.net,
+        },
+        "result": {
+            **_result(case, units),
+            "break_even_unit": area,
+            "low": None if found.low is None else _result(found.low, units),
+            "high": None if found.high is None else _result(found.high, units),
+        },
+        "tornado": _tornado(found),
+        "balance": season_balance(jobs),
+        "standing": season_standing(jobs),
+        "warnings": list(found.warnings),
+        "assumptions": list(found.assumptions),
+        "cautions": list(CAUTIONS),
+    }

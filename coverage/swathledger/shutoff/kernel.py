@@ -18,6 +18,9 @@ from swathledger.shutoff.look import look, near_edges
 from swathledger.shutoff.state import MAX_SLOTS, N_MASK
 from swathledger.shutoff.sweep import MAX_BASE_POSES, MAX_STRIP_M, flush
 
+MAX_WAITING = 16
+"""Commands on their way to one valve; more than any delay and control step bring about."""
+
 
 @njit
 def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open, causes):  # type: ignore[no-untyped-def]  # numba infers the types
@@ -60,7 +63,10 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
     treated = np.zeros(probe.lateral_m.shape[0], dtype=np.int8)
     command = np.zeros(groups, dtype=np.bool_)
     valve_open = np.zeros(groups, dtype=np.bool_)
-    due = np.full(groups, np.inf)
+    # Delays shift: every command reaches its valve after its delay, unless a newer one reaches it first.
+    waiting = np.zeros(groups, dtype=np.int64)
+    due = np.full((groups, MAX_WAITING), np.inf)
+    then = np.zeros((groups, MAX_WAITING), dtype=np.bool_)
     since = np.full(groups, -np.inf)
     opened = np.zeros(groups, dtype=np.bool_)
     from_step = np.zeros(groups, dtype=np.int64)
@@ -142,24 +148,32 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
                 if fresh_start:
                     command[g] = wish
                     valve_open[g] = wish
-                    due[g] = np.inf
+                    waiting[g] = 0
                     since[g] = -np.inf
                     settled[g] = True
                 elif wish == command[g]:
                     settled[g] = True
-                elif (settled[g] or here_m >= hold_m[g]) and (wish or now - since[g] >= valve.minimum_on_s):
+                elif settled[g] or here_m >= hold_m[g]:
                     command[g] = wish
                     settled[g] = not two_looks
                     hold_m[g] = here_m + speed * (valve.look_ahead_on_s if wish else valve.look_ahead_off_s)
-                    if wish == valve_open[g]:
-                        due[g] = np.inf
-                    else:
-                        due[g] = now + (valve.on_delay_s if wish else valve.off_delay_s)
-                if due[g] <= now + 0.5 * dt:
-                    valve_open[g] = command[g]
-                    due[g] = np.inf
-                    if valve_open[g]:
+                    arrives = now + (valve.on_delay_s if wish else valve.off_delay_s)
+                    n = waiting[g]
+                    while n > 0 and (due[g, n - 1] >= arrives or n == MAX_WAITING):
+                        n -= 1
+                    due[g, n] = arrives
+                    then[g, n] = wish
+                    waiting[g] = n + 1
+                while waiting[g] > 0 and due[g, 0] <= now + 0.5 * dt:
+                    if not then[g, 0] and now + 0.5 * dt < since[g] + valve.minimum_on_s:
+                        break
+                    if then[g, 0] and not valve_open[g]:
                         since[g] = now
+                    valve_open[g] = then[g, 0]
+                    waiting[g] -= 1
+                    for k in range(waiting[g]):
+                        due[g, k] = due[g, k + 1]
+                        then[g, k] = then[g, k + 1]
                 is_open = valve_open[g] and drive.wanted[a]
                 if is_open != opened[g]:
                     if is_open:

@@ -16,6 +16,11 @@ BAND_CELLS = 2_000_000
 
 DEFAULT_CELL_M = 0.1
 
+MAX_CELL_M = 60.0
+"""Coarsest cell."""
+MAX_SIDE_CELLS = 1_000_000
+"""Longest side of a grid: 100 km of 0.1 m. More is a slip in the cell or the boundary."""
+
 
 @dataclass(frozen=True, slots=True)
 class Frame:
@@ -50,12 +55,12 @@ class Frame:
 
     @property
     def west_m(self) -> float:
-        """x of the window's west edge."""
+        """The window's west edge, x."""
         return self.first_column * self.cell_m
 
     @property
     def north_m(self) -> float:
-        """y of the window's north edge."""
+        """The window's north edge, y."""
         return (self.first_row + self.rows) * self.cell_m
 
     def bands(self, halo: int) -> list[Band]:
@@ -95,9 +100,23 @@ def default_cell_m(nozzle_spacing_m: float) -> float:
 def frame_around(
     cell_m: float, x_min: float, y_min: float, x_max: float, y_max: float, margin_cells: int = 2
 ) -> Frame:
-    """The smallest frame that holds a rectangle of the plane, with a margin."""
+    """The smallest frame that holds a rectangle of the plane, with a margin.
+
+    Raises
+    ------
+    InputError
+        The rectangle is not finite or more than :data:`MAX_SIDE_CELLS` long, or the cell is above :data:`MAX_CELL_M`.
+    """
     if not all(np.isfinite(v) for v in (x_min, y_min, x_max, y_max)):
         raise InputError("the ground to be gridded has no finite extent")
+    if cell_m > MAX_CELL_M:
+        raise InputError(f"cells of {cell_m:g} m are coarser than any boom is wide.", hint="Use smaller cells.")
+    if max(x_max - x_min, y_max - y_min) > MAX_SIDE_CELLS * cell_m:
+        raise InputError(
+            f"the ground is {x_max - x_min:.0f} m by {y_max - y_min:.0f} m: with cells of {cell_m:g} m a side has more "
+            f"than {MAX_SIDE_CELLS:,} of them.",
+            hint="Use larger cells.",
+        )
     i0 = int(np.floor(x_min / cell_m)) - margin_cells
     j0 = int(np.floor(y_min / cell_m)) - margin_cells
     i1 = int(np.floor(x_max / cell_m)) + 1 + margin_cells

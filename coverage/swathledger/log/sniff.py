@@ -11,7 +11,7 @@ from typing import Literal
 
 from swathledger.errors import LogError
 from swathledger.log.columns import near_names, plan_columns
-from swathledger.log.taskdata_xml import TIME_LOG_NAME, main_file, sibling
+from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, main_file, sibling
 
 Format = Literal["csv", "geojson", "parquet", "geopackage", "shapefile", "taskdata", "vector"]
 Kind = Literal["log", "boundary", "other"]
@@ -72,7 +72,10 @@ def find_format(path: Path) -> Format:
 
 def _format_of(head: bytes, path: Path) -> Format:
     suffix = path.suffix.lower()
-    if _TASK_XML.search(head) or (suffix == ".bin" and TIME_LOG_NAME.match(path.stem)):
+    named = path.name.casefold() == MAIN_FILE.casefold() or (
+        suffix in (".bin", ".xml") and TIME_LOG_NAME.match(path.stem)
+    )
+    if named or _TASK_XML.search(head):
         return "taskdata"
     if head.startswith(b"PAR1"):
         return "parquet"

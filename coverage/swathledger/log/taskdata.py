@@ -210,7 +210,8 @@ def _time_log(
 ) -> _TimeLog:
     header_file, record_file = (sibling(folder, f"{name}{suffix}") for suffix in (".xml", ".bin"))
     if header_file is None or record_file is None:
-        lacking = f"{name}.bin (its records)" if record_file is None else f"{name}.xml (its header)"
+        parts = ((header_file, f"{name}.xml (its header)"), (record_file, f"{name}.bin (its records)"))
+        lacking = " and no ".join(words for path, words in parts if path is None)
         raise LogError(
             f"the time log {name} is not whole: there is no {lacking}.",
             file=(main or folder / name).name,

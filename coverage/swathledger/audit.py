@@ -7,39 +7,25 @@ folder at once or not at all.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from swathledger.errors import InputError, LogError
+from swathledger.report.carrier import Prepared, Progress
 from swathledger.settings import AuditSettings
 
+__all__ = ["DEFAULT_GROUPS", "Prepared", "Progress", "compute", "prepare", "resolve", "run_audit"]
+
 if TYPE_CHECKING:
-    from swathledger.field.carrier import Field
     from swathledger.ledger.account import Sink
     from swathledger.log.carrier import Log
     from swathledger.log.span import Spans
     from swathledger.machine.carrier import Machine
     from swathledger.report.carrier import Audit
-    from swathledger.swath.carrier import Swath
-
-Progress = Callable[[str, float], None]
-"""Is told what is being done and which share of it is done, 0..1."""
 
 DEFAULT_TOLERANCE_M = 0.10
 DEFAULT_GROUPS = ("boom", "9", "6", "3", "nozzle", "limit")
-
-
-@dataclass(frozen=True, slots=True)
-class Prepared:
-    """Everything that accounting needs, read and rebuilt."""
-
-    log: Log
-    machine: Machine
-    field: Field
-    swath: Swath
-    settings: AuditSettings
-    assumptions: tuple[str, ...]
 
 
 def resolve(settings: AuditSettings, log: Log, machine: Machine) -> tuple[AuditSettings, list[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,22 @@ if TYPE_CHECKING:
     from swathledger.settings import AuditSettings
     from swathledger.shutoff.carrier import Replay
     from swathledger.swath.carrier import Swath
+
+
+Progress = Callable[[str, float], None]
+"""Is told what is being done and which share of it is done, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """Everything that accounting needs, read and rebuilt; the settings have no None left."""
+
+    log: Log
+    machine: Machine
+    field: Field
+    swath: Swath
+    settings: AuditSettings
+    assumptions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,7 @@ from swathledger.report.table import ledger_csv
 from swathledger.report.vector import write_vector
 
 if TYPE_CHECKING:
-    from swathledger.audit import Prepared, Progress
-    from swathledger.report.carrier import Audit
+    from swathledger.report.carrier import Audit, Prepared, Progress
 
 
 def write_results(

@@ -15,7 +15,7 @@ from swathledger.grid.frame import Frame, polygon_edges
 from swathledger.grid.paint import CAUSES
 from swathledger.grid.scan import edge_store
 from swathledger.ledger.account import Sink, account
-from swathledger.ledger.carrier import CAUSE_ORDER, Accounting, BandRaster
+from swathledger.ledger.carrier import CAUSE_ORDER, PAIRS_PER_CELL, Accounting, BandRaster
 from swathledger.log.carrier import Log
 from swathledger.machine.carrier import Machine, Valves
 from swathledger.shutoff.carrier import Layout, LayoutResult, Replay
@@ -227,7 +227,7 @@ def _run_layout(
         # a valve per cell lays the set dose on the ground it covers: its area, not its open width, counts
         volume = _limit_litres(drive, cells["applied"] * h2)
     result = LayoutResult(
-        layout, cells, float(h2 * (squares[0] / 6.0) ** 0.5), frame.cell_m, volume, open_s, by_cause,
+        layout, cells, float(h2 * (squares[0] / PAIRS_PER_CELL) ** 0.5), frame.cell_m, volume, open_s, by_cause,
     )
     return _Run(result, (same_s, judged_s), ground.state if keep_state else None)
 

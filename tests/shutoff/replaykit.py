@@ -21,7 +21,7 @@ from swathledger.report.carrier import Audit
 from swathledger.settings import AuditSettings
 from swathledger.shutoff.carrier import LayoutResult, Replay
 from swathledger.simulate.closed_form import log_of
-from swathledger.simulate.path import PlanePath
+from swathledger.simulate.path import Floats, PlanePath
 from swathledger.simulate.primitives import line_path
 from swathledger.swath.build import build_swath
 
@@ -174,9 +174,9 @@ class Crossing:
 
 def block(
     path: PlanePath, sprayer: Machine, boundary: Polygon | MultiPolygon,
-    exclusions: Polygon | MultiPolygon | None = None, *, rate_l_m2: float | None = 0.02, state_kind: str = "section",
-    **settings: object,
+    exclusions: Polygon | MultiPolygon | None = None, *, rate_l_m2: float | None = 0.02, state_kind: str = "work",
+    speed_m_s: Floats | None = None, cell_m: float = 0.1, **settings: object,
 ) -> Audit:
-    """A path driven and logged by a machine on a field, replayed."""
-    log = log_of(path, PLANE, state_kind=state_kind, rate_l_m2=rate_l_m2)  # type: ignore[arg-type]  # one of the kinds
-    return replayed(log, sprayer, ground(boundary, exclusions), **settings)
+    """A path driven and logged by a machine on a field, replayed; one state a row for the whole boom."""
+    log = log_of(path, PLANE, state_kind=state_kind, rate_l_m2=rate_l_m2, speed_m_s=speed_m_s)  # type: ignore[arg-type]  # one of the kinds
+    return replayed(log, sprayer, ground(boundary, exclusions), cell_m=cell_m, **settings)

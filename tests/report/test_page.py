@@ -1,0 +1,314 @@
+"""report.html: what stands on it, and that it is only text."""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from swathledger.errors import InputError
+from swathledger.grid.tally import OVERLAP, SINGLE, SKIP
+from swathledger.report.charts import nice_ticks, replay_chart
+from swathledger.report.figures import Figures, duration
+from swathledger.report.map import picture_classes, scale_bar
+from swathledger.report.page import render, render_report
+from swathledger.report.stored import Stored, read_results
+from swathledger.units import QUANTITIES, UnitSystem
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+
+class Reader(HTMLParser):
+    """Collects every marked number, all text outside of style, and every tag."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.numbers: list[tuple[dict[str, str], str]] = []
+        self.text: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self._open: dict[str, str] | None = None
+        self._style = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        self._style = tag == "style"
+        if tag == "data":
+            self._open = {key: value or "" for key, value in attrs}
+
+    def handle_endtag(self, tag: str) -> None:
+        self._style = False
+        if tag == "data":
+            self._open = None
+
+    def handle_data(self, data: str) -> None:
+        if self._open is not None:
+            self.numbers.append((self._open, data))
+        if not self._style:
+            self.text.append(data)
+
+
+def read(page: bytes) -> Reader:
+    reader = Reader()
+    reader.feed(page.decode())
+    return reader
+
+
+def at(document: Any, path: str) -> Any:
+    for part in path.split("/"):
+        document = document[int(part)] if isinstance(document, list) else document[part]
+    return document
+
+
+@pytest.fixture(scope="module")
+def stored(written: Any) -> Stored:
+    return read_results(written.folder)
+
+
+def with_document(stored: Stored, **tables: Any) -> Stored:
+    document = copy.deepcopy(stored.document)
+    document.update(tables)
+    return replace(stored, document=document)
+
+
+@pytest.mark.parametrize("system", ["metric", "us"])
+def test_every_number_is_the_ledgers_to_the_digits_shown(stored: Stored, system: UnitSystem) -> None:
+    numbers = read(render(stored, system)).numbers
+    assert len(numbers) > 100
+    for attributes, shown in numbers:
+        keys = attributes["data-key"].split(" of ")
+        values = [at(stored.document, key) for key in keys]
+        value = values[0] if len(values) == 1 else 100.0 * values[0] / values[1]
+        number, _, unit = shown.partition("\u00a0")
+        kind = attributes["data-kind"]
+        if kind in QUANTITIES:
+            face = QUANTITIES[kind].face(system)
+            assert unit == face.symbol, attributes
+            value = value / face.si_per_unit
+        else:
+            assert unit == ("%" if kind == "pct" else "")
+        decimals = len(number.partition(".")[2])
+        # half of the last digit shown, and not more
+        assert abs(float(number.replace(",", "")) - value) <= 0.5 * 10.0**-decimals * (1 + 1e-9), attributes
+        machine = values[0] if len(values) == 1 else 100.0 * values[0] / values[1]
+        assert float(attributes["value"]) == pytest.approx(machine, rel=1e-11)
+
+
+def test_numbers_that_matter_are_there(stored: Stored) -> None:
+    keys = {attributes["data-key"] for attributes, _ in read(render(stored)).numbers}
+    wanted = {f"area/{key}" for key in stored.document["area"] if key.endswith("_m2")}
+    wanted |= {f"volume/{key}" for key in stored.document["volume"] if key.endswith("_l")}
+    wanted |= {f"replay/{i}/{key}" for i in range(4) for key in ("over_application_pct", "skip_pct", "saved_l")}
+    wanted |= {f"cause/{i}/area_m2" for i, c in enumerate(stored.document["cause"]) if c["area_m2"] > 0}
+    wanted |= {"model/section_seconds_agreement_pct", "provenance/cell_m", "quality/used"}
+    # far ground is told only where there is any; standard errors stand beside their quantities
+    wanted -= {"area/far_m2", "area/standard_error_m2", "area/standard_errors_m2"}
+    wanted |= {f"area/standard_errors_m2/{key}" for key in stored.document["area"]["standard_errors_m2"]}
+    assert wanted <= keys
+
+
+def test_same_results_same_page(stored: Stored, written: Any) -> None:
+    assert render(stored) == render_report(written.folder) == (written.folder / "report.html").read_bytes()
+
+
+def test_nothing_is_fetched_or_run(stored: Stored) -> None:
+    page = render(stored)
+    reader = read(page)
+    for tag, attributes in reader.tags:
+        assert tag not in {"script", "link", "iframe", "object", "embed", "form", "base"}
+        assert "style" not in attributes, "the content policy forbids styles of single elements"
+        for name, value in attributes.items():
+            assert not name.startswith("on")
+            if name in {"src", "href", "action", "srcset"}:
+                assert (value or "").startswith(("data:image/png;base64,", "#"))
+    assert b"url(" not in page
+    policy = next(a["content"] or "" for t, a in reader.tags if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none'; img-src data:; style-src 'sha256-")
+    assert "unsafe" not in policy
+    assert len(page) < 3_000_000
+
+
+NASTY = "<script>alert(1)</script>{{ 7 * 7 }} \"'&"
+
+
+def test_names_are_only_text(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    document["field"]["id"] = NASTY
+    document["provenance"]["machine"] = "=cmd()" + NASTY
+    document["provenance"]["inputs"] = [{"name": NASTY, "sha256": "0" * 64}]
+    document["quality"]["assumptions"] = [NASTY, "{over_pct} {0.__class__}"]
+    document["quality"]["set_aside"] = [{"reason": NASTY, "count": 3, "example": NASTY}]
+    document["quality"]["columns_ignored"] = [NASTY]
+    document["model"]["notes"] = [NASTY]
+    page = render(replace(stored, document=document))
+    reader = read(page)
+    assert b"<script" not in page
+    text = " ".join(reader.text)
+    assert text.count(NASTY) >= 8
+    assert "{over_pct} {0.__class__}" in text
+
+
+def test_unknown_reads_unknown(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    document["volume"] = None
+    for cause in document["cause"]:
+        cause["volume_l"] = None
+    for row in [*document["replay"], document["model"]["as_logged"], document["model"]["logged_layout"]]:
+        for key in ("volume_l", "saved_l", "saved_vs_model_l"):
+            row[key] = None
+    document["model"]["turn_over_dose_l"] = document["model"]["turn_under_dose_l"] = None
+    document["quality"]["position_sigma_m"] = None
+    text = " ".join(" ".join(read(render(replace(stored, document=document))).text).split())
+    assert "litres are unknown" in text
+    assert "how much was sprayed is unknown" in text
+    assert "position noise seen in the track unknown" in text
+    assert "of the treated area" in text
+    assert " L " not in text.replace("\u00a0", " ")
+
+
+def test_without_a_replay_nothing_is_promised(stored: Stored) -> None:
+    text = " ".join(read(render(with_document(stored, replay=[], model=None))).text)
+    assert "would have spared" not in text
+    assert "finer shutoff" not in text
+
+
+def test_a_model_below_level_warns(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    document["model"]["trusted"] = False
+    document["model"]["section_seconds_agreement_pct"] = 71.3
+    text = " ".join(read(render(replace(stored, document=document))).text)
+    assert text.count("savings below are rough") == 2  # beside the answer and beside the table
+
+
+def test_derived_boundary_and_assumed_side_are_told(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    document["field"]["boundary"] = "derived"
+    document["quality"]["side_assumed"] = True
+    text = " ".join(read(render(replace(stored, document=document))).text)
+    assert "No boundary was given" in text
+    assert "sides are assumed" in text
+
+
+def test_recorded_area_is_held_against_the_outline(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    document["field"]["recorded_area_m2"] = 250_000.0
+    document["field"]["recorded_minus_boundary_pct"] = -4.5
+    text = " ".join(read(render(replace(stored, document=document))).text).replace("\u00a0", " ")
+    assert "25.00 ha" in text
+    assert "-4.5 %" in text
+
+
+def test_cautions_stand_on_every_page(stored: Stored) -> None:
+    text = " ".join(read(render(stored)).text)
+    for words in ("product label and local law come first", "Not a legal spray record", "Rinse and prime water",
+                  "licensed adviser"):  # fmt: skip
+        assert words in text
+
+
+def test_drives_without_spray_or_target_have_a_page(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    document["area"].update(over_application_m2=0.0, over_application_pct=0.0)
+    for cause in document["cause"]:
+        cause["area_m2"] = 0.0
+    assert "Nothing was over-applied" in " ".join(read(render(replace(stored, document=document))).text)
+    document["area"].update(over_application_pct=None, skip_pct=None, target_m2=0.0)
+    assert "no ground that could be treated" in " ".join(read(render(replace(stored, document=document))).text)
+
+
+def test_what_is_no_result_is_told(tmp_path: Path, written: Any) -> None:
+    with pytest.raises(InputError, match="no results can be read here"):
+        read_results(tmp_path)
+    (tmp_path / "ledger.json").write_text("{}")
+    with pytest.raises(InputError, match="schema"):
+        read_results(tmp_path)
+    (tmp_path / "ledger.json").write_text(json.dumps(written.document))
+    with pytest.raises(InputError, match=r"ledger\.gpkg"):
+        read_results(tmp_path)
+
+
+# --- parts ------------------------------------------------------------------------------------------------------------
+def test_a_fifth_of_a_spot_takes_the_colour() -> None:
+    samples = np.full((5, 10), SINGLE, np.uint8)
+    samples[:, 0] = OVERLAP  # 5 of 25 samples of the west spot: a fifth
+    samples[0:4, 9] = SKIP  # 4 of 25 of the east spot: less
+    assert picture_classes(samples, 5).tolist() == [[OVERLAP, SINGLE]]
+
+
+def test_scale_bar_is_a_round_length() -> None:
+    assert scale_bar(900.0, "metric") == (200.0, "200 m")
+    length, label = scale_bar(900.0, "us")  # a quarter is 738 ft
+    assert label == "500 ft"
+    assert length == pytest.approx(500 * 0.3048)
+
+
+def test_ticks_reach_past_the_top() -> None:
+    assert nice_ticks(8.02)[-1] >= 8.02
+    assert nice_ticks(0.07) == [0.0, 0.02, 0.04, 0.06, 0.08]
+    assert nice_ticks(0.0) == [0.0, 1.0]
+
+
+def test_chart_marks_stand_where_the_numbers_are(stored: Stored) -> None:
+    chart = replay_chart(Figures(stored.document, "metric"))
+    assert chart is not None
+    top, bottom = chart["y_ticks"][-1], chart["y_ticks"][0]
+    rows = sorted((r for r in stored.document["replay"] if r["group_width_m"]), key=lambda r: r["group_width_m"])
+    assert len(chart["over"]) == len(rows) == 3
+    for mark, row in zip(chart["over"], rows, strict=True):
+        share = (bottom["y"] - mark["y"]) / (bottom["y"] - top["y"])
+        assert share * float(top["text"]) == pytest.approx(row["over_application_pct"], abs=0.01 * float(top["text"]))
+    assert [m["x"] for m in chart["over"]] == sorted(m["x"] for m in chart["over"])
+
+
+def test_durations() -> None:
+    assert [duration(s) for s in (0.0, 59.6, 3600.0, 3725.0)] == ["0 s", "1 min", "1 h", "1 h 2 min 5 s"]
+    assert duration(None) == "unknown"
+
+
+def test_every_sentence_is_used_or_looked_up() -> None:
+    from swathledger.report.words import words
+
+    sentences = words()
+    assert str(sentences("title", field="<b>")) == "&lt;b&gt;: where the spray went"
+    with pytest.raises(KeyError):
+        sentences("lead.absent")
+
+
+# --- in a browser -----------------------------------------------------------------------------------------------------
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [390, 820, 1280])
+def test_opens_offline_without_a_complaint(offline_page: Page, written: Any, width: int) -> None:
+    complaints: list[str] = []
+    requests: list[str] = []
+    offline_page.on("console", lambda message: complaints.append(message.text))
+    offline_page.on("pageerror", lambda error: complaints.append(str(error)))
+    offline_page.on("request", lambda request: requests.append(request.url))
+    offline_page.set_viewport_size({"width": width, "height": 900})
+    offline_page.goto((written.folder / "report.html").as_uri())
+    assert complaints == []
+    assert [url for url in requests if not url.startswith("data:image/png")] == [offline_page.url]
+    scroll = offline_page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    assert scroll[0] <= scroll[1], "no sideways scroll"
+    drawn = offline_page.locator(".map image").bounding_box()
+    assert drawn is not None
+    assert drawn["width"] > 200
+    assert offline_page.locator("h1").inner_text().startswith("duckhole")
+
+
+@pytest.mark.browser
+def test_scale_bar_has_the_maps_scale(offline_page: Page, written: Any) -> None:
+    offline_page.goto((written.folder / "report.html").as_uri())
+    bar = offline_page.locator(".bar-scale")
+    box, ground = bar.bounding_box(), offline_page.locator("svg.ground").bounding_box()
+    assert box is not None
+    assert ground is not None
+    metres = float(re.sub(r"[^0-9]", "", bar.inner_text()))
+    view = offline_page.locator("svg.ground").get_attribute("viewBox")
+    assert view is not None
+    assert box["width"] / ground["width"] == pytest.approx(metres / float(view.split()[2]), rel=0.02)

@@ -160,6 +160,20 @@ def test_sections_without_offsets_go_by_element_number_and_it_is_told(tmp_path):
     assert any("by element number" in text for text in log.quality.warnings)
 
 
+def test_sections_of_two_devices_are_not_mixed(tmp_path):
+    other = (
+        '<DVC A="DVC-2" B="front tank"><DET A="DET-30" B="1" C="1" D="" E="0" F="0"/>'
+        '<DET A="DET-31" B="2" C="4" D="" E="1" F="1"/></DVC>'
+    )
+    values = [("008D", "DET-31"), *(("008D", f"DET-1{number}") for number in (1, 2, 3, 4, 5)), ("008D", "DET-30")]
+    first = {0: 1, 1: 0, 2: 1, 3: 0, 4: 0, 5: 0, 6: 0}
+    write_time_log(tmp_path, "TLG00001", header(values), [record(s, first) for s in range(2)])
+    write_main(tmp_path, other, device(), task("TSK1", ["TLG00001"]))
+    log = read_log(tmp_path, sections=5)
+    assert log.state[0].tolist() == [False, True, False, False, False]  # DET-30 is off, but of the other device
+    assert any("those of DVC-1 'field sprayer' are used" in text for text in log.quality.warnings)
+
+
 def test_more_than_sixteen_sections(tmp_path):
     first, second = packed([1] * 15 + [0]), packed([0, 1])
     values = [("00A1", "DET-1"), ("00A2", "DET-1")]

@@ -179,6 +179,11 @@ def _sections(
     single = [e for e in single if source.is_logged(ACTUAL_WORK_STATE, e)]
     if not single:
         return None
+    devices = [elements[e].device for e in single]
+    if len(set(devices)) > 1:
+        most, several = max(dict.fromkeys(devices), key=devices.count), ", ".join(dict.fromkeys(devices))
+        out.notes.append(f"{file}: sections of {several} are recorded; those of {most} are used.")
+        single = [e for e in single if elements[e].device == most]
     out.sections = left_to_right([elements[e] for e in single])
     if len(single) > 1 and not offsets_known(out.sections):
         out.notes.append(

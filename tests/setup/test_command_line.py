@@ -197,7 +197,7 @@ def test_defaults_of_the_shared_options(tmp_path: Path) -> None:
     del given["logs"], given["out"]
     assert given == {
         "machine": None, "boundary": None, "overwrite": False, "cell": None,
-        "groups": ("boom", "9", "6", "3", "nozzle", "limit"), "off_when_covered": 1.0, "units": "metric",
+        "groups": None, "off_when_covered": None, "units": "metric",
         "field_id": None, "threads": 1, "as_json": False, "quiet": False,
     }  # fmt: skip
 

@@ -75,4 +75,7 @@ def _sentence(document: dict[str, object], out: Path) -> str:
         raise TypeError("a ledger document has the tables 'area' and 'field'")
     share = area["over_application_pct"]
     over = "unknown" if share is None else f"{share:.2f} %"
-    return f"{field['id']}: over-application {over} of the target; results in {out}"
+    balance = document.get("balance")
+    left = balance["unexplained_pct"] if isinstance(balance, dict) else None
+    closes = "" if left is None else f"; {left:+.2f} % of the logged litres unexplained"
+    return f"{field['id']}: over-application {over} of the target{closes}; results in {out}"

@@ -205,7 +205,7 @@ def _input(name: str, value: float, document: dict[str, Any]) -> str:
 
 
 def _tornado(document: dict[str, Any]) -> list[str]:
-    rows = document["tornado"]
+    rows = [row for row in document["tornado"] if row["swing"] > 0]
     if not rows:
         return []
     currency = document["currency"]
@@ -260,9 +260,20 @@ def _season(document: dict[str, Any]) -> list[str]:
             f"  Measured: {vol(standing['litres_l'])}{active}; {standing['unmeasured']} more without litres in the "
             "log.",
             f"  Likely primes: {standing['likely_primes']}, {standing['measured_primes']} of them measured.",
+            *_kept(standing, vol),
             "  Prime and rinse water is pesticide: keep it off bare ground, away from wells, drains and water.",
         ]
     return out
+
+
+def _kept(standing: dict[str, Any], vol: Any) -> list[str]:
+    """What a recirculating boom would have kept, as far as the ledgers' machines tell."""
+    measured = standing["recirculating_would_keep_l"]
+    low, high = (standing[f"recirculating_would_keep_estimated_{end}_l"] for end in ("low", "high"))
+    parts = [] if measured is None else [f"{vol(measured)} of the measured"]
+    if low is not None and high is not None:
+        parts.append(f"{vol(low)} to {vol(high)} of the others, by the sizes of the lines")
+    return [f"  A recirculating boom would have kept {' and '.join(parts)}."] if parts else []
 
 
 def _closing(document: dict[str, Any]) -> list[str]:

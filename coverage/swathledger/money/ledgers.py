@@ -39,12 +39,17 @@ class PrimeSeen:
         UTC, ISO 8601; "" where not known.
     litres : float or None
         Measured litres; None where the log does not tell.
+    returned_low_l, returned_high_l : float or None
+        Bracket of what a return to the tank keeps of one prime, from the ledger's machine; None where its lines are
+        not known, or all of its primes are measured.
     """
 
     occasion: str
     day: int | None
     start: str
     litres: float | None
+    returned_low_l: float | None = None
+    returned_high_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +81,8 @@ class JobLedger:
     standing_active_g, standing_money : float or None
         What the standing litres held.
     primes : tuple of PrimeSeen
+    kept_l : float or None
+        Of the measured primes, what a recirculating boom would have kept.
     """
 
     name: str
@@ -95,6 +102,7 @@ class JobLedger:
     standing_active_g: float | None
     standing_money: float | None
     primes: tuple[PrimeSeen, ...]
+    kept_l: float | None
 
     def spared_m2(self, baseline: str, layout: str) -> float | None:
         """Ground's worth of product at the set rate that ``layout`` lays less than ``baseline``; None: not replayed.
@@ -148,7 +156,7 @@ def _laid(row: dict[str, Any]) -> Laid | None:
     return None if applied is None else Laid(_number(row.get("volume_l")), applied)
 
 
-def _prime(row: dict[str, Any]) -> PrimeSeen:
+def _prime(row: dict[str, Any], standing: dict[str, Any]) -> PrimeSeen:
     start = row.get("start") if isinstance(row.get("start"), str) else ""
     longitude, day = _number(row.get("longitude")), None
     if start and longitude is not None:
@@ -158,7 +166,13 @@ def _prime(row: dict[str, Any]) -> PrimeSeen:
             start = ""
         else:
             day = math.floor((seconds + longitude * 240.0) / 86400.0)  # four minutes of sun a degree
-    return PrimeSeen(str(row.get("occasion", "")), day, start or "", _number(row.get("litres_l")))
+    unmeasured = _number(standing.get("unmeasured_primes"))
+    low, high = (_number(standing.get(f"recirculating_would_keep_estimated_{end}_l")) for end in ("low", "high"))
+    return PrimeSeen(
+        str(row.get("occasion", "")), day, start or "", _number(row.get("litres_l")),
+        low / unmeasured if low is not None and unmeasured else None,
+        high / unmeasured if high is not None and unmeasured else None,
+    )
 
 
 def _balance(document: dict[str, Any]) -> Balance | None:
@@ -214,7 +228,8 @@ def ledger_from(document: Any, name: str, client: str = "") -> JobLedger:
         unmeasured=int(_number(standing.get("unmeasured")) or 0),
         standing_active_g=_number(poured.get("active_g")),
         standing_money=_number(poured.get("money")),
-        primes=tuple(_prime(row) for row in _rows(standing.get("likely_primes"))),
+        primes=tuple(_prime(row, standing) for row in _rows(standing.get("likely_primes"))),
+        kept_l=_number(standing.get("recirculating_would_keep_l")),
     )
 
 

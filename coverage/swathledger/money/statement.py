@@ -37,6 +37,7 @@ def season_standing(jobs: Sequence[JobLedger]) -> dict[str, Any]:
     """Standing discharges of many jobs: sums of what is known, and how much is not."""
     primes = distinct_primes(jobs)
     measured = [prime.litres for prime in primes if prime.litres is not None]
+    unseen = [prime for prime in primes if prime.litres is None]
     return {
         "litres_l": _sum(job.standing_l for job in jobs),
         "unmeasured": sum(job.unmeasured for job in jobs),
@@ -45,6 +46,9 @@ def season_standing(jobs: Sequence[JobLedger]) -> dict[str, Any]:
         "likely_primes": len(primes),
         "measured_primes": len(measured),
         "measured_primes_l": math.fsum(measured) if measured else None,
+        "recirculating_would_keep_l": _sum(job.kept_l for job in jobs) if measured else None,
+        "recirculating_would_keep_estimated_low_l": _sum(prime.returned_low_l for prime in unseen),
+        "recirculating_would_keep_estimated_high_l": _sum(prime.returned_high_l for prime in unseen),
     }
 
 

@@ -267,3 +267,13 @@ def test_working_width_only(antenna):
     result.near("applied", 585.0)
     assert result.swath.width_by_row
     assert any("centred" in note for note in result.swath.notes)
+
+
+def test_width_beyond_the_boom_is_a_slip():
+    # a logged 1,000 m on a boom of 9 m: the boom's width is taken, and said
+    path = line_path([0.0], [40.0])
+    width = np.where(np.arange(len(path)) == 3, 1000.0, 9.0)
+    field = ground(rectangle(-10, -5, 10, 45))
+    result = drive(path, sprayer(9.0, nozzles=1), field, state_kind="work", working_width_m=width)
+    result.near("applied", 360.0)
+    assert any("1 rows log a working width of up to 1000 m" in note for note in result.swath.notes)

@@ -80,6 +80,13 @@ def _width_runs(log: Log, opened: Flags, boom_width_m: float, notes: list[str]) 
     if bool(missing.any()):
         width[missing] = boom_width_m
         notes.append(f"{int(missing.sum())} rows lack a working width; the machine's {boom_width_m:g} m was taken.")
+    wide = width > boom_width_m + 0.01
+    if bool(wide.any()):
+        notes.append(
+            f"{int(wide.sum())} rows log a working width of up to {float(width[wide].max()):g} m, more than the boom of "
+            f"the machine file; its {boom_width_m:g} m were taken. Is it the right machine file?"
+        )
+        width[wide] = boom_width_m
     row = np.flatnonzero(opened.any(axis=1) & (width > 0))
     half = width[row] / 2
     if bool(np.any(np.abs(width[row] - boom_width_m) > 1e-6)):

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -48,8 +50,7 @@ def lanes(number: int, passes: int = 10) -> list[tuple[float, float, int]]:
     for index in range(passes):
         x = west_of(number) + 3.0 + 6.0 * index
         ys = [-6.0 + 4.0 * step for step in range(19)]
-        for y in ys if index % 2 == 0 else ys[::-1]:
-            rows.append((x, y, int(0.0 <= y < 60.0)))
+        rows += [(x, y, int(0.0 <= y < 60.0)) for y in (ys if index % 2 == 0 else ys[::-1])]
     return rows
 
 
@@ -100,19 +101,36 @@ class Farm:
         return path
 
 
+def make_farm_in(
+    folder: Path, count: int, *, with_logs: bool = True, names: Sequence[str] | None = None
+) -> Farm:
+    """Make a farm of some fields, with a log for each unless told otherwise."""
+    (folder / "logs").mkdir(parents=True)
+    farm = Farm(folder, folder / "fields.geojson", folder / "machine.toml", folder / "logs")
+    farm.boundaries.write_text(boundaries_text(count, names), encoding="utf-8")
+    farm.machine.write_text(MACHINE, encoding="utf-8")
+    for number in range(count if with_logs else 0):
+        farm.log(f"{number:02d}.csv", log_text(lanes(number), start=START + 3600 * number))
+    return farm
+
+
+def write_season(farm: Farm, settings: str = 'cell_m = 0.5\ngroups = ["boom", "nozzle"]') -> Path:
+    """Match the farm's logs and write the manifest; small cells are not needed to see what goes where."""
+    from swathledger.season.match import match, write_manifest
+
+    out = farm.folder / "season.toml"
+    write_manifest(match(farm.logs, farm.boundaries, [(farm.machine, None)], out), out, overwrite=True)
+    text = out.read_text(encoding="utf-8")
+    out.write_text(text.replace("# [settings] ", f"[settings]\n{settings}\n# "), encoding="utf-8")
+    return out
+
+
 @pytest.fixture
 def make_farm(tmp_path: Path) -> Callable[..., Farm]:
     """Make a farm of some fields, with a log for each unless told otherwise."""
 
-    def make(count: int, *, with_logs: bool = True, names: Sequence[str] | None = None, where: str = "farm") -> Farm:
-        folder = tmp_path / where
-        (folder / "logs").mkdir(parents=True)
-        farm = Farm(folder, folder / "fields.geojson", folder / "machine.toml", folder / "logs")
-        farm.boundaries.write_text(boundaries_text(count, names), encoding="utf-8")
-        farm.machine.write_text(MACHINE, encoding="utf-8")
-        for number in range(count if with_logs else 0):
-            farm.log(f"{number:02d}.csv", log_text(lanes(number), start=START + 3600 * number))
-        return farm
+    def make(count: int, *, where: str = "farm", **options: Any) -> Farm:
+        return make_farm_in(tmp_path / where, count, **options)
 
     return make
 
@@ -123,3 +141,36 @@ def tree(folder: Path) -> dict[str, str]:
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted(folder.rglob("*")) if path.is_file()
     }
+
+
+@pytest.fixture
+def make_season(make_farm: Callable[..., Farm]) -> Callable[..., tuple[Farm, Path]]:
+    """Make a farm and the manifest of its season."""
+
+    def make(count: int, **options: Any) -> tuple[Farm, Path]:
+        farm = make_farm(count, **options)
+        return farm, write_season(farm)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def done_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A farm of three fields with its manifest and the results of an uninterrupted run; not to be changed."""
+    from swathledger.season.manifest import read_manifest
+    from swathledger.season.pool import InlinePool
+    from swathledger.season.runner import run_season
+
+    farm = make_farm_in(tmp_path_factory.mktemp("season") / "farm", 3)
+    done = run_season(read_manifest(write_season(farm)), farm.folder / "reference", pool=InlinePool())
+    assert not done.failed
+    return farm.folder
+
+
+@pytest.fixture
+def reference(done_once: Path, tmp_path: Path) -> tuple[Farm, Path, dict[str, str]]:
+    """A copy of that farm, its manifest, and the files of its results."""
+    folder = tmp_path / "copied"
+    shutil.copytree(done_once, folder)
+    farm = Farm(folder, folder / "fields.geojson", folder / "machine.toml", folder / "logs")
+    return farm, folder / "season.toml", tree(folder / "reference")

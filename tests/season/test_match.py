@@ -69,8 +69,8 @@ def test_a_log_over_two_fields_is_split_between_them(make_farm):
 def test_the_cut_is_where_the_track_comes_nearer_to_the_next_field(make_farm):
     farm = make_farm(2, with_logs=False)
     first, second = lanes(0), lanes(1)
-    # The last pass of the first field ends at (57, -6); the road goes east to (103, -6). Its middle, x = 80 m, is as far
-    # from one field (which ends at 60 m) as from the other (which begins at 100 m).
+    # The last pass of the first field ends at (57, -6); the road goes east to (103, -6). Its middle, x = 80 m, is as
+    # far from one field (which ends at 60 m) as from the other (which begins at 100 m).
     way = [(58.5 + step, -6.0, 0) for step in range(45)]
     farm.log("both.csv", log_text([*first, *way, *second]))
     spans = found(farm).jobs[0].logs[0].spans

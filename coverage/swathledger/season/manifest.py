@@ -170,9 +170,12 @@ def manifest_from_mapping(
     faults: list[Fault] = []
     spec: ManifestSpec | None = None
     try:
-        spec = ManifestSpec.model_validate(dict(raw))
+        spec = ManifestSpec.model_validate(_with_log_tables(raw))
     except ValidationError as error:
-        faults = from_pydantic(error, raw, ManifestSpec)
+        faults = [
+            replace(fault, text=fault.text.replace("from_", "from").replace("schema_", "schema"))
+            for fault in from_pydantic(error, _with_log_tables(raw), ManifestSpec)
+        ]
     told = {fault.path for fault in faults}
     faults += [fault for fault in _cross_faults(raw) if fault.path not in told]
     if faults:
@@ -186,6 +189,18 @@ def manifest_from_mapping(
         unplaced=tuple(Unplaced(item.file, item.reason) for item in spec.unplaced),
         missing=tuple(Missing(item.field, item.reason) for item in spec.missing),
     )
+
+
+def _with_log_tables(raw: Mapping[str, Any]) -> dict[str, Any]:
+    """The mapping with every log as a table: a plain text is the file of one."""
+
+    def logs(job: Any) -> Any:
+        if not isinstance(job, Mapping) or not isinstance(job.get("logs"), list):
+            return job
+        return {**job, "logs": [{"file": item} if isinstance(item, str) else item for item in job["logs"]]}
+
+    jobs = raw.get("jobs")
+    return {**raw, "jobs": [logs(job) for job in jobs]} if isinstance(jobs, list) else dict(raw)
 
 
 def _all_told(faults: list[Fault], file: str, text: str) -> InputError:
@@ -305,19 +320,16 @@ def _settings(*layers: SettingsSpec | Mapping[str, Any], field: str) -> AuditSet
     return out
 
 
-def _logs(entries: list[str | LogSpec]) -> tuple[JobLog, ...]:
+def _logs(entries: list[LogSpec]) -> tuple[JobLog, ...]:
     """Each file once, with all its stretches."""
     spans: dict[str, list[Span] | None] = {}
     for entry in entries:
-        if isinstance(entry, str):
-            spans[entry] = None
-            continue
-        if entry.start is None and entry.end is None:
+        if entry.from_ is None and entry.to is None:
             spans[entry.file] = None
             continue
         known = spans.setdefault(entry.file, [])
         if known is not None:
-            known.append((_seconds(entry.start, -math.inf), _seconds(entry.end, math.inf)))
+            known.append((_seconds(entry.from_, -math.inf), _seconds(entry.to, math.inf)))
     return tuple(JobLog(file, None if item is None else tuple(sorted(item))) for file, item in spans.items())
 
 

@@ -14,6 +14,8 @@ from swathledger.season.task import start_worker
 
 TASKS_PER_WORKER = 25
 """A worker process is replaced after this many fields, so that no library's small leak adds up."""
+ANSWER_S = 10.0
+"""A Dask scheduler must answer within this, s."""
 _SHARE_OF_MEMORY = 0.8
 
 
@@ -84,6 +86,28 @@ class LocalPool:
         self._executors = [None] * self.seats
 
 
+class InlinePool:
+    """Runs each task here and now, in this process: for finding faults, and where processes cannot be started."""
+
+    seats = 1
+
+    def submit(self, seat: int, work: Callable[[Any], Any], task: Any) -> Future[Any]:
+        """Run a task; the future is done."""
+        del seat
+        future: Future[Any] = Future()
+        try:
+            future.set_result(work(task))
+        except Exception as error:  # noqa: BLE001  # goes on to whoever asks the future
+            future.set_exception(error)
+        return future
+
+    def done(self, seat: int, *, broken: bool) -> None:
+        """Do nothing: there is no worker."""
+
+    def close(self, *, kill: bool = False) -> None:
+        """Do nothing: there is no worker."""
+
+
 class DaskPool:
     """Workers of a Dask cluster through ``Client.get_executor``.
 
@@ -109,7 +133,7 @@ class DaskPool:
             ) from None
         try:
             make: Any = distributed.Client  # typed in part only
-            self._client = make(address, timeout="10s", set_as_default=False)
+            self._client = make(address, timeout=ANSWER_S, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as error:
             raise InputError(
                 f"no Dask scheduler answers at {address} ({error}).", column="--dask",

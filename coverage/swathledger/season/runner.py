@@ -68,6 +68,7 @@ def run_season(
     workers: int | None = None,
     dask: str | None = None,
     resume: bool = True,
+    pool: Pool | None = None,
     told: Callable[[Step], None] | None = None,
     say: Callable[[str], None] | None = None,
 ) -> Season:
@@ -84,6 +85,8 @@ def run_season(
         Address of a Dask scheduler whose workers see the same paths.
     resume : bool
         Leave jobs alone whose inputs, settings and program version have not changed since they were done.
+    pool : Pool, optional
+        Another place to run jobs, for instance :class:`swathledger.season.pool.InlinePool`; it is closed at the end.
     told, say : callable, optional
         Are told of each job done, and of what a person should know.
 
@@ -110,7 +113,7 @@ def run_season(
         for name in removed:
             speak(f"{name}: is no longer in the manifest; its results were removed.")
         ready, resumed, failed = _what_to_run(tasks, resume)
-        outcomes = _run(ready, workers, dask, told, speak) if ready else {}
+        outcomes = _run(ready, workers, dask, pool, told, speak) if ready else {}
         missing = [task.id for task in ready if task.id not in outcomes or outcomes[task.id].kind == "disk_full"]
         if missing:
             reason = next((item.reason for item in outcomes.values() if item.kind == "disk_full"), "")
@@ -162,16 +165,16 @@ def _run(
     tasks: Sequence[Task],
     workers: int | None,
     dask: str | None,
+    pool: Pool | None,
     told: Callable[[Step], None] | None,
     speak: Callable[[str], None],
 ) -> dict[str, Outcome]:
     estimate = Estimator()
     items = [Item(task.id, task, with_threads(task, cores()), estimate.need(task)) for task in tasks]
     budget = memory_bytes()
-    pool: Pool
     if dask is not None:
         pool, budget = DaskPool(dask), 1 << 62  # the cluster minds its own memory
-    else:
+    elif pool is None:
         pool = LocalPool(seats_for(items, workers, budget))
         most = max(item.need.bytes for item in items)
         if most > budget:

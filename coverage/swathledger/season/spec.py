@@ -37,11 +37,11 @@ class SettingsSpec(_Table):
 
 
 class LogSpec(_Table):
-    """A log, or one stretch of it: from (included) to (not included)."""
+    """A log, or one stretch of it: from (included) to (not included). A plain text is a log's file, all of it."""
 
     file: Text
-    start: Annotated[Moment | None, Field(alias="from")] = None
-    end: Annotated[Moment | None, Field(alias="to")] = None
+    from_: Annotated[Moment | None, Field(alias="from")] = None
+    to: Moment | None = None
 
 
 class JobSpec(_Table):
@@ -49,7 +49,7 @@ class JobSpec(_Table):
 
     id: Text
     field: Text
-    logs: Annotated[list[Text | LogSpec], Field(min_length=1)]
+    logs: Annotated[list[LogSpec], Field(min_length=1)]
     client: Words = ""
     product: Words = ""
     day: Annotated[dt.date, Field(strict=True)] | None = None

@@ -83,8 +83,8 @@ def _width_runs(log: Log, opened: Flags, boom_width_m: float, notes: list[str]) 
     wide = width > boom_width_m + 0.01
     if bool(wide.any()):
         notes.append(
-            f"{int(wide.sum())} rows log a working width of up to {float(width[wide].max()):g} m, more than the boom of "
-            f"the machine file; its {boom_width_m:g} m were taken. Is it the right machine file?"
+            f"{int(wide.sum())} rows log a working width of up to {float(width[wide].max()):g} m, more than the "
+            f"machine file's boom; its {boom_width_m:g} m were taken. Is it the right machine file?"
         )
         width[wide] = boom_width_m
     row = np.flatnonzero(opened.any(axis=1) & (width > 0))

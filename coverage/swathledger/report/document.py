@@ -61,6 +61,7 @@ def _field(audit: Audit) -> dict[str, Any]:
         "long_axis_bearing_deg": shape.long_axis_bearing_deg,
         "parts": shape.part_count,
         "holes": shape.hole_count,
+        "exclusions": shape.exclusion_count,
         "notes": list(field.notes),
     }
 

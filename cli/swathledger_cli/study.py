@@ -1,0 +1,90 @@
+"""``swathledger study``: shutoff resolution across fields, with intervals that mean something."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from swathledger_cli import options
+from swathledger_cli.progress import reporting, summary
+
+if TYPE_CHECKING:
+    from swathledger.units import UnitSystem
+
+
+@click.command(name="study")
+@click.argument("results", metavar="RESULTS...", nargs=-1, required=True,
+                type=click.Path(exists=True, readable=True, path_type=Path))
+@options.out_option()
+@click.option("--seed", type=click.IntRange(min=0), default=20_240_501, show_default=True, metavar="N",
+              help="Seed of every random draw; stored with the results.")
+@click.option("--resamples", type=click.IntRange(min=199), default=4999, show_default=True, metavar="N",
+              help="Bootstrap samples of fields.")
+@click.option("--level", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True), default=0.9,
+              show_default=True, metavar="SHARE", help="Level of the intervals.")
+@click.option("--worth", type=click.FloatRange(min=0.0), default=0.25, show_default=True, metavar="POINTS",
+              help="Halving a group is worth it while it spares this much, percentage points of the target.")
+@click.option("--manifest", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="season.toml",
+              help="Manifest of the season: a sample of its drives is run again, to say how much the choices of the "
+              "method matter.")
+@click.option("--uncertainty", type=click.IntRange(min=10), metavar="N",
+              help="With --manifest: redraw the errors of receiver, boundary, antenna and latency N times a field.")
+@click.option("--sample", type=click.IntRange(min=1), default=8, show_default=True, metavar="N",
+              help="With --manifest: fields run again, evenly over their perimeter per area.")
+@click.option("--gnss", "gnss_class", type=click.Choice(["rtk", "corrected", "uncorrected"]), metavar="CLASS",
+              help="With --uncertainty: class of the receiver (rtk, corrected, uncorrected). Default: the sigma of the "
+              "log or the machine file, else corrected.")
+@click.option("--cell", type=options.PositiveFloat(), metavar="M",
+              help="With --manifest: side of a cell, m. Default: that of the results.")
+@options.threads_option()
+@options.units_option()
+@options.overwrite_option()
+@options.json_option()
+@options.quiet_option()
+def command(
+    results: tuple[Path, ...],
+    out: Path,
+    seed: int,
+    resamples: int,
+    level: float,
+    worth: float,
+    manifest: Path | None,
+    uncertainty: int | None,
+    sample: int,
+    gnss_class: str | None,
+    cell: float | None,
+    threads: int,
+    units: UnitSystem,
+    overwrite: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Study shutoff resolution across fields: curves, paired differences, shape, diminishing return.
+
+    RESULTS are folders that audit or season wrote; every ledger.json below them is read. Fields, not cells or passes,
+    are drawn for the intervals. Writes study.html, study.parquet, study.csv with its dictionary, study.json, figures,
+    a methods paragraph and a citation file into DIR, and uncertainty.json where drives are run again.
+    """
+    from swathledger.study.carrier import StudySettings
+    from swathledger.study.rerun import RerunSettings
+    from swathledger.study.run import json_bytes, run_study
+
+    if manifest is None and (uncertainty is not None or gnss_class is not None or cell is not None):
+        raise click.UsageError("--uncertainty, --gnss and --cell run drives again: give --manifest season.toml too.")
+    again = None
+    if manifest is not None:
+        again = RerunSettings(
+            manifest=manifest, draws=uncertainty or 0, sample=sample, gnss_class=gnss_class, cell_m=cell,
+            threads=threads,
+        )  # fmt: skip
+    settings = StudySettings(seed=seed, resamples=resamples, level=level, worth_points=worth)
+    with reporting("fields run again", None, quiet=quiet) as reporter:
+        document = run_study(
+            results, out, settings, rerun_settings=again, units=units, overwrite=overwrite, progress=reporter.step
+        )
+    if as_json:
+        click.echo(json_bytes(document).decode(), nl=False)
+    left = f", {len(document['left_out'])} ledgers left out" if document["left_out"] else ""
+    summary(f"{document['fields']} fields, {document['jobs']} drives{left}; results in {out}", quiet=quiet)

@@ -1,0 +1,190 @@
+"""Figures of a study, drawn as SVG; the same document gives the same bytes."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from swathledger.units import UnitSystem, to_face
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK, OVER, CALM, QUIET = "#1b242c", "#d55e00", "#00497a", "#8a949c"
+_STYLE = {
+    "svg.hashsalt": "swathledger", "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 10.0,
+    "axes.spines.top": False, "axes.spines.right": False, "axes.edgecolor": INK, "text.color": INK,
+    "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK, "figure.constrained_layout.use": True,
+    "axes.formatter.use_mathtext": False,
+}  # fmt: skip
+
+
+def drawn(width: float, height: float, draw: Callable[[Figure], None]) -> bytes:
+    """An SVG of a figure, inches."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(_STYLE):
+        figure = Figure(figsize=(width, height))
+        draw(figure)
+        out = io.BytesIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": "swathledger"})
+    return out.getvalue()
+
+
+def _log_widths(axes: Axes, widths: list[float], unit: str) -> None:
+    axes.set_xscale("log")
+    shown: list[float] = []
+    for width in sorted(widths):
+        if not shown or width / shown[-1] > 1.25:
+            shown.append(width)
+    axes.set_xticks(shown, [f"{w:.3g}" for w in shown])
+    axes.set_xticks([], minor=True)
+    axes.set_xlabel(f"width of an outlet group, {unit} (logarithmic)")
+
+
+def _at(system: UnitSystem, width_m: float) -> float:
+    return float(to_face("length", width_m, system))
+
+
+def curve_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> bytes | None:
+    """Each field's curve, their mean and its band; None where no field has a curve."""
+    curves = [c for c in document["field_curves"] if len(c["points"]) >= 2]
+    if not curves:
+        return None
+    points = document["curve"]["points"]
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        widths: set[float] = set()
+        for number, curve in enumerate(curves):
+            x = [_at(system, p["group_width_m"]) for p in curve["points"]]
+            widths.update(x)
+            y = [p["over_application_pct"] for p in curve["points"]]
+            axes.plot(x, y, color=QUIET, lw=0.8, alpha=0.8, marker="." if len(curves) < 4 else "", zorder=1,
+                      label="a field" if number == 0 else None)
+        if points and len(curves) > 1:
+            x = [_at(system, p["group_width_m"]) for p in points]
+            axes.plot(x, [p["mean"] for p in points], color=OVER, lw=2.4, marker="o", ms=4, label="mean of fields")
+            if points[0]["low"] is not None:
+                axes.fill_between(x, [p["together_low"] for p in points], [p["together_high"] for p in points],
+                                  color=OVER, alpha=0.13, lw=0, label="band, all widths at once")
+                axes.fill_between(x, [p["low"] for p in points], [p["high"] for p in points], color=OVER, alpha=0.25,
+                                  lw=0, label="interval at one width")
+        floors = [c["limit_pct"] for c in curves if c["limit_pct"] is not None]
+        if floors:
+            axes.axhline(float(np.mean(floors)), color=INK, ls=":", lw=1.4, label="a valve for every cell, mean")
+        _log_widths(axes, sorted(widths), unit)
+        axes.set_ylabel("over-application, % of target")
+        axes.set_ylim(bottom=0)
+        axes.legend(frameon=False, fontsize=9, loc="upper left")
+
+    return drawn(7.6, 4.4, draw)
+
+
+def _chosen_pairs(document: dict[str, Any], most: int = 14) -> list[dict[str, Any]]:
+    """Differences worth drawing: from what was done, and from the widest layout, to every other."""
+    order = document["layouts_compared"]
+    starts = {"as logged", *[name for name in order if name not in {"as logged", "logged"}][:1]}
+    chosen = [d for d in document["differences"] if d["first"] in starts and d["second"] != "logged"]
+    return chosen[:most]
+
+
+def difference_figure(document: dict[str, Any], label: Callable[[str], str]) -> bytes | None:
+    """Paired differences with their intervals; None where there are none."""
+    chosen = _chosen_pairs(document)
+    if not chosen or chosen[0]["low"] is None:
+        return None
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        for row, d in enumerate(reversed(chosen)):
+            if d["together_low"] is not None:
+                axes.plot([d["together_low"], d["together_high"]], [row, row], color=CALM, lw=1,
+                          label="all pairs at once" if row == 0 else None)
+            if d["low"] is not None:
+                axes.plot([d["low"], d["high"]], [row, row], color=CALM, lw=4, alpha=0.6, solid_capstyle="butt",
+                          label="interval of one pair" if row == 0 else None)
+            axes.plot([d["mean"]], [row], "o", color=INK, ms=5, label="mean difference" if row == 0 else None)
+        axes.axvline(0.0, color=QUIET, lw=1)
+        axes.set_yticks(range(len(chosen)), [f"{label(d['first'])} → {label(d['second'])}" for d in reversed(chosen)])
+        axes.set_xlabel("over-application spared, percentage points of target")
+        axes.legend(frameon=False, fontsize=9, loc="best")
+
+    return drawn(7.6, 1.2 + 0.32 * len(chosen), draw)
+
+
+def shape_figure(document: dict[str, Any], response: str) -> bytes | None:
+    """One response against every measure of shape that varies, with the fitted line; None where there is none."""
+    panels = [s for s in document["shape"] if s["response"] == response and s["fit"] is not None]
+    if not panels:
+        return None
+
+    def draw(figure: Figure) -> None:
+        columns = min(3, len(panels))
+        grid = figure.subplots(-(-len(panels) // columns), columns, squeeze=False, sharey=True)
+        for axes in grid.ravel()[len(panels):]:
+            axes.set_visible(False)
+        for axes, panel in zip(grid.ravel(), panels, strict=False):
+            x = np.asarray(panel["x"])
+            axes.plot(x, panel["y"], "o", color=CALM, ms=3.5, alpha=0.75)
+            terms = {term["name"]: term for term in panel["fit"]["terms"]}
+            ends = np.array([x.min(), x.max()])
+            axes.plot(ends, terms["intercept"]["estimate"] + terms[panel["predictor"]]["estimate"] * ends, color=OVER)
+            axes.set_xlabel(panel["predictor_words"], fontsize=9)
+            axes.set_title(f"R² {panel['fit']['r2']:.2f}, rank {panel['spearman']:+.2f}", fontsize=9)
+        for axes in grid[:, 0]:
+            axes.set_ylabel(panels[0]["response_words"], fontsize=9)
+
+    return drawn(8.2, 2.7 * -(-len(panels) // min(3, len(panels))), draw)
+
+
+def diminishing_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> bytes | None:
+    """What each halving spares; None where a halving lies nowhere within the layouts."""
+    steps = document["diminishing"]["halvings"]
+    if not steps:
+        return None
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        place = np.arange(len(steps))
+        axes.bar(place, [s["mean"] for s in steps], color=OVER, alpha=0.75, width=0.6)
+        for k, s in enumerate(steps):
+            if s["low"] is not None:
+                axes.plot([k, k], [s["low"], s["high"]], color=INK, lw=1.6)
+        axes.axhline(document["diminishing"]["worth_points"], color=CALM, ls="--", lw=1.4,
+                     label=f"worth it: {document['diminishing']['worth_points']:g} points")
+        axes.set_xticks(place, [f"{_at(system, s['from_m']):.3g} → {_at(system, s['to_m']):.3g}" for s in steps])
+        axes.set_xlabel(f"halving of the group's width, {unit}")
+        axes.set_ylabel("spared, points of target")
+        axes.legend(frameon=False, fontsize=9)
+
+    return drawn(7.6, 3.2, draw)
+
+
+def uncertainty_figure(again: dict[str, Any], figure_name: str) -> bytes | None:
+    """One headline of every field run again: as read, its interval, and the error of the cells alone."""
+    rows = []
+    for field in again["fields"]:
+        found = [f for f in field.get("uncertainty", {}).get("figures", []) if f["name"] == figure_name]
+        rows += [(field["field_id"], f) for f in found]
+    if not rows:
+        return None
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        for k, (_, f) in enumerate(reversed(rows)):
+            axes.plot([f["low"], f["high"]], [k, k], color=CALM, lw=4, alpha=0.55, solid_capstyle="butt",
+                      label="errors of the inputs, interval" if k == 0 else None)
+            axes.plot([f["read"] - f["cell_error"], f["read"] + f["cell_error"]], [k, k], color=INK, lw=1.5,
+                      label="sampling in cells, one standard error" if k == 0 else None)
+            axes.plot([f["read"]], [k], "o", color=INK, ms=4, label="as audited" if k == 0 else None)
+        axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
+        axes.set_xlabel(rows[0][1]["words"])
+        axes.legend(frameon=False, fontsize=9)
+
+    return drawn(7.6, 1.4 + 0.34 * len(rows), draw)

@@ -1,0 +1,136 @@
+"""Jobs of a season's manifest audited again: uncertainty and sensitivity need the drives, not only their ledgers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from swathledger.errors import InputError, SwathledgerError
+from swathledger.study.carrier import StudyField, StudySettings
+
+if TYPE_CHECKING:
+    from swathledger.audit import Prepared
+    from swathledger.season.manifest import Job as SeasonJob
+    from swathledger.season.manifest import Manifest
+
+DEFAULT_SAMPLE = 8
+SCHEMA = "swathledger/uncertainty/1"
+
+
+@dataclass(frozen=True, slots=True)
+class RerunSettings:
+    """What is run again.
+
+    Attributes
+    ----------
+    manifest : Path
+    draws : int
+        Redrawn drives a field; 0: no uncertainty.
+    sensitivity : bool
+    sample : int
+        Fields taken, evenly over their perimeter per area.
+    gnss_class : str or None
+    cell_m : float or None
+        None: as the ledgers were made.
+    threads : int
+    """
+
+    manifest: Path
+    draws: int = 0
+    sensitivity: bool = True
+    sample: int = DEFAULT_SAMPLE
+    gnss_class: str | None = None
+    cell_m: float | None = None
+    threads: int = 1
+
+
+def spread(fields: Sequence[StudyField], count: int) -> list[StudyField]:
+    """Evenly spaced fields in the order of perimeter per area, both ends included; all where there are no more."""
+    order = sorted(fields, key=lambda field: (field.first.perimeter_to_area_per_m or 0.0, field.number))
+    if len(order) <= count:
+        return order
+    if count == 1:
+        return [order[len(order) // 2]]
+    return [order[round(k * (len(order) - 1) / (count - 1))] for k in range(count)]
+
+
+def _season_job(field: StudyField, by_id: dict[str, SeasonJob]) -> SeasonJob | None:
+    """The manifest's job that a field's first ledger came from, by its folder's name."""
+    return by_id.get(field.first.name.rsplit("/", 1)[-1])
+
+
+def prepare_job(manifest: Manifest, job: SeasonJob, field: StudyField, settings: RerunSettings) -> Prepared:
+    """Read one job again, with the settings of its ledger."""
+    from swathledger.audit import prepare
+
+    first = field.first
+    changes: dict[str, Any] = {"threads": settings.threads, "cell_m": settings.cell_m or first.cell_m}
+    layouts = tuple(row.layout for row in first.rows if row.layout in {"boom", "nozzle", "limit"} or
+                    row.layout.isdigit())  # fmt: skip
+    return prepare(
+        [manifest.path(log.file) for log in job.logs], manifest.path(job.machine),
+        "derive" if job.boundary == "derive" else manifest.path(job.boundary),
+        replace(job.settings, groups=layouts or job.settings.groups, **changes),
+        spans=[log.spans for log in job.logs],
+    )
+
+
+def rerun(
+    fields: Sequence[StudyField],
+    study: StudySettings,
+    settings: RerunSettings,
+    *,
+    progress: Callable[[str], None] | None = None,
+) -> dict[str, Any]:
+    """Uncertainty and sensitivity of a sample of fields.
+
+    A field that cannot be run again is told with its reason and the others go on.
+
+    Raises
+    ------
+    InputError
+        The manifest cannot be read, or none of its jobs belongs to the results.
+    """
+    from swathledger.season.manifest import read_manifest
+    from swathledger.study.sensitivity import sensitivity
+    from swathledger.study.uncertainty import monte_carlo
+
+    manifest = read_manifest(settings.manifest)
+    by_id = {job.id: job for job in manifest.jobs}
+    known = [field for field in fields if _season_job(field, by_id) is not None]
+    if not known:
+        raise InputError(
+            "none of its jobs has results among those given.", file=settings.manifest.name,
+            hint="Give the manifest that the season was run from; folders of results are named by its jobs.",
+        )
+    chosen = spread(known, settings.sample)
+    out: list[dict[str, Any]] = []
+    failed: list[dict[str, Any]] = []
+    for field in chosen:
+        job = _season_job(field, by_id)
+        if job is None:  # pragma: no cover - chosen from known
+            continue
+        row: dict[str, Any] = {"field_number": field.number, "field_id": field.field_id, "job": field.first.name,
+                               "jobs_of_field": len(field.jobs)}  # fmt: skip
+        try:
+            prepared = prepare_job(manifest, job, field, settings)
+            if settings.draws:
+                seed = study.seed + field.number
+                row["uncertainty"] = monte_carlo(
+                    prepared, settings.draws, gnss_class=settings.gnss_class, level=study.level, seed=seed
+                ).document()
+            if settings.sensitivity:
+                row["sensitivity"] = sensitivity(prepared, finer_cells=(prepared.settings.cell_m or 0.1) >= 0.2)
+            out.append(row)
+        except SwathledgerError as error:
+            failed.append({"field_id": field.field_id, "job": field.first.name, "reason": str(error)})
+        if progress is not None:
+            progress(field.field_id)
+    return {
+        "schema": SCHEMA, "manifest": settings.manifest.name, "sampled_of": len(known), "fields": out,
+        "failed": failed,
+        "note": "Fields are taken evenly over perimeter per area; where a field has several jobs, the first stands "
+                "for it.",
+    }  # fmt: skip

@@ -1,0 +1,196 @@
+"""The study from folders of results to a folder of its own."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from swathledger import __version__
+from swathledger.study.carrier import Job, LeftOut, StudyField, StudySettings
+from swathledger.study.collect import fields_of, read_results
+from swathledger.study.resolution import (
+    common_layouts,
+    differences,
+    diminishing,
+    field_curves,
+    layout_means,
+    mean_curve,
+)
+from swathledger.study.shape import by_machine, joint_regressions, shape_classes, shape_effects, width_regression
+from swathledger.study.words import CAUTION, citation, few_words, methods
+
+if TYPE_CHECKING:
+    from swathledger.study.rerun import RerunSettings
+
+SCHEMA = "swathledger/study/1"
+MARKER = "study.json"
+
+
+def plain(value: Any) -> Any:
+    """Plain Python values; numbers to 10 significant digits, so that the last bits' noise changes no byte."""
+    if isinstance(value, bool) or value is None or isinstance(value, str):
+        return value
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (float, np.floating)):
+        return float(f"{float(value):.10g}") if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    return [plain(item) for item in value]
+
+
+def _notes(fields: Sequence[StudyField], jobs: Sequence[Job]) -> list[str]:
+    """What a reader must know before the numbers, as plain sentences."""
+    out = []
+    few = few_words(len(fields))
+    if few is not None:
+        out.append(few)
+    several = sum(len(field.jobs) > 1 for field in fields)
+    if several:
+        out.append(f"{several} fields have several drives; they are added up, and the field is drawn as one.")
+    if not any(len(field.curve) >= 2 for field in fields):
+        out.append("No ledger holds two replayed layouts of different width: there is no curve. Audit with --groups.")
+    low = sum(job.trusted is False for job in jobs)
+    if low:
+        out.append(
+            f"On {low} of {len(jobs)} drives the replay of the logged layout does not match what was done: savings "
+            "there rest on a model that does not match the machine."
+        )
+    machines = {job.machine for job in jobs}
+    widths = {round(job.boom_width_m, 2) for job in jobs if job.boom_width_m is not None}
+    if len(machines) > 1:
+        sizes = f", booms of {', '.join(f'{w:g}' for w in sorted(widths))} m" if len(widths) > 1 else ""
+        out.append(f"{len(machines)} machines{sizes}: a number of groups is not the same width on all of them.")
+    for words, values in (
+        ("cells", {job.cell_m for job in jobs}), ("revisit rules", {job.revisit_s for job in jobs}),
+        ("shares to shut at", {job.off_when_covered for job in jobs}),
+    ):  # fmt: skip
+        if len(values) > 1:
+            out.append(f"The ledgers were made with different {words}: {', '.join(_known(values))}.")
+    derived = sum(job.boundary == "derived" for job in jobs)
+    if derived:
+        out.append(
+            f"On {derived} of {len(jobs)} drives the boundary is derived from the ground covered: there, nothing lies "
+            "outside by construction."
+        )
+    return out
+
+
+def _known(values: set[float | None]) -> list[str]:
+    return [f"{v:g}" for v in sorted(v for v in values if v is not None)] + (["unknown"] if None in values else [])
+
+
+def study_document(
+    fields: Sequence[StudyField], jobs: Sequence[Job], left: Sequence[LeftOut], settings: StudySettings
+) -> dict[str, Any]:
+    """All results as plain values: ``study.json``."""
+    agreement = [job.agreement_pct for job in jobs if job.agreement_pct is not None]
+
+    def used(values: list[float | None]) -> list[float]:
+        return sorted({v for v in values if v is not None})
+
+    document = {
+        "schema": SCHEMA,
+        "version": __version__,
+        "settings": asdict(settings),
+        "fields": len(fields),
+        "jobs": len(jobs),
+        "target_ha": sum(job.target_area_m2 for job in jobs) / 1e4,
+        "left_out": [asdict(item) for item in left],
+        "notes": _notes(fields, jobs),
+        "cells_m": used([job.cell_m for job in jobs]),
+        "revisit_s": used([job.revisit_s for job in jobs]),
+        "off_when_covered": used([job.off_when_covered for job in jobs]),
+        "agreement": {
+            "jobs": len(agreement), "median_pct": float(np.median(agreement)) if agreement else None,
+            "below_level": sum(job.trusted is False for job in jobs),
+        },
+        "off_rate_pct": {
+            "least": min(known) if (known := used([job.off_rate_pct for job in jobs])) else None,
+            "median": float(np.median(known)) if known else None, "most": max(known) if known else None,
+        },
+        "layouts_compared": common_layouts(fields),
+        "layouts": layout_means(fields, settings),
+        "curve": mean_curve(fields, settings),
+        "field_curves": field_curves(fields),
+        "differences": differences(fields, settings),
+        "diminishing": diminishing(fields, settings),
+        "shape": shape_effects(fields, settings),
+        "shape_joint": joint_regressions(fields, settings),
+        "shape_classes": shape_classes(fields),
+        "width_regression": width_regression(fields, settings),
+        "machines": by_machine(fields),
+        "caution": CAUTION,
+    }  # fmt: skip
+    out: dict[str, Any] = plain(document)
+    return out
+
+
+def json_bytes(document: dict[str, Any]) -> bytes:
+    """UTF-8 text: the same document gives the same bytes."""
+    return (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def run_study(
+    results: Sequence[Path],
+    out: Path,
+    settings: StudySettings | None = None,
+    *,
+    rerun_settings: RerunSettings | None = None,
+    units: Literal["metric", "us"] = "metric",
+    overwrite: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> dict[str, Any]:
+    """Study the ledgers below ``results`` and write a folder that appears whole or not at all.
+
+    Parameters
+    ----------
+    results : sequence of Path
+        Folders of `audit` or `season`, or ledger files.
+    out : Path
+        Gets ``study.json``, ``study.parquet``, ``study.csv``, ``study_dictionary.csv``, ``study.html``,
+        ``methods.md``, ``CITATION.cff``, ``figures/*.svg`` and, where drives were run again, ``uncertainty.json``.
+    rerun_settings : RerunSettings, optional
+        None: nothing is run again.
+    units : {"metric", "us"}
+        Of the page; tables and JSON stay SI.
+
+    Returns
+    -------
+    dict
+        The document of ``study.json``.
+
+    Raises
+    ------
+    InputError
+        No ledger can be used.
+    OutputError
+        ``out`` may not be replaced or cannot be written.
+    """
+    from swathledger.report.folder import new_folder
+    from swathledger.report.study_page import write_page
+    from swathledger.study.tidy import write_tables
+
+    chosen = StudySettings() if settings is None else settings
+    with new_folder(out, overwrite=overwrite, marker=MARKER) as folder:
+        jobs, left = read_results(results)
+        fields = fields_of(jobs)
+        document = study_document(fields, jobs, left, chosen)
+        again: dict[str, Any] | None = None
+        if rerun_settings is not None:
+            from swathledger.study.rerun import rerun
+
+            again = plain(rerun(fields, chosen, rerun_settings, progress=progress))
+            (folder / "uncertainty.json").write_bytes(json_bytes(again or {}))
+        write_tables(fields, folder)
+        (folder / "methods.md").write_text(methods(document), encoding="utf-8")
+        (folder / "CITATION.cff").write_text(citation(), encoding="utf-8")
+        write_page(folder, document, again, methods(document), units)
+        (folder / MARKER).write_bytes(json_bytes(document))
+    return document

@@ -1,0 +1,87 @@
+"""What the choices of the method do to the headlines of one drive."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from swathledger.study.headline import headlines
+
+if TYPE_CHECKING:
+    from swathledger.audit import Prepared
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One choice made otherwise; ``changes`` are settings of :class:`swathledger.settings.AuditSettings`."""
+
+    name: str
+    words: str
+    changes: dict[str, float]
+
+
+def variants_of(prepared: Prepared) -> tuple[Variant, ...]:
+    """Cell, revisit rule, off_when_covered and gap bridging, each one step to either side of what was used."""
+    s = prepared.settings
+    cell, gap = s.cell_m or 0.1, s.max_gap_s or 6.0
+    off = s.off_when_covered or 1.0
+    others = [share for share in (0.5, 0.75, 1.0) if abs(share - off) > 1e-9]
+    out = [
+        Variant("cell_half", f"cells of {cell / 2:g} m", {"cell_m": cell / 2}),
+        Variant("cell_double", f"cells of {cell * 2:g} m", {"cell_m": cell * 2}),
+        Variant("revisit_half", f"revisit after {s.revisit_s / 2:g} s", {"revisit_s": s.revisit_s / 2}),
+        Variant("revisit_double", f"revisit after {s.revisit_s * 2:g} s", {"revisit_s": s.revisit_s * 2}),
+        *(
+            Variant(f"off_{share:g}", f"off when {100 * share:g} % covered", {"off_when_covered": share})
+            for share in others
+        ),
+        Variant("gap_half", f"gaps over {gap / 2:g} s not bridged", {"max_gap_s": gap / 2}),
+        Variant("gap_double", f"gaps up to {gap * 2:g} s bridged", {"max_gap_s": gap * 2}),
+    ]
+    return tuple(out)
+
+
+def sensitivity(
+    prepared: Prepared, *, finer_cells: bool = True, told: Callable[[], None] | None = None
+) -> dict[str, Any]:
+    """Headlines as audited, and their change under every variant, in the headline's own unit.
+
+    Parameters
+    ----------
+    finer_cells : bool
+        Whether to halve the cells too, which costs four times an audit.
+    """
+    from swathledger.audit import compute
+    from swathledger.swath.build import build_swath
+
+    base = headlines(compute(prepared))
+    rows = []
+    for variant in variants_of(prepared):
+        if variant.name == "cell_half" and not finer_cells:
+            continue
+        changed = replace(prepared.settings, **variant.changes)  # type: ignore[arg-type]  # only floats are changed
+        swath = prepared.swath
+        if "max_gap_s" in variant.changes:
+            swath = build_swath(
+                prepared.log, prepared.machine, prepared.field.plane, max_gap_s=variant.changes["max_gap_s"]
+            )
+        found = {figure.name: figure.value for figure in headlines(
+            compute(replace(prepared, settings=changed, swath=swath))
+        )}  # fmt: skip
+        rows.append(
+            {
+                "variant": variant.name, "words": variant.words,
+                "change": {figure.name: found[figure.name] - figure.value for figure in base if figure.name in found},
+            }
+        )  # fmt: skip
+        if told is not None:
+            told()
+    return {
+        "settings": {
+            "cell_m": prepared.settings.cell_m, "revisit_s": prepared.settings.revisit_s,
+            "off_when_covered": prepared.settings.off_when_covered, "max_gap_s": prepared.settings.max_gap_s,
+        },
+        "headlines": [{"name": f.name, "words": f.words, "value": f.value} for f in base],
+        "variants": rows,
+    }  # fmt: skip

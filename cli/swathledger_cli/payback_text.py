@@ -61,7 +61,8 @@ def _ordered(low: float | None, high: float | None) -> tuple[float | None, float
 
 
 def _area(value: float, units: UnitSystem) -> str:
-    return text("area", value, units, digits=0)
+    small = value < 100 * QUANTITIES["area"].face(units).si_per_unit
+    return text("area", value, units, digits=1 if small else 0)
 
 
 def _per_area(value: float | None, units: UnitSystem, currency: str, digits: int = 2) -> str:

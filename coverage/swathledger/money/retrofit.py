@@ -198,7 +198,7 @@ def _usable(
     for word, option in ((terms.layout, "layout"), (terms.baseline, "baseline")):
         if not any(word in job.laid for job in ledgers):
             raise InputError(
-                f"no ledger has a replay of {word!r}.", column=option,
+                f"no ledger has a replay of {word!r} (--{option}).",
                 hint=f"Known: {', '.join(labels)}." if labels else "Run the audit with --groups.",
             )
     if all(job.cost_per_m2 is None for job in ledgers) and terms.product_cost_per_m2 is None:

@@ -88,7 +88,9 @@ def test_every_number_is_the_ledgers_to_the_digits_shown(stored: Stored, system:
         value = values[0] if len(values) == 1 else 100.0 * values[0] / values[1]
         number, _, unit = shown.partition("\u00a0")
         kind = attributes["data-kind"]
-        if kind in QUANTITIES:
+        if kind == "money":
+            assert unit == stored.document["product"]["currency"]
+        elif kind in QUANTITIES:
             face = QUANTITIES[kind].face(system)
             assert unit == face.symbol, attributes
             value = value / face.si_per_unit
@@ -107,6 +109,7 @@ def test_numbers_that_matter_are_there(stored: Stored) -> None:
     wanted |= {f"volume/{key}" for key in stored.document["volume"] if key.endswith("_l")}
     wanted |= {f"replay/{i}/{key}" for i in range(4) for key in ("over_application_pct", "skip_pct", "saved_l")}
     wanted |= {f"cause/{i}/area_m2" for i, c in enumerate(stored.document["cause"]) if c["area_m2"] > 0}
+    wanted |= {"product/products/0/over_applied/money", "product/products/0/applied/amount"}
     wanted |= {"model/section_seconds_agreement_pct", "provenance/cell_m", "quality/used"}
     # far ground is told only where there is any; standard errors stand beside their quantities
     wanted -= {"area/far_m2", "area/standard_error_m2", "area/standard_errors_m2"}
@@ -157,7 +160,7 @@ def test_names_are_only_text(stored: Stored) -> None:
 
 def test_unknown_reads_unknown(stored: Stored) -> None:
     document = copy.deepcopy(stored.document)
-    document["volume"] = None
+    document["volume"] = document["product"] = document["standing"] = document["balance"] = None
     for cause in document["cause"]:
         cause["volume_l"] = None
     for row in [*document["replay"], document["model"]["as_logged"], document["model"]["logged_layout"]]:
@@ -203,6 +206,36 @@ def test_recorded_area_is_held_against_the_outline(stored: Stored) -> None:
     text = " ".join(read(render(replace(stored, document=document))).text).replace("\u00a0", " ")
     assert "25.00 ha" in text
     assert "-4.5 %" in text
+
+
+def test_dose_above_the_label_is_told_at_the_top(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    document["product"]["products"][0]["name"] = NASTY
+    document["product"]["products"][0]["label"]["over_m2"] = 1234.0
+    text = " ".join(read(render(replace(stored, document=document))).text).replace("\u00a0", " ")
+    warning = text.index("is above the maximum you entered for it")
+    assert text.index("1,234.0 m²") < warning < text.index("Why")
+    assert NASTY in text
+    document["product"]["products"][0]["label"]["over_m2"] = 0.0
+    assert "above the maximum you entered" not in " ".join(read(render(replace(stored, document=document))).text)
+
+
+def test_standing_discharges_are_listed(stored: Stored) -> None:
+    event = {
+        "start": "2026-09-15T00:12:00Z", "start_s": 0.0, "duration_s": 35.0, "latitude": -33.0, "longitude": 123.0,
+        "kind": "measured", "occasion": "first_of_day", "litres_l": 35.25, "estimated_l": None, "wetted_m2": 10.8,
+        "to_boundary_m": 17.9, "inside_boundary": True, "to_exclusion_m": None,
+    }
+    document = copy.deepcopy(stored.document)
+    document["standing"].update(
+        events=[event, {**event, "kind": "unmeasured", "litres_l": None, "occasion": "in_work"}], measured=1,
+        unmeasured=1, litres_l=35.25, estimated_l=4.0, duration_s=70.0, unmeasured_primes=2,
+    )
+    text = " ".join(" ".join(read(render(replace(stored, document=document))).text).split()).replace("\u00a0", " ")
+    assert "2026-09-15 00:12 UTC 35 s 35.2 L first of the day 18 m" in text
+    assert "unknown in work" in text
+    assert "which is not added in" in text
+    assert "Prime and rinse water is pesticide" in text
 
 
 def test_cautions_stand_on_every_page(stored: Stored) -> None:

@@ -59,7 +59,22 @@ def test_negative_numbers_stay_numbers() -> None:
 @pytest.mark.parametrize(
     ("quantity", "unit"),
     [("area.skip_m2", "m2"), ("volume.set_rate_l_m2", "L/m2"), ("replay.boom.volume_per_covered_ha_l", "L/ha"),
+     ("product.cost_per_l", "AUD/L"), ("product.products.a.applied.amount", "kg"), ("replay.boom.saved_money", "AUD"),
+     ("product.products.a.rate_per_m2", "kg/m2"), ("product.products.a.price", "AUD/kg"),
      ("field.perimeter_to_area_per_m", "1/m"), ("quality.span_s", "s"), ("quality.passes", "1")],
 )
 def test_units(quantity: str, unit: str) -> None:
-    assert unit_of(quantity) == unit
+    assert unit_of(quantity, "AUD", "kg") == unit
+
+
+def test_money_and_amounts_have_the_units_of_their_product() -> None:
+    product = {"name": "herbicide A", "measure": "kg", "price": 14.0, "applied": {"amount": 2.0, "money": 28.0}}
+    table = rows({"product": {"currency": "AUD", "products": [product, {**product, "name": "b", "measure": "L"}]}})
+    assert ("product.products.herbicide A.applied.amount", "2.0", "kg") in table
+    assert ("product.products.b.price", "14.0", "AUD/L") in table
+    assert ("product.products.b.applied.money", "28.0", "AUD") in table
+
+
+def test_two_members_of_one_name_go_by_number() -> None:
+    table = rows({"a": [{"name": "x", "k": 1}, {"name": "x", "k": 2}]})
+    assert table[1::2] == [("a.1.k", "1", "1"), ("a.2.k", "2", "1")]

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from swathledger.units import QUANTITIES, UNKNOWN, UnitSystem, text, to_face
+from swathledger.units import KG_PER_LB, QUANTITIES, UNKNOWN, UnitSystem, text, to_face
 
 _PLAIN: Final = {"pct": (2, "\u00a0%"), "count": (0, ""), "ratio": (3, "")}
 """Kinds without a unit system: decimals and what follows the number."""
@@ -20,9 +20,17 @@ def plain(value: float, digits: int) -> str:
 
 
 def shown(kind: str, value: float | None, system: UnitSystem, digits: int | None = None, *, unit: bool = True) -> str:
-    """A value as a person reads it; ``kind`` is one of :data:`swathledger.units.QUANTITIES`, pct, count or ratio."""
+    """A value as a person reads it.
+
+    ``kind`` is one of :data:`swathledger.units.QUANTITIES`, mass (kg), pct, count or ratio.
+    """
     if value is None or math.isnan(value):
         return UNKNOWN
+    if kind == "mass":
+        pounds = system == "us"
+        return plain(value / (KG_PER_LB if pounds else 1.0), 2 if digits is None else digits) + (
+            ("\u00a0lb" if pounds else "\u00a0kg") if unit else ""
+        )
     if kind in _PLAIN:
         default, after = _PLAIN[kind]
         return plain(value, default if digits is None else digits) + (after if unit else "")
@@ -75,7 +83,15 @@ class Figures:
     def number(self, path: str, kind: str, digits: int | None = None, *, unit: bool = True) -> Markup:
         """The number at a path."""
         value = self.get(path)
+        if kind == "money":
+            currency = self.get("product/currency") or ""
+            words = UNKNOWN if value is None else f"{plain(value, 2 if digits is None else digits)}\u00a0{currency}"
+            return self._marked(path, kind, value, words.rstrip())
         return self._marked(path, kind, value, shown(kind, value, self.system, digits, unit=unit))
+
+    def amount(self, path: str, measure: str, digits: int = 2) -> Markup:
+        """An amount of product, L or kg: gallons or pounds in US units."""
+        return self.number(path, "volume" if measure == "L" else "mass", digits)
 
     def share(self, part: str, whole: str, digits: int = 0) -> Markup:
         """One number in per cent of another."""

@@ -16,7 +16,7 @@ from swathledger.report.figures import Figures, duration, shown
 from swathledger.report.map import COLOURS, map_figure
 from swathledger.report.stored import Stored, read_results
 from swathledger.report.words import Words, words
-from swathledger.units import UnitSystem
+from swathledger.units import UNKNOWN, UnitSystem
 
 MAP_HEIGHT_REM = 40.0
 """No map is higher than this."""
@@ -57,7 +57,10 @@ def _replay_sentence(figures: Figures, t: Words) -> Markup | None:
     values["saved_pct"] = figures.number(f"{path}/saved_pct", "pct", 1)
     if row["saved_l"] is None:
         return t("lead.spared_area_only", **values)
-    return t("lead.spared", saved=figures.number(f"{path}/saved_l", "volume"), **values)
+    saved = figures.number(f"{path}/saved_l", "volume")
+    if row.get("saved_money") is not None:
+        saved = t("lead.and_money", litres=saved, money=figures.number(f"{path}/saved_money", "money"))
+    return t("lead.spared", saved=saved, **values)
 
 
 def lead(figures: Figures, t: Words) -> Markup:
@@ -93,6 +96,16 @@ def lead(figures: Figures, t: Words) -> Markup:
         sentences.append(t("lead.standing", litres=n("volume/standing_l", "volume")))
     spared = _replay_sentence(figures, t)
     return Markup(" ").join([*sentences, *([spared] if spared is not None else [])])
+
+
+def _label_warnings(figures: Figures, t: Words) -> list[Markup]:
+    """A warning for each product that lies above the maximum entered for it."""
+    out = []
+    for index, product in enumerate(figures.get("product/products") or []):
+        if product["label"]["over_m2"]:
+            over = figures.number(f"product/products/{index}/label/over_m2", "small_area")
+            out.append(t("product.over_label", name=product["name"], over=over))
+    return out
 
 
 def _distrust(figures: Figures, t: Words) -> Markup | None:
@@ -135,15 +148,16 @@ def _largest(rows: list[dict[str, Any]]) -> list[int]:
     return sorted(range(len(rows)), key=lambda i: (-rows[i]["area_m2"], i))
 
 
+def clock(moment: str | None) -> str:
+    """Date and minute of an ISO 8601 time in UTC."""
+    return UNKNOWN if moment is None else f"{moment[:10]} {moment[11:16]} UTC"
+
+
 def _drive(stored: Stored) -> dict[str, str] | None:
     rows = stored.layers["passes"].rows
     if not rows or rows[0]["start_utc"] is None:
         return None
-
-    def minute(text: str) -> str:
-        return f"{text[:10]} {text[11:16]} UTC"
-
-    return {"start": minute(rows[0]["start_utc"]), "end": minute(rows[-1]["end_utc"])}
+    return {"start": clock(rows[0]["start_utc"]), "end": clock(rows[-1]["end_utc"])}
 
 
 def render(stored: Stored, system: UnitSystem = "metric") -> bytes:
@@ -169,7 +183,9 @@ def render(stored: Stored, system: UnitSystem = "metric") -> bytes:
         t=t, t_list=t.items, f=figures, n=figures.number,
         style=Markup(style),  # noqa: S704  # our own style sheet with numbers of the map
         style_hash=f"sha256-{digest}",
-        lead=lead(figures, t), distrust=_distrust(figures, t), drive=_drive(stored), map=drawn,
+        lead=lead(figures, t), distrust=_distrust(figures, t), label_warnings=_label_warnings(figures, t),
+        clock=clock, duration=duration,
+        drive=_drive(stored), map=drawn,
         map_alt=t("map.alt", classes=", ".join(str(t(f"map.{name}")) for name in drawn["classes"])),
         map_spot=shown("length", drawn["spot_m"], system, 1),
         cause_order=[i for i in _largest(figures.get("cause")) if figures.get(f"cause/{i}/area_m2") > 0],

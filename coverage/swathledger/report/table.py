@@ -9,21 +9,33 @@ from typing import Any, Final
 
 _NAMED_BY: Final = ("label", "name", "cause", "reason")
 _SUFFIXES: Final = (
-    ("volume_per_covered_ha_l", "L/ha"), ("set_rate_l_m2", "L/m2"), ("_per_m", "1/m"), ("_m2", "m2"), ("_pct", "%"),
-    ("_deg", "deg"), ("_m_s", "m/s"), ("_l", "L"), ("_m", "m"), ("_s", "s"),
+    ("volume_per_covered_ha_l", "L/ha"), ("rate_l_m2", "L/m2"), ("cost_per_l", "{money}/L"),
+    ("cost_per_m2", "{money}/m2"), ("_per_m2", "{measure}/m2"), ("_per_unit", "g/{measure}"), ("_per_m", "1/m"),
+    ("_m2", "m2"), ("_pct", "%"), ("_deg", "deg"), ("latitude", "deg"), ("longitude", "deg"), ("_m_s", "m/s"),
+    ("_l", "L"), ("_m", "m"), ("_s", "s"), ("_g", "g"), ("money", "{money}"), (".price", "{money}/{measure}"),
+    (".amount", "{measure}"),
 )
 _DANGEROUS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
-def unit_of(quantity: str) -> str:
+def unit_of(quantity: str, money: str = "money", measure: str = "L or kg") -> str:
     """Unit of a quantity from the end of its name; ``"1"`` for counts and ratios.
+
+    Parameters
+    ----------
+    quantity : str
+    money : str
+        Currency that amounts of money are in.
+    measure : str
+        Measure of the product that a quantity belongs to.
 
     Examples
     --------
     >>> unit_of("area.overlap_m2"), unit_of("quality.epochs")
     ('m2', '1')
     """
-    return next((unit for suffix, unit in _SUFFIXES if quantity.endswith(suffix)), "1")
+    unit = next((unit for suffix, unit in _SUFFIXES if quantity.endswith(suffix)), "1")
+    return unit.format(money=money, measure=measure)
 
 
 def inert(text: str) -> str:
@@ -47,16 +59,25 @@ def flat(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
     """Quantities of a document with their dotted names.
 
     Members of a list are named by their ``label``, ``name``, ``cause`` or ``reason`` where they have one, else by
-    number from 1.
+    number from 1 (also where two members have the same name).
     """
     if isinstance(value, dict):
         for key, item in value.items():
             yield from flat(item, f"{path}.{key}" if path else key)
     elif isinstance(value, list):
-        for number, item in enumerate(value, start=1):
-            yield from flat(item, f"{path}.{_member_name(item) or number}")
+        names = [_member_name(item) for item in value]
+        for number, (item, name) in enumerate(zip(value, names, strict=True), start=1):
+            alone = name is not None and names.count(name) == 1
+            yield from flat(item, f"{path}.{name if alone else number}")
     else:
         yield path, value
+
+
+def _product_measures(products: list[dict[str, Any]]) -> Iterator[tuple[str, str]]:
+    """Name of each product as `flat` gives it, and its measure."""
+    names = [product["name"] for product in products]
+    for number, product in enumerate(products, start=1):
+        yield (product["name"] if names.count(product["name"]) == 1 else str(number)), product["measure"]
 
 
 def ledger_csv(document: dict[str, Any]) -> bytes:
@@ -64,11 +85,19 @@ def ledger_csv(document: dict[str, Any]) -> bytes:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("quantity", "value", "unit"))
+    product = document.get("product") or {}
+    money = product.get("currency") or "money"
+    measures = [
+        (f"product.products.{name}.", measure)
+        for name, measure in _product_measures(product.get("products") or [])
+    ]
     for quantity, value in flat(document):
+        measure = next((m for start, m in measures if quantity.startswith(start)), "L or kg")
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             shown = "" if value is None else str(value).lower() if isinstance(value, bool) else inert(value)
-            unit = unit_of(quantity) if value is None and unit_of(quantity) != "1" else ""
+            unit = unit_of(quantity, money, measure) if value is None else ""
+            unit = "" if unit == "1" else unit
         else:
-            shown, unit = repr(value), unit_of(quantity)
+            shown, unit = repr(value), unit_of(quantity, money, measure)
         writer.writerow((inert(quantity), shown, unit))
     return out.getvalue().encode()

@@ -14,12 +14,14 @@ import numpy as np
 
 from swathledger._jit import njit
 from swathledger.grid.mask import TARGET
-from swathledger.shutoff.look import look, near_edges
+from swathledger.shutoff.look import NEAR_SLACK_M, find_clear, look, near_edges
 from swathledger.shutoff.state import MAX_SLOTS, N_MASK
 from swathledger.shutoff.sweep import MAX_BASE_POSES, MAX_STRIP_M, flush
 
 MAX_WAITING = 16
 """Commands on their way to one valve; more than any delay and control step bring about."""
+LOOKS_AT_ONCE = 10
+"""Control steps for which untouched ground is looked for at once."""
 
 
 @njit
@@ -30,7 +32,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
     ----------
     cells : (Ground, EdgeStore, Slots)
         The layout's cells, working space for outlines, and what is known of each slot (filled here).
-    sight : (Rim, Probe)
+    sight : (Rim, Probe, Blocks)
         Edges of the target, and where the boom looks.
     pace : (step_m, slot_s, revisit_s)
         Longest control step; length of a slot; time after which one pass treats ground anew.
@@ -51,7 +53,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
         False where the drive needs more slots than there are.
     """
     ground, store, slots = cells
-    rim, probe = sight
+    rim, probe, blocks = sight
     step_m, slot_s, revisit_s = pace
     groups = edges_m.shape[0] - 1
     width = np.empty(groups)
@@ -92,6 +94,9 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
     settled = np.ones(groups, dtype=np.bool_)
     hold_m = np.full(groups, -np.inf)
     travelled_m = 0.0
+    near = 0
+    near_left_m = 0.0
+    near_ahead_m = 0.0
     for a in range(drive.moving.shape[0]):
         if not drive.moving[a]:
             # nothing is swept; what was open is painted up to here, and a gap makes the controller look afresh
@@ -108,7 +113,11 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
         speed = length / seconds if seconds > 0.0 else 0.0
         dt = seconds / parts
         ahead_most = speed * max(valve.look_ahead_on_s, valve.look_ahead_off_s)
-        near = 0 if limit else near_edges(drive, rim, a, half_boom + ahead_most + 1.0)
+        if not limit and (fresh_start or near_left_m < length or ahead_most > near_ahead_m):
+            near_ahead_m = 1.2 * ahead_most
+            near = near_edges(drive, rim, a, half_boom + near_ahead_m + length + NEAR_SLACK_M + 1.0)
+            near_left_m = length + NEAR_SLACK_M
+        near_left_m -= length
         if drive.wanted[a] and (drive.pass_id[a] != slot_pass or drive.time_s[a] - slot_start >= slot_s):
             # a new slot begins on a pose, so that everything painted with the old one is painted first
             flush(drive, ground, store, slots, edges_m, pending, 0, groups, a - 1, 1.0,
@@ -137,11 +146,18 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
                 share[:] = 1.0
                 share_on[:] = 1.0
             else:
-                look(drive, ground, rim, near, probe, slots, slot, wake_s, a, middle, speed * valve.look_ahead_off_s,
-                      valve, treated, share)
+                if part % LOOKS_AT_ONCE == 0:
+                    until = min((part + LOOKS_AT_ONCE) / parts, 1.0)
+                    find_clear(drive, ground, probe, blocks, 0, slots, slot, wake_s, a, u, until,
+                               speed * valve.look_ahead_off_s, valve.beside_m)
+                    if two_looks:
+                        find_clear(drive, ground, probe, blocks, 1, slots, slot, wake_s, a, u, until,
+                                   speed * valve.look_ahead_on_s, valve.beside_m)
+                look(drive, ground, rim, near, probe, blocks, 0, slots, slot, wake_s, a, middle,
+                     speed * valve.look_ahead_off_s, valve, treated, share)
                 if two_looks:
-                    look(drive, ground, rim, near, probe, slots, slot, wake_s, a, middle,
-                          speed * valve.look_ahead_on_s, valve, treated, share_on)
+                    look(drive, ground, rim, near, probe, blocks, 1, slots, slot, wake_s, a, middle,
+                         speed * valve.look_ahead_on_s, valve, treated, share_on)
             for g in range(groups):
                 ahead = share[g] if command[g] or not two_looks else share_on[g]
                 wish = ahead > valve.open_above

@@ -10,7 +10,10 @@ from numpy.typing import NDArray
 from swathledger._jit import njit
 from swathledger.grid.mask import TARGET
 from swathledger.grid.pattern import sample_point
-from swathledger.shutoff.state import N_MASK
+from swathledger.shutoff.state import N_MASK, TILE_BITS
+
+NEAR_SLACK_M = 10.0
+"""The list of near edges reaches this much farther than needed, so that it serves for a while."""
 
 
 class Probe(NamedTuple):
@@ -26,6 +29,25 @@ class Probe(NamedTuple):
     lateral_m: NDArray[np.float64]
     weight: NDArray[np.float64]
     group: NDArray[np.int64]
+
+
+class Blocks(NamedTuple):
+    """The places of a :class:`Probe` in short runs, each of one group; ``b`` blocks from left to right.
+
+    Attributes
+    ----------
+    first, end : (b,) int64
+        Places ``first .. end - 1``.
+    weight : (b,) float64
+        Sum of their weights.
+    clear : (2, b) bool
+        Working space, for the shutting and the opening look: no ground under the block that counts as treated.
+    """
+
+    first: NDArray[np.int64]
+    end: NDArray[np.int64]
+    weight: NDArray[np.float64]
+    clear: NDArray[np.bool_]
 
 
 class Valve(NamedTuple):
@@ -57,11 +79,11 @@ class Rim(NamedTuple):
 
 @njit
 def near_edges(drive, rim, a, reach_m):  # type: ignore[no-untyped-def]  # numba infers the types
-    """List the target's edges within ``reach_m`` of either pose of a step. Returns how many."""
-    x0 = min(drive.x[a], drive.x[a + 1]) - reach_m
-    x1 = max(drive.x[a], drive.x[a + 1]) + reach_m
-    y0 = min(drive.y[a], drive.y[a + 1]) - reach_m
-    y1 = max(drive.y[a], drive.y[a + 1]) + reach_m
+    """List the target's edges within ``reach_m`` of a pose. Returns how many."""
+    x0 = drive.x[a] - reach_m
+    x1 = drive.x[a] + reach_m
+    y0 = drive.y[a] - reach_m
+    y1 = drive.y[a] + reach_m
     edges = rim.edges
     count = 0
     for e in range(edges.shape[0]):
@@ -72,6 +94,63 @@ def near_edges(drive, rim, a, reach_m):  # type: ignore[no-untyped-def]  # numba
             rim.near[count] = e
             count += 1
     return count
+
+
+@njit
+def _untouched(ground, slots, slot, wake_s, x0, y0, x1, y1):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Whether nothing in a rectangle counts as treated, as its tiles tell."""
+    tile_rows, tile_columns = ground.first.shape
+    i0 = max((np.int64(np.floor(x0 / ground.h)) - ground.first_column) >> TILE_BITS, 0)
+    i1 = min((np.int64(np.floor(x1 / ground.h)) - ground.first_column) >> TILE_BITS, tile_columns - 1)
+    j0 = max((np.int64(np.floor(y0 / ground.h)) - ground.first_row) >> TILE_BITS, 0)
+    j1 = min((np.int64(np.floor(y1 / ground.h)) - ground.first_row) >> TILE_BITS, tile_rows - 1)
+    for j in range(j0, j1 + 1):
+        for i in range(i0, i1 + 1):
+            p = ground.first[j, i]
+            # all that came after the first touch of the boom's own last moments is its own wake, too
+            if p != 0 and (
+                slots.pass_id[p] != slots.pass_id[slot] or slots.time_s[slot] - slots.time_s[p] >= wake_s
+            ):
+                return False
+    return True
+
+
+@njit
+def find_clear(drive, ground, probe, blocks, which, slots, slot, wake_s, a, u0, u1, ahead_m, beside_m):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Mark the blocks that meet no treated ground, nor any beside them, from ``u0`` to ``u1`` of a step."""
+    b = a + 1
+    count = blocks.first.shape[0]
+    clear = blocks.clear[which]
+    way = -ahead_m if drive.reverse[a] else ahead_m
+    dx, dy = drive.x[b] - drive.x[a], drive.y[b] - drive.y[a]
+    drx, dry = drive.right_x[b] - drive.right_x[a], drive.right_y[b] - drive.right_y[a]
+    rx0, ry0 = drive.right_x[a] + u0 * drx, drive.right_y[a] + u0 * dry
+    rx1, ry1 = drive.right_x[a] + u1 * drx, drive.right_y[a] + u1 * dry
+    # places move along straight lines: what they pass over lies between the four corners
+    x0, y0 = drive.x[a] + u0 * dx - ry0 * way, drive.y[a] + u0 * dy + rx0 * way
+    x1, y1 = drive.x[a] + u1 * dx - ry1 * way, drive.y[a] + u1 * dy + rx1 * way
+    for k in range(count):
+        left, right = probe.lateral_m[blocks.first[k]], probe.lateral_m[blocks.end[k] - 1]
+        ax, bx, cx, ex = x0 + left * rx0, x0 + right * rx0, x1 + left * rx1, x1 + right * rx1
+        ay, by, cy, ey = y0 + left * ry0, y0 + right * ry0, y1 + left * ry1, y1 + right * ry1
+        clear[k] = _untouched(
+            ground, slots, slot, wake_s, min(ax, bx, cx, ex), min(ay, by, cy, ey), max(ax, bx, cx, ex),
+            max(ay, by, cy, ey),
+        )
+    last = -np.inf  # right end of the last block that is not clear by itself
+    for k in range(count):
+        if not clear[k]:
+            last = probe.lateral_m[blocks.end[k] - 1]
+        elif probe.lateral_m[blocks.first[k]] - last <= beside_m:
+            clear[k] = False
+    # from the right: those marked just now lie right of treated ground and spread no farther by themselves, but do
+    # here; that costs a look at more places and changes nothing
+    last = np.inf
+    for k in range(count - 1, -1, -1):
+        if not clear[k]:
+            last = probe.lateral_m[blocks.first[k]]
+        elif last - probe.lateral_m[blocks.end[k] - 1] <= beside_m:
+            clear[k] = False
 
 
 @njit
@@ -158,10 +237,11 @@ def _starts_inside(ground, rim, near, crossings, cx, cy, rx, ry, left, right):  
 
 
 @njit
-def look(drive, ground, rim, near, probe, slots, slot, wake_s, a, u, ahead_m, valve, treated, share):  # type: ignore[no-untyped-def]  # numba infers the types
+def look(drive, ground, rim, near, probe, blocks, which, slots, slot, wake_s, a, u, ahead_m, valve, treated, share):  # type: ignore[no-untyped-def]  # numba infers the types
     """Share of every group's line, ``ahead_m`` ahead of the boom, that is target and not yet treated.
 
-    Where the line leaves the target is found exactly; what is treated is read from the cells.
+    Where the line leaves the target is found exactly; what is treated is read from the cells, but for blocks that
+    :func:`find_clear` has found clear.
     """
     b = a + 1
     cx = drive.x[a] + u * (drive.x[b] - drive.x[a])
@@ -171,30 +251,43 @@ def look(drive, ground, rim, near, probe, slots, slot, wake_s, a, u, ahead_m, va
     way = -ahead_m if drive.reverse[a] else ahead_m
     cx -= ry * way
     cy += rx * way
-    m = probe.lateral_m.shape[0]
+    clear = blocks.clear[which]
+    lateral_m, group, weight = probe.lateral_m, probe.group, probe.weight
     crossings = _crossings(rim, near, cx, cy, rx, ry)
-    inside = _starts_inside(ground, rim, near, crossings, cx, cy, rx, ry, probe.lateral_m[0], probe.lateral_m[m - 1])
+    inside = _starts_inside(ground, rim, near, crossings, cx, cy, rx, ry, lateral_m[0], lateral_m[-1])
     crossed = 0
     last_treated = -np.inf
-    for k in range(m):
-        lateral = probe.lateral_m[k]
-        while crossed < crossings and rim.crossing[crossed] <= lateral:
-            inside = not inside
-            crossed += 1
-        # 0 wants spray, 1 treated, 2 off target, 3 beside treated ground
-        code = 2
-        if inside:
-            if _is_treated(ground, slots, slot, wake_s, cx + lateral * rx, cy + lateral * ry):
-                code = 1
-                last_treated = lateral
-            else:
-                code = 3 if lateral - last_treated <= valve.beside_m else 0
-        treated[k] = code
-    next_treated = np.inf
     share[:] = 0.0
-    for k in range(m - 1, -1, -1):
-        lateral = probe.lateral_m[k]
-        if treated[k] == 1:
-            next_treated = lateral
-        elif treated[k] == 0 and next_treated - lateral > valve.beside_m and probe.group[k] >= 0:
-            share[probe.group[k]] += probe.weight[k]
+    for n in range(blocks.first.shape[0]):
+        first, end = blocks.first[n], blocks.end[n]
+        if clear[n] and (crossed == crossings or rim.crossing[crossed] > lateral_m[end - 1]):
+            if inside and group[first] >= 0:
+                share[group[first]] += blocks.weight[n]
+            continue
+        for k in range(first, end):
+            lateral = lateral_m[k]
+            while crossed < crossings and rim.crossing[crossed] <= lateral:
+                inside = not inside
+                crossed += 1
+            if clear[n]:
+                if inside and group[k] >= 0:
+                    share[group[k]] += weight[k]
+                continue
+            # 0 wants spray, 1 treated, 2 off target, 3 beside treated ground
+            code = 2
+            if inside:
+                if _is_treated(ground, slots, slot, wake_s, cx + lateral * rx, cy + lateral * ry):
+                    code = 1
+                    last_treated = lateral
+                else:
+                    code = 3 if lateral - last_treated <= valve.beside_m else 0
+            treated[k] = code
+    next_treated = np.inf
+    for n in range(blocks.first.shape[0] - 1, -1, -1):
+        if clear[n]:
+            continue
+        for k in range(blocks.end[n] - 1, blocks.first[n] - 1, -1):
+            if treated[k] == 1:
+                next_treated = lateral_m[k]
+            elif treated[k] == 0 and next_treated - lateral_m[k] > valve.beside_m and group[k] >= 0:
+                share[group[k]] += weight[k]

@@ -21,8 +21,8 @@ from swathledger.machine.carrier import Machine, Valves
 from swathledger.shutoff.carrier import Layout, LayoutResult, Replay
 from swathledger.shutoff.kernel import count_states, replay_layout
 from swathledger.shutoff.layout import layouts_for, logged_layout
-from swathledger.shutoff.look import Probe, Rim, Valve
-from swathledger.shutoff.state import MAX_SLOTS, N_MASK, Drive, Ground, Slots
+from swathledger.shutoff.look import Blocks, Probe, Rim, Valve
+from swathledger.shutoff.state import MAX_SLOTS, N_MASK, TILE_BITS, Drive, Ground, Slots
 from swathledger.shutoff.sweep import MAX_BASE_POSES
 from swathledger.shutoff.turning import turn_litres
 from swathledger.swath.carrier import Swath
@@ -31,6 +31,8 @@ MAX_CELLS = 250_000_000
 """A larger frame is replayed on coarser cells, and says so: a layout holds 3 bytes a cell."""
 MAX_STEP_M = 0.1
 """Longest control step: at 5 m/s fifty decisions a second, finer than any valve."""
+BLOCK_M = 2.0
+"""Longest stretch of the boom that is taken for untouched, or not, at once."""
 DEFAULT_LEVEL_PCT = 90.0
 
 
@@ -123,6 +125,17 @@ def probe_for(edges_m: NDArray[np.float64], cell_m: float, beside_m: float) -> P
     return Probe(np.concatenate(lateral), np.concatenate(weight), np.concatenate(group).astype(np.int64))
 
 
+def blocks_of(probe: Probe) -> Blocks:
+    """The places of a probe in runs of one group, no longer than ``BLOCK_M``."""
+    first = [0]
+    for k in range(1, probe.group.shape[0]):
+        if probe.group[k] != probe.group[k - 1] or probe.lateral_m[k] - probe.lateral_m[first[-1]] > BLOCK_M:
+            first.append(k)
+    start = np.array(first, dtype=np.int64)
+    end = np.append(start[1:], probe.group.shape[0])
+    return Blocks(start, end, np.add.reduceat(probe.weight, start), np.zeros((2, start.shape[0]), dtype=np.bool_))
+
+
 def drive_of(swath: Swath) -> Drive:
     """The swath as the kernel wants it."""
     dose = np.zeros_like(swath.distance_m) if swath.dose_l_per_m2 is None else swath.dose_l_per_m2
@@ -192,10 +205,12 @@ def _run_layout(
     compare = np.zeros((0, layout.groups), dtype=np.bool_) if as_done is None else as_done
     edges = rim_edges.shape[0]
     rim = Rim(rim_edges, np.empty(edges, dtype=np.int64), np.empty(edges))
+    blocks = blocks_of(probe)
+    tiles = tuple((n >> TILE_BITS) + 1 for n in mask.shape)
     slot_s = 1.0
     while True:
-        ground = Ground(mask << np.uint8(6), np.zeros(mask.shape, np.uint16), frame.cell_m, frame.first_row,
-                        frame.first_column)
+        ground = Ground(mask << np.uint8(6), np.zeros(mask.shape, np.uint16), np.zeros(tiles, np.uint16), frame.cell_m,
+                        frame.first_row, frame.first_column)
         slots = Slots(
             np.zeros(MAX_SLOTS + 1, np.int32), np.zeros(MAX_SLOTS + 1, np.int32), np.zeros(MAX_SLOTS + 1),
             np.zeros(MAX_SLOTS + 1, np.float32),
@@ -203,7 +218,7 @@ def _run_layout(
         causes = np.zeros(len(CAUSES), dtype=np.int64)
         store = edge_store(2 * MAX_BASE_POSES + 8, frame.columns)
         litres, open_s, same_s, judged_s, ok = replay_layout(
-            drive, (ground, store, slots), (rim, probe), valve, layout.edges_m, layout.limit,
+            drive, (ground, store, slots), (rim, probe, blocks), valve, layout.edges_m, layout.limit,
             (min(MAX_STEP_M, frame.cell_m), slot_s, control.revisit_s), compare, causes,
         )
         if ok:

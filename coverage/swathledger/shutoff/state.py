@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 N_MASK = 63
 """The lower six bits of a cell's state: its separate treatments."""
 MAX_SLOTS = 65535
+TILE_BITS = 4
+"""Cells are grouped in tiles of 16 x 16, so that untouched ground is told without looking at its cells."""
 
 
 class Drive(NamedTuple):
@@ -45,10 +47,18 @@ class Drive(NamedTuple):
 
 
 class Ground(NamedTuple):
-    """Cells of one layout: ``state`` uint8 and ``slot`` uint16 (rows, columns), row 0 southmost; slot 0 is never."""
+    """Cells of one layout, row 0 southmost.
+
+    Attributes
+    ----------
+    state : (rows, columns) uint8
+    slot : (rows, columns) uint16, of the last treatment; 0 is never
+    first : uint16, a value a tile of cells: the slot that touched any of them first; 0 is never
+    """
 
     state: NDArray[np.uint8]
     slot: NDArray[np.uint16]
+    first: NDArray[np.uint16]
     h: float
     first_row: int
     first_column: int

@@ -8,7 +8,7 @@ from swathledger._jit import njit
 from swathledger.grid.mask import TARGET
 from swathledger.grid.paint import CROSSING, GUIDANCE, GUIDANCE_DEG, RESTART, TURN
 from swathledger.grid.scan import begin_rows, put_edge, row_spans
-from swathledger.shutoff.state import N_MASK
+from swathledger.shutoff.state import N_MASK, TILE_BITS
 
 MAX_STRIP_M = 4.0
 MAX_BASE_POSES = 24
@@ -108,6 +108,9 @@ def _sweep(drive, ground, store, slots, this, a, ua, b, ub, left, right, limit, 
         for q in range(spans):
             c0 = store.span_first[q] - ground.first_column
             c1 = store.span_end[q] - ground.first_column
+            for t in range(c0 >> TILE_BITS, ((c1 - 1) >> TILE_BITS) + 1):
+                if ground.first[(j - ground.first_row) >> TILE_BITS, t] == 0:
+                    ground.first[(j - ground.first_row) >> TILE_BITS, t] = this
             _span(
                 ground.state[j - ground.first_row, c0:c1], ground.slot[j - ground.first_row, c0:c1], this, limit,
                 slots, revisit_s, causes,

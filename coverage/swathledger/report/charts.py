@@ -6,6 +6,7 @@ import math
 from typing import Any, Final
 
 from swathledger.report.figures import Figures, plain
+from swathledger.units import QUANTITIES
 
 WIDTH: Final = 520.0
 HEIGHT: Final = 300.0
@@ -60,7 +61,8 @@ def replay_chart(figures: Figures) -> dict[str, Any] | None:
         place = x(row["group_width_m"])
         width = figures.face("length", row["group_width_m"])
         if not labels or place - labels[-1]["x"] >= 34:
-            labels.append({"x": place, "text": plain(width, 2).rstrip("0").rstrip(".")})
+            shown = plain(width, QUANTITIES["length"].face(figures.system).digits)
+            labels.append({"x": place, "text": shown.rstrip("0").rstrip(".")})
     digits = 0 if all(float(t).is_integer() for t in ticks) else 1 if ticks[1] * 10 % 1 == 0 else 2
     return {
         "width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT, "bottom": HEIGHT - BOTTOM, "top": TOP,

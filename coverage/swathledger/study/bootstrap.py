@@ -118,8 +118,10 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
     lower, upper = np.nanquantile(t, [tail, 1.0 - tail], axis=0)
     largest = np.nanmax(np.abs(np.where(np.isnan(t), 0.0, t)), axis=1)
     reach = float(np.quantile(largest, level))
+    low, high = mean - upper * error, mean - lower * error
+    # a skewed quantity may need more on one side by itself than the largest deviation gives all of them
     return Means(
-        n, mean, mean - upper * error, mean - lower * error, mean - reach * error, mean + reach * error, "bootstrap-t",
+        n, mean, low, high, np.minimum(mean - reach * error, low), np.maximum(mean + reach * error, high), "bootstrap-t",
         level, resamples, seed,
     )
 

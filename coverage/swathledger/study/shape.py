@@ -117,7 +117,8 @@ def joint_regressions(fields: Sequence[StudyField], settings: StudySettings) -> 
 def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> dict[str, Any] | None:
     """All points of all curves: over-application on group width, perimeter / area, their product, and the machine.
 
-    Errors are robust to dependence within a field. Machines with three fields or more get a term of their own, the
+    Width and shape are taken less their means, so that their own terms mean something beside the product and the three
+    can be told apart. Errors are robust to dependence within a field. Machines with three fields or more get a term of their own, the
     first being the base. None where there are too few fields.
     """
     rows: list[tuple[int, float, float, float, str]] = []
@@ -129,6 +130,7 @@ def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> d
         return None
     number, width, shape_values, y, machine = zip(*rows, strict=True)
     w, pa = np.asarray(width, dtype=np.float64), np.asarray(shape_values, dtype=np.float64)
+    w, pa = w - w.mean(), pa - pa.mean()
     terms: list[tuple[str, Floats]] = [
         ("group_width_m", w), ("perimeter_to_area_per_m", pa), ("group_width_m x perimeter_to_area_per_m", w * pa)
     ]

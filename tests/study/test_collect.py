@@ -1,0 +1,99 @@
+"""Reading results: whatever lies about, nothing is dropped silently."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from kit_study import fields, ledger, write
+
+from swathledger.errors import InputError
+from swathledger.study.carrier import AS_LOGGED
+from swathledger.study.collect import fields_of, job_of, read_results
+
+
+def test_season_folder_is_read_in_the_order_of_names(tmp_path):
+    for name in ("b/job 2", "a/job 1", "b/job 1"):
+        write(tmp_path, name, ledger(name))
+    jobs, left = read_results([tmp_path])
+    assert [job.name for job in jobs] == ["a/job 1", "b/job 1", "b/job 2"]
+    assert left == ()
+
+
+def test_one_result_folder_and_a_file_are_read_too(tmp_path):
+    write(tmp_path, "one", ledger("one"))
+    write(tmp_path, "two", ledger("two"))
+    jobs, _ = read_results([tmp_path / "one", tmp_path / "two" / "ledger.json"])
+    assert [job.name for job in jobs] == ["one", "two"]
+
+
+def test_what_cannot_be_used_is_told(tmp_path):
+    write(tmp_path, "good", ledger("good"))
+    write(tmp_path, "same", ledger("good"))
+    write(tmp_path, "other", {"schema": "something/else/1"})
+    write(tmp_path, "empty field", ledger("x", target_m2=0.0))
+    (tmp_path / "broken").mkdir()
+    (tmp_path / "broken" / "ledger.json").write_text('{"schema": ', encoding="utf-8")
+    write(tmp_path, ".half-written.part", ledger("unfinished"))
+    jobs, left = read_results([tmp_path])
+    assert [job.field_id for job in jobs] == ["good"]
+    assert {item.name: item.reason for item in left} == {
+        "broken": "is no JSON",
+        "empty field": "it has no target area",
+        "other": "its schema is 'something/else/1', not swathledger/ledger",
+        "same": "the same ledger as good",
+    }
+
+
+def test_no_ledger_at_all_says_what_to_give(tmp_path):
+    with pytest.raises(InputError, match="no ledger.json lies below"):
+        read_results([tmp_path])
+    with pytest.raises(InputError, match="neither a folder nor a file"):
+        read_results([tmp_path / "absent"])
+    write(tmp_path, "bad", {"schema": None})
+    with pytest.raises(InputError, match="none of 1 ledgers can be used"):
+        read_results([tmp_path])
+
+
+def test_older_and_newer_ledgers_leave_unknown_what_they_do_not_tell():
+    bare = {"schema": "swathledger/ledger/7", "field": {"id": "x"}, "area": {"target_m2": 500.0}, "new": {"key": 1}}
+    job = job_of(bare, "x")
+    assert (job.machine, job.boundary, job.perimeter_to_area_per_m, job.exclusions) == ("unknown", "unknown", None, None)
+    assert [row.layout for row in job.rows] == [AS_LOGGED]
+    assert job.over_pct(AS_LOGGED) is None
+    no_count = ledger()
+    del no_count["field"]["exclusions"]
+    assert job_of(no_count, "x").exclusions == 0  # no exclusion area and no hole: none
+    no_count["field"]["exclusion_area_m2"] = 50.0
+    assert job_of(no_count, "x").exclusions is None  # there are some; how many is not told
+
+
+def test_numbers_that_are_not_numbers_are_unknown():
+    odd = ledger()
+    odd["field"]["convexity"] = "0.9"
+    odd["field"]["compactness"] = True
+    odd["replay"][0]["over_application_m2"] = None
+    job = job_of(json.loads(json.dumps(odd)), "x")
+    assert (job.convexity, job.compactness, job.over_pct("boom")) == (None, None, None)
+
+
+def test_several_drives_on_one_field_are_one_field():
+    # 300 of 10,000 m2 and 100 of 10,000 m2: 400 of 20,000 m2 = 2 %.
+    (field,) = fields(ledger("north", done=300.0), ledger("north", done=100.0))
+    assert len(field.jobs) == 2
+    assert field.over_pct(AS_LOGGED) == pytest.approx(2.0)
+    # The boom's groups are as wide on both: (800 + 800) / 20,000 = 8 %.
+    assert field.over_pct("boom") == pytest.approx(8.0)
+
+
+def test_fields_of_one_name_in_two_places_are_two_fields():
+    # 0.01 degree of latitude is 1.1 km.
+    assert len(fields(ledger("north"), ledger("north", latitude=-33.01))) == 2
+    assert len(fields(ledger("north"), ledger("north", latitude=-33.001))) == 1
+    assert fields_of([]) == ()
+
+
+def test_a_layout_that_one_drive_lacks_is_not_the_fields():
+    (field,) = fields(ledger("north"), ledger("north", {"boom": 500.0}))
+    assert field.layouts == ("boom", "logged", "as logged")
+    assert field.curve == ((24.0, 6.5),)

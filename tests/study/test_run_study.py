@@ -1,0 +1,150 @@
+"""The folder of a study: same bytes, few fields, odd names, and the command."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from click.testing import CliRunner
+from kit_study import ledger, season, write
+
+from swathledger.errors import OutputError
+from swathledger.study.carrier import StudySettings
+from swathledger.study.run import run_study
+from swathledger.study.tidy import COLUMNS
+from swathledger_cli.main import cli
+
+FAST = StudySettings(resamples=299)
+
+
+def everything(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_same_inputs_give_the_same_bytes(tmp_path):
+    results = season(tmp_path / "season", 9)
+    run_study([results], tmp_path / "one", FAST)
+    run_study([results], tmp_path / "two", FAST)
+    one, two = everything(tmp_path / "one"), everything(tmp_path / "two")
+    assert one == two
+    assert set(one) == {
+        "study.json", "study.parquet", "study.csv", "study_dictionary.csv", "study.html", "methods.md", "CITATION.cff",
+        "figures/curve.svg", "figures/differences.svg", "figures/shape.svg", "figures/diminishing.svg",
+    }  # fmt: skip
+
+
+def test_another_seed_is_stored_and_moves_intervals_only(tmp_path):
+    results = season(tmp_path / "season", 9)
+    one = run_study([results], tmp_path / "one", FAST)
+    two = run_study([results], tmp_path / "two", StudySettings(resamples=299, seed=7))
+    assert two["settings"]["seed"] == 7
+    assert [p["mean"] for p in one["curve"]["points"]] == [p["mean"] for p in two["curve"]["points"]]
+    assert [p["low"] for p in one["curve"]["points"]] != [p["low"] for p in two["curve"]["points"]]
+
+
+def test_tidy_table_has_a_row_a_layout_and_a_dictionary(tmp_path):
+    run_study([season(tmp_path / "season", 3)], tmp_path / "out", FAST)
+    table = pq.read_table(tmp_path / "out" / "study.parquet")
+    # five layouts replayed, the logged one replayed, and what was done
+    assert table.num_rows == 3 * 7
+    assert table.column_names == [name for name, *_ in COLUMNS]
+    assert table.schema.field("group_width_m").metadata[b"unit"] == b"m"
+    with (tmp_path / "out" / "study.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == 21
+    limit = next(r for r in rows if r["layout"] == "limit")
+    assert (limit["group_width_m"], limit["groups"]) == ("", "")  # not known is empty, never zero
+    with (tmp_path / "out" / "study_dictionary.csv").open(encoding="utf-8", newline="") as stream:
+        assert [r["column"] for r in csv.DictReader(stream)] == list(rows[0])
+    boom = next(r for r in rows if r["layout"] == "boom" and r["field_id"] == "field 0")
+    assert float(boom["over_application_pct"]) == pytest.approx(8.0)  # 800 of 10,000 m2
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "nothing follows from one field"), (2, "two say nothing sure")])
+def test_few_fields_are_told_in_plain_words(tmp_path, count, words):
+    document = run_study([season(tmp_path / "season", count)], tmp_path / "out", FAST)
+    assert any(words in note for note in document["notes"])
+    page = (tmp_path / "out" / "study.html").read_text(encoding="utf-8")
+    assert words in page
+    assert "nan" not in page.lower().split("</style>")[1].split("data:image")[0]
+    assert all(d["low"] is None and d["p"] is None for d in document["differences"])
+    assert document["width_regression"] is None
+
+
+def test_ledgers_without_a_replay_still_make_a_study(tmp_path):
+    for k in range(3):
+        bare = ledger(f"f{k}", {})
+        bare["model"] = None
+        write(tmp_path / "season", f"f{k}", bare)
+    document = run_study([tmp_path / "season"], tmp_path / "out", FAST)
+    assert any("there is no curve" in note for note in document["notes"])
+    assert [r["layout"] for r in document["layouts"]] == ["as logged"]
+
+
+def test_names_are_inert_on_the_page_and_in_the_table(tmp_path):
+    for k in range(4):
+        write(tmp_path / "season", f"f{k}", ledger(f"=1+1<script>{k}", machine="<b>m</b>", latitude=-30 - k))
+    run_study([tmp_path / "season"], tmp_path / "out", FAST)
+    page = (tmp_path / "out" / "study.html").read_text(encoding="utf-8")
+    assert "<script" not in page
+    assert "<b>m" not in page
+    assert "http://" not in page.replace("http://www.w3.org", "")
+    assert "https://" not in page
+    assert "'=1+1" in (tmp_path / "out" / "study.csv").read_text(encoding="utf-8")
+
+
+def test_mixed_methods_machines_and_models_are_noted(tmp_path):
+    coarse = ledger("b", machine="other")
+    coarse["provenance"]["cell_m"] = 0.25
+    coarse["model"]["trusted"] = False
+    write(tmp_path / "season", "a", ledger("a"))
+    write(tmp_path / "season", "b", coarse)
+    notes = " ".join(run_study([tmp_path / "season"], tmp_path / "out", FAST)["notes"])
+    assert "different cells: 0.1, 0.25" in notes
+    assert "2 machines" in notes
+    assert "On 1 of 2 drives the replay of the logged layout does not match" in notes
+
+
+def test_an_earlier_study_is_replaced_only_when_told_and_other_folders_never(tmp_path):
+    results = season(tmp_path / "season", 3)
+    run_study([results], tmp_path / "out", FAST)
+    with pytest.raises(OutputError, match="--overwrite"):
+        run_study([results], tmp_path / "out", FAST)
+    run_study([results], tmp_path / "out", FAST, overwrite=True)
+    with pytest.raises(OutputError, match="not an earlier result"):
+        run_study([results], results, FAST, overwrite=True)
+
+
+def test_us_units_are_on_the_page_and_json_stays_si(tmp_path):
+    results = season(tmp_path / "season", 9)
+    document = run_study([results], tmp_path / "out", FAST, units="us")
+    assert document["curve"]["points"][-1]["group_width_m"] == 24.0
+    page = (tmp_path / "out" / "study.html").read_text(encoding="utf-8")
+    assert "78.7" in page  # 24 m in feet
+    assert "Group, ft" in page
+
+
+def test_command_prints_one_json_document_and_nothing_else(tmp_path):
+    results = season(tmp_path / "season", 4)
+    found = CliRunner().invoke(
+        cli, ["study", str(results), "--out", str(tmp_path / "out"), "--resamples", "199", "--json", "--quiet"]
+    )
+    assert found.exit_code == 0, found.output
+    assert json.loads(found.stdout) == json.loads((tmp_path / "out" / "study.json").read_bytes())
+
+
+def test_uncertainty_without_a_manifest_says_what_is_missing(tmp_path):
+    results = season(tmp_path / "season", 3)
+    found = CliRunner().invoke(cli, ["study", str(results), "--out", str(tmp_path / "out"), "--uncertainty", "20"],
+                               standalone_mode=False)  # fmt: skip
+    assert "--manifest" in str(found.exception)
+
+
+def test_citation_file_has_what_the_format_asks_for(tmp_path):
+    run_study([season(tmp_path / "season", 3)], tmp_path / "out", FAST)
+    text = (tmp_path / "out" / "CITATION.cff").read_text(encoding="utf-8")
+    for key in ("cff-version:", "message:", "title:", "authors:"):  # required by Citation File Format 1.2.0
+        assert key in text

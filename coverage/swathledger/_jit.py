@@ -15,7 +15,7 @@ from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from types import ModuleType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -73,11 +73,58 @@ def njit(function: F) -> F:
     numba takes a kernel on disk as fresh while its own file is unchanged, although kernels of other files are compiled
     into it: after a change of those it would go on with the old ones. Its stamp is therefore tied to all kernel files.
     """
-    compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
+    return _compiled(function, {})
+
+
+def njit_bare(function: F) -> F:
+    """Compile as :func:`njit`, without counting references to arrays: for what is called for every row.
+
+    Counting costs two atomic operations for every array that a call touches, far more than the cells of a short row.
+    Such a kernel makes no arrays (views of those it was given are fine), nor do those that it calls.
+    """
+    return _compiled(function, {"_nrt": False})
+
+
+def njit_inline(function: F) -> F:
+    """Compile as :func:`njit_bare`, and put the body in place of every call: for what is called for every cell."""
+    return _compiled(function, {"_nrt": False, "inline": "always"})
+
+
+def _compiled(function: F, options: dict[str, Any]) -> F:
+    compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy", **options)(function)
     if jit_enabled():
         file: Any = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
         if not hasattr(file, "_source_stamp"):  # another numba: rather compile every time than run an old kernel
-            uncached: F = numba.njit(nogil=True, error_model="numpy")(function)
+            uncached: F = numba.njit(nogil=True, error_model="numpy", **options)(function)
             return uncached
         file._source_stamp = (file._source_stamp, kernel_stamp())
     return compiled
+
+
+def _make_prefetch() -> Callable[[Any, Any], None]:
+    """:func:`prefetch` for compiled and for interpreted kernels."""
+    if not jit_enabled():
+        return lambda array, index: None
+    from llvmlite import ir  # type: ignore[import-untyped]  # brings no types
+    from numba.core import cgutils
+    from numba.extending import intrinsic
+    from numba.np.arrayobj import make_array
+
+    def typed(_typing: Any, array: Any, index: Any) -> Any:
+        def generate(context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+            data = make_array(array)(context, builder, arguments[0]).data
+            place = builder.bitcast(builder.gep(data, [arguments[1]]), cgutils.voidptr_t)
+            number = ir.IntType(32)
+            kind = ir.FunctionType(ir.VoidType(), [cgutils.voidptr_t, number, number, number])
+            function = builder.module.declare_intrinsic("llvm.prefetch", [cgutils.voidptr_t], kind)
+            builder.call(function, [place, number(1), number(3), number(1)])  # to write, keep near, data
+            return context.get_dummy_value()
+
+        return numba.types.void(array, index), generate
+
+    made: Any = intrinsic(typed)
+    return cast("Callable[[Any, Any], None]", made)
+
+
+prefetch = _make_prefetch()
+"""``prefetch(array, k)``: have the processor fetch element ``k`` of a flat array, which will soon be wanted."""

@@ -5,16 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger._jit import njit
+from swathledger._jit import njit_bare
 from swathledger.grid.frame import Band
 from swathledger.grid.scan import begin_rows, edge_store, put_edge, row_spans
+from swathledger.grid.workspace import Workspace
 
 OUTSIDE = 0
 TARGET = 1
 EXCLUDED = 2
 
 
-@njit
+@njit_bare
 def _fill_mask(mask, store, boundary, exclusions, h, first_column, first_row):  # type: ignore[no-untyped-def]  # numba infers the types
     rows, columns = mask.shape
     for code in range(2):
@@ -26,15 +27,22 @@ def _fill_mask(mask, store, boundary, exclusions, h, first_column, first_row):  
             j = first_row + r
             spans = row_spans(store, edges.shape[0], j, h, first_column, first_column + columns)
             for s in range(spans):
-                for i in range(store.span_first[s] - first_column, store.span_end[s] - first_column):
-                    if code == 0:
-                        mask[r, i] = TARGET
-                    elif mask[r, i] == TARGET:
+                a = store.span_first[s] - first_column
+                e = store.span_end[s] - first_column
+                if code == 0:
+                    mask[r, a:e] = TARGET
+                    continue
+                for i in range(a, e):
+                    if mask[r, i] == TARGET:
                         mask[r, i] = EXCLUDED
 
 
 def band_mask(
-    band: Band, cell_m: float, boundary: NDArray[np.float64], exclusions: NDArray[np.float64]
+    band: Band,
+    cell_m: float,
+    boundary: NDArray[np.float64],
+    exclusions: NDArray[np.float64],
+    work: Workspace | None = None,
 ) -> NDArray[np.uint8]:
     """Mask of a band with its halo: 0 outside, 1 target, 2 excluded.
 
@@ -42,13 +50,16 @@ def band_mask(
     ----------
     boundary, exclusions : (e, 4) float64
         Edges as from :func:`swathledger.grid.frame.polygon_edges`.
+    work : Workspace, optional
+        Where the mask's memory is taken from.
 
     Returns
     -------
     (rows + 2 halo, columns) uint8, row 0 southmost
     """
     rows = band.rows + 2 * band.halo
-    mask = np.zeros((rows, band.columns), dtype=np.uint8)
+    mask = (Workspace() if work is None else work).lend("mask", (rows, band.columns), np.uint8)
+    mask[:] = OUTSIDE
     first_row = band.first_row - band.halo
     low, high = first_row * cell_m, (first_row + rows) * cell_m
 

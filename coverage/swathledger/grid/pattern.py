@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from swathledger._jit import njit
+from swathledger._jit import njit_inline
 
 _SCALE = 1.0 / (1 << 32)
 
 
-@njit
+@njit_inline
 def sample_bits(i, j):  # type: ignore[no-untyped-def]  # numba infers the types: two int64 in, one uint64 out
     """64 mixed bits of a cell's indices: the upper 32 give the x fraction, the lower 32 the y fraction."""
     # by way of int64, so that a negative index wraps round interpreted too
@@ -26,7 +26,7 @@ def sample_bits(i, j):  # type: ignore[no-untyped-def]  # numba infers the types
     return z ^ (z >> np.uint64(31))
 
 
-@njit
+@njit_inline
 def sample_point(i, j):  # type: ignore[no-untyped-def]  # numba infers the types: two int64 in, two float64 out
     """Fractions ``(u, v)`` of the cell, each in [0, 1)."""
     z = sample_bits(i, j)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger._jit import njit
+from swathledger._jit import njit_bare, njit_inline
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import TARGET
 from swathledger.grid.paint import CAUSES, Cells
+from swathledger.grid.workspace import Workspace
 
 QUANTITIES = (
     "target", "applied", "covered", "single", "overlap", "overlap_extra", "skip", "outside", "excluded",
@@ -49,98 +52,241 @@ def quantity_table() -> NDArray[np.int64]:
     target = np.stack([one, n, covered, single, overlap, extra, skip, zero, zero, extra, one, zero], axis=1)
     excluded = np.stack([zero, n, zero, zero, zero, zero, zero, zero, n, n, one, one], axis=1)
     return np.ascontiguousarray(np.vstack([outside, target, excluded]).astype(np.int64))
+CHUNK = 64
+PART = 16
+"""Neighbouring cells that are looked at together, and where these differ."""
+ONCE = 256 * TARGET + 1
+"""Key (256 zone + treatments) of target ground treated once; below it: beyond the boundary, and target left out."""
+LEAST = np.nextafter(np.float32(0.9), np.float32(1.0))
+"""Least dose as stored that is not under 0.9 of the set rate: the nearest value, 0.8999999762, is."""
+MOST = np.nextafter(np.float32(1.1), np.float32(1.0))
+"""Greatest dose as stored that is not over 1.1 of the set rate: the nearest value, 1.1000000238, is."""
 
 
-@njit
-def _tally(mask, count, cause, dose, core, table, lookup, histogram, squares, causes, off_rate, classes):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Histogram of (zone, treatments), edge squares, causes and off-rate cells of the core rows; classes of all rows."""
+@njit_bare
+def _pair(squares, table, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Count an edge between neighbours of unlike key."""
+    for k in range(squares.shape[0]):
+        squares[k] += (table[a, k] - table[b, k]) ** 2
+
+
+@njit_inline
+def _all_alike(row, up, c, stop):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Whether values ``c`` to ``stop`` are the same, in this row and in the one above."""
+    value = row[c]
+    other = np.uint8(0)
+    for k in range(c, stop):
+        other |= (row[k] ^ value) | (up[k] ^ value)
+    return other == 0
+
+
+@njit_bare
+def _tally_row(mask, times, up_mask, up_times, cause, dose, table, lookup, histogram, squares, causes, off_rate, out):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Tally one row, given the row above: stretches of like cells at once, the others one by one."""
+    end = np.uintp(mask.shape[0])
+    c = np.uintp(0)
+    while c < end:
+        key = np.int64(mask[c]) * 256 + times[c]
+        stop = min(c + np.uintp(CHUNK), end)
+        alike = _all_alike(mask, up_mask, c, stop) and _all_alike(times, up_times, c, stop)
+        if not alike:
+            stop = min(c + np.uintp(PART), end)
+            alike = _all_alike(mask, up_mask, c, stop) and _all_alike(times, up_times, c, stop)
+        if alike and key <= ONCE:
+            histogram[key] += np.int64(stop - c)
+            code = lookup[mask[c], min(times[c], 2)]
+            for k in range(c, stop):
+                out[k] = code
+            if key == ONCE:
+                low = np.int32(0)
+                high = np.int32(0)
+                for k in range(c, stop):
+                    low += np.int32(dose[k] < LEAST)
+                    high += np.int32(dose[k] > MOST)
+                off_rate[0] += low
+                off_rate[1] += high
+        else:
+            for k in range(c, stop):
+                zone = mask[k]
+                n = times[k]
+                here = np.int64(zone) * 256 + n
+                histogram[here] += 1
+                out[k] = lookup[zone, min(n, 2)]
+                if here == ONCE:
+                    off_rate[0] += np.int64(dose[k] < LEAST)
+                    off_rate[1] += np.int64(dose[k] > MOST)
+                elif here > ONCE and zone == TARGET:
+                    causes[cause[k]] += n - 1
+                above = np.int64(up_mask[k]) * 256 + up_times[k]
+                if above != here:
+                    _pair(squares, table, here, above)
+                if k > c:
+                    before = np.int64(mask[k - np.uintp(1)]) * 256 + times[k - np.uintp(1)]
+                    if before != here:
+                        _pair(squares, table, before, here)
+        if c > 0:
+            before = np.int64(mask[c - np.uintp(1)]) * 256 + times[c - np.uintp(1)]
+            if before != key:
+                _pair(squares, table, before, key)
+        c = stop
+
+
+@njit_bare
+def _tally(mask, times, cause, dose, core, table, lookup, histogram, squares, causes, off_rate, classes):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Histogram of (zone, treatments), edges, causes and off-rate cells of the core rows; classes of all rows."""
     rows, columns = mask.shape
-    low = 0
-    high = 0
     for r in range(rows):
-        if not core[0] <= r < core[1]:
+        if core[0] <= r < core[1]:
+            up = min(r + 1, rows - 1)
+            _tally_row(
+                mask[r], times[r], mask[up], times[up], cause[r], dose[r], table, lookup, histogram, squares, causes,
+                off_rate, classes[r],
+            )
+        else:
             for c in range(columns):
-                classes[r, c] = lookup[mask[r, c], min(count[r, c], 2)]
-            continue
-        up = min(r + 1, rows - 1)
-        key = np.int64(mask[r, 0]) * 256 + count[r, 0]
-        run = 0
-        for c in range(columns):
-            zone = mask[r, c]
-            n = count[r, c]
-            classes[r, c] = lookup[zone, min(n, 2)]
-            run += 1
-            if zone == TARGET:
-                if n == 1:
-                    d = dose[r, c]
-                    if d < 0.9:
-                        low += 1
-                    elif d > 1.1:
-                        high += 1
-                elif n > 1:
-                    causes[cause[r, c]] += n - 1
-            above = np.int64(mask[up, c]) * 256 + count[up, c]
-            if above != key:
-                for k in range(table.shape[1]):
-                    squares[k] += (table[key, k] - table[above, k]) ** 2
-            if c + 1 < columns:
-                right = np.int64(mask[r, c + 1]) * 256 + count[r, c + 1]
-                if right != key:
-                    for k in range(table.shape[1]):
-                        squares[k] += (table[key, k] - table[right, k]) ** 2
-                    histogram[key] += run
-                    run = 0
-                    key = right
-        histogram[key] += run
-    off_rate[0] = low
-    off_rate[1] = high
+                classes[r, c] = lookup[mask[r, c], min(times[r, c], 2)]
 
 
-@njit
-def _opening(classes, size, reach, run, tall, until, kept):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Mark in ``kept`` every cell within ``reach`` of a full ``size`` x ``size`` block of its own class.
+@njit_bare
+def _copy(out, a):  # type: ignore[no-untyped-def]  # numba infers the types
+    for c in range(out.shape[0]):
+        out[c] = a[c]
 
-    ``run`` and ``tall`` count equal cells to the left and blocks' rows below; ``until[class, column]`` is the last row
-    that a block's mark reaches. Row ``y`` is settled once blocks that begin up to ``y + reach`` are known.
+
+@njit_bare
+def _either(out, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
+    for c in range(out.shape[0]):
+        out[c] = a[c] | b[c]
+
+
+@njit_bare
+def _unlike(out, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
+    for c in range(out.shape[0]):
+        out[c] = a[c] ^ b[c]
+
+
+@njit_bare
+def _count_rows(tall, here, below, differs, ends, size):  # type: ignore[no-untyped-def]  # numba infers the types
+    most = np.uint8(size)
+    limit = np.uint8(size - 1)
+    for c in range(tall.shape[0]):
+        t = np.uint8(min(tall[c], limit) + np.uint8(1)) if here[c] == below[c] else np.uint8(1)
+        t = t if differs[c] == 0 else np.uint8(0)
+        tall[c] = t
+        ends[c] = np.uint8(1) if t == most else np.uint8(0)
+
+
+@njit_bare
+def _count_down(left, reached, marks, size):  # type: ignore[no-untyped-def]  # numba infers the types
+    full = np.uint8(size)
+    for c in range(left.shape[0]):
+        rest = np.uint8(max(left[c], np.uint8(1)) - np.uint8(1))
+        rest = full if reached[c] != 0 else rest
+        left[c] = rest
+        marks[c] = min(rest, np.uint8(1))
+
+
+@njit_bare
+def _block_ends(here, below, tall, differs, spare, size, ends):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Mark the cells of a row that are the north-east corner of a ``size`` x ``size`` block of one class.
+
+    ``below`` is the row to the south; ``tall`` counts, for every cell, the rows so far in which it and the
+    ``size - 1`` cells to its west are of one class, the same as below.
     """
+    columns = here.shape[0]
+    lead = min(size - 1, columns)
+    ends[:lead] = 0
+    if lead == columns:
+        return
+    _unlike(differs[1:], here[1:], here[: columns - 1])
+    reach = 1  # differs[c] tells of the steps into c and into the ``reach - 1`` cells before it
+    while reach < size - 1:
+        step = min(reach, size - 1 - reach)
+        _copy(spare, differs)
+        _either(differs[1 + step :], spare[1 + step :], spare[1 : columns - step])
+        reach += step
+    _count_rows(tall[lead:], here[lead:], below[lead:], differs[lead:], ends[lead:], size)
+
+
+@njit_bare
+def _blocks(marks, left, reached, spare, size):  # type: ignore[no-untyped-def]  # numba infers the types
+    """From corners to blocks, for one row after those to its north: ``left`` counts the rows a block still reaches."""
+    columns = marks.shape[0]
+    _copy(reached, marks)
+    reach = 1
+    while reach < size:
+        step = min(reach, size - reach, columns)
+        _copy(spare, reached)
+        _either(reached[: columns - step], spare[: columns - step], spare[step:])
+        reach += step
+    _count_down(left, reached, marks, size)
+
+
+@njit_bare
+def _fringe(classes, kept, times, y, core, lost, lost_treatments):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Keep cells of row ``y`` that touch a block of their own class (marked 2 for now); count those that are lost."""
     rows, columns = classes.shape
-    lag = size - 1 + reach
-    for r in range(rows + lag):
+    row = kept[y]
+    chunk = np.uintp(CHUNK)
+    end = np.uintp(columns)
+    c = np.uintp(0)
+    while c < end:
+        stop = min(c + chunk, end)
+        whole = np.uint8(1)
+        if c + chunk <= end:
+            for k in range(chunk):
+                whole &= row[c + k]
+        else:
+            whole = np.uint8(0)
+        if whole == 0:
+            for k in range(c, stop):
+                if row[k] != 0:
+                    continue
+                x: Any = np.int64(k)
+                own = classes[y, x]
+                found = False
+                for b in range(max(y - 1, 0), min(y + 2, rows)):
+                    for a in range(max(x - 1, 0), min(x + 2, columns)):
+                        found = found or (kept[b, a] == 1 and classes[b, a] == own)
+                if found:
+                    row[k] = 2
+                elif core[0] <= y < core[1]:
+                    lost[own] += 1
+                    lost_treatments[own] += times[y, x]
+        c = stop
+
+
+@njit_bare
+def _opening(classes, times, core, size, scratch, counts, kept, lost, lost_treatments):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Mark in ``kept`` every cell of, or touching, a full ``size`` x ``size`` block of its own class.
+
+    ``lost``, ``lost_treatments``: cells and treatments by class of the core rows' cells that are not kept.
+    """
+    rows = classes.shape[0]
+    differs, spare = scratch[0], scratch[1]
+    if size <= 1:
+        kept[:] = 1
+        return
+    counts[:] = 0
+    for r in range(rows):
+        _block_ends(classes[r], classes[max(r - 1, 0)], counts[0], differs, spare, size, kept[r])
+    for r in range(rows - 1, -1, -1):
+        _blocks(kept[r], counts[1], differs, spare, size)
+    for r in range(rows + 1):
         if r < rows:
-            written = -1
-            previous = -1
-            for c in range(columns):
-                k = classes[r, c]
-                run[c] = run[c - 1] + 1 if c > 0 and classes[r, c - 1] == k else 1
-                if run[c] >= size:
-                    tall[c] = tall[c] + 1 if r > 0 and classes[r - 1, c] == k and tall[c] > 0 else 1
-                else:
-                    tall[c] = 0
-                if tall[c] >= size:
-                    if k != previous:
-                        written = -1
-                        previous = k
-                    for x in range(max(written + 1, c - size + 1 - reach, 0), min(c + reach + 1, columns)):
-                        until[k, x] = r + reach
-                    written = min(c + reach, columns - 1)
-        y = r - lag
-        if y >= 0:
-            for c in range(columns):
-                kept[y, c] = until[classes[y, c], c] >= y
+            _fringe(classes, kept, times, r, core, lost, lost_treatments)
+        if r > 0:
+            row = kept[r - 1]
+            for c in range(row.shape[0]):
+                row[c] = min(row[c], np.uint8(1))
 
 
-@njit
-def _count_kept(classes, kept, count, core, cells, treatments):  # type: ignore[no-untyped-def]  # numba infers the types
-    for r in range(core[0], core[1]):
-        for c in range(classes.shape[1]):
-            if kept[r, c]:
-                cells[classes[r, c]] += 1
-                treatments[classes[r, c]] += count[r, c]
+MAX_SIZE = 255
 
 
 def opening_size(tolerance_m: float, cell_m: float) -> int:
-    """Side of the block that a strip must hold to be evidence, in cells: at least 2, else tolerance / cell rounded."""
-    return 0 if tolerance_m <= 0 else max(2, round(tolerance_m / cell_m))
+    """Side of the block that a strip must hold to be evidence, in cells: tolerance / cell rounded, 2 to 255."""
+    return 0 if tolerance_m <= 0 else min(max(2, round(tolerance_m / cell_m)), MAX_SIZE)
 
 
 OPENING_REACH = 1
@@ -175,12 +321,15 @@ class BandTally:
 
     __slots__ = ("beyond", "causes", "cells", "classes", "kept", "off_rate", "squares")
 
-    def __init__(self, band: Band, cells: Cells, tolerance_m: float, cell_m: float) -> None:
+    def __init__(
+        self, band: Band, cells: Cells, tolerance_m: float, cell_m: float, work: Workspace | None = None
+    ) -> None:
+        lend = (Workspace() if work is None else work).lend
         shape = cells.mask.shape
         self.squares = np.zeros(_N, dtype=np.int64)
         self.causes = np.zeros(len(CAUSES), dtype=np.int64)
         self.off_rate = np.zeros(2, dtype=np.int64)
-        self.classes: NDArray[np.uint8] = np.empty(shape, np.uint8)
+        self.classes: NDArray[np.uint8] = lend("classes", shape, np.uint8)
         core = (band.halo, band.halo + band.rows)
         table = quantity_table()
         histogram = np.zeros(table.shape[0], dtype=np.int64)
@@ -189,17 +338,16 @@ class BandTally:
             self.causes, self.off_rate, self.classes,
         )
         self.cells = histogram @ table
-        size = max(opening_size(tolerance_m, cell_m), 1)
-        reach = OPENING_REACH if size > 1 else 0
-        self.kept: NDArray[np.uint8] = np.zeros(shape, np.uint8)
-        columns = shape[1]
+        self.kept: NDArray[np.uint8] = lend("kept", shape, np.uint8)
+        lost = np.zeros(len(CLASSES), dtype=np.int64)
+        lost_treatments = np.zeros(len(CLASSES), dtype=np.int64)
         _opening(
-            self.classes, size, reach, np.zeros(columns, np.int32), np.zeros(columns, np.int32),
-            np.full((len(CLASSES), columns), -1, np.int32), self.kept,
+            self.classes, cells.times, core, opening_size(tolerance_m, cell_m), np.empty((2, shape[1]), np.uint8),
+            np.empty((2, shape[1]), np.uint8), self.kept, lost, lost_treatments,
         )
-        kept = np.zeros(len(CLASSES), dtype=np.int64)
-        treatments = np.zeros(len(CLASSES), dtype=np.int64)
-        _count_kept(self.classes, self.kept, cells.times, core, kept, treatments)
+        whole = dict(zip(QUANTITIES, self.cells, strict=True))
         self.beyond = {
-            "overlap": int(kept[OVERLAP]), "skip": int(kept[SKIP]), "outside": int(treatments[OUTSIDE_TREATED]),
+            "overlap": int(whole["overlap"] - lost[OVERLAP]),
+            "skip": int(whole["skip"] - lost[SKIP]),
+            "outside": int(whole["outside"] - lost_treatments[OUTSIDE_TREATED]),
         }

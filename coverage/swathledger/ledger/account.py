@@ -15,6 +15,7 @@ from swathledger.grid.mask import band_mask
 from swathledger.grid.paint import CAUSES, DEPOSITS, Cells, paint_band
 from swathledger.grid.strips import PoseLines, Strips, build_strips, pose_lines
 from swathledger.grid.tally import QUANTITIES, BandTally, halo_rows
+from swathledger.grid.workspace import Workspace
 from swathledger.ledger.carrier import CAUSE_ORDER, Accounting, Areas, BandRaster, Volumes
 from swathledger.ledger.rate import set_rate
 from swathledger.log.carrier import Log
@@ -67,31 +68,37 @@ def frame_of(swath: Swath, field: Field, cell_m: float, near: NDArray[np.bool_])
     return frame_around(cell_m, x0, y0, x1, y1)
 
 
-def _one_band(band: Band, ground: _Ground) -> tuple[Cells, NDArray[np.float64], BandTally]:
-    mask = band_mask(band, ground.cell_m, ground.boundary, ground.exclusions)
+def _one_band(band: Band, ground: _Ground, work: Workspace) -> tuple[Cells, NDArray[np.float64], BandTally]:
+    mask = band_mask(band, ground.cell_m, ground.boundary, ground.exclusions, work)
     cells, deposit = paint_band(
-        band, ground.cell_m, mask, ground.strips, ground.lines, ground.boom_edges_m, ground.revisit_s
+        band, ground.cell_m, mask, ground.strips, ground.lines, ground.boom_edges_m, ground.revisit_s, work
     )
-    return cells, deposit, BandTally(band, cells, ground.tolerance_m, ground.cell_m)
+    return cells, deposit, BandTally(band, cells, ground.tolerance_m, ground.cell_m, work)
 
 
 def _in_order(
     bands: list[Band], ground: _Ground, threads: int
 ) -> Iterator[tuple[Band, Cells, NDArray[np.float64], BandTally]]:
-    """Bands south to north whatever the number of threads, with at most ``threads`` + 1 of them in memory."""
+    """Bands south to north whatever the number of threads, with at most ``threads`` + 1 of them in memory.
+
+    The arrays of a band are used again for a later one once the next band is asked for.
+    """
     if threads == 1:
+        work = Workspace()
         for band in bands:
-            yield (band, *_one_band(band, ground))
+            yield (band, *_one_band(band, ground, work))
         return
+    free = [Workspace() for _ in range(threads + 1)]
     with ThreadPoolExecutor(threads) as pool:
-        waiting: list[tuple[Band, Future[tuple[Cells, NDArray[np.float64], BandTally]]]] = []
-        ahead = iter(bands)
-        for band in ahead:
-            waiting.append((band, pool.submit(_one_band, band, ground)))
-            if len(waiting) > threads:
-                first, future = waiting.pop(0)
+        waiting: list[tuple[Band, Workspace, Future[tuple[Cells, NDArray[np.float64], BandTally]]]] = []
+        for band in bands:
+            work = free.pop()
+            waiting.append((band, work, pool.submit(_one_band, band, ground, work)))
+            if not free:
+                first, work, future = waiting.pop(0)
                 yield (first, *future.result())
-        for first, future in waiting:
+                free.append(work)
+        for first, _, future in waiting:
             yield (first, *future.result())
 
 
@@ -131,7 +138,8 @@ def account(
     threads : int
         Bands painted side by side; changes no byte of the result.
     sink : callable, optional
-        Is shown every band's rasters, south to north.
+        Is shown every band's rasters, south to north. Their memory is used again for later bands: a sink copies what
+        it keeps.
     progress : callable, optional
         Is told the share of bands done, 0..1.
     """

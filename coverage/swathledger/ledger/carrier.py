@@ -129,6 +129,8 @@ class Accounting:
 class BandRaster:
     """What a sink is shown of each band, south to north; own rows only, row 0 southmost.
 
+    The arrays' memory is used again for later bands: a sink copies what it keeps.
+
     Attributes
     ----------
     first_row : int

@@ -33,6 +33,7 @@ SAMPLES = (
     Sample("cartwheel", "cartwheel.geojson", "machine_24m.toml"),
 )
 BOUNDARIES = "boundaries.geojson"
+SEASON_CELL_M = 0.5
 
 
 def sample_folder() -> Path:
@@ -72,6 +73,32 @@ def audit_samples(samples: Path, out: Path, reporter: Reporter) -> list[dict[str
     return documents
 
 
+def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]:
+    """The same logs as a client's folder is found, shuffled, with files that have no place: matched, run as a season.
+
+    Coarse cells and two layouts only: it shows the way, and the figures of the fields are those above. Returns lines
+    for a person.
+    """
+    from swathledger.season.demo import shuffled_folder
+    from swathledger.season.manifest import read_manifest
+    from swathledger.season.match import match, write_manifest
+    from swathledger.season.runner import run_season
+
+    laid = shuffled_folder(samples, out / "logs as found")
+    manifest = out / "season.toml"
+    machines = [(path, None) for path in sorted(samples.glob("machine_*.toml"))]
+    found = match(laid.folder, samples / BOUNDARIES, machines, manifest, client="Wandoo Bend")
+    write_manifest(found, manifest)
+    reporter.say(f"season: {len(found.jobs)} jobs from {found.logs} logs, {len(found.unplaced)} files without a place")
+    given = read_manifest(manifest, overrides={"cell_m": SEASON_CELL_M, "groups": ("boom", "nozzle")})
+    season = run_season(given, out / "results", say=reporter.say)
+    done = season.document["jobs"]["done"]
+    lines = [f"Season of the same logs, shuffled (cells of {SEASON_CELL_M:g} m): {found.logs} logs make "
+             f"{len(found.jobs)} jobs, {done} done. Without a place:"]
+    lines += [f"  {item.file}: {item.reason}" for item in found.unplaced]
+    return lines + [f"  {name} failed: {reason}" for name, reason in season.failed.items()]
+
+
 def _number(value: float | None, digits: int, factor: float = 1.0) -> str:
     return "unknown" if value is None else f"{value * factor:,.{digits}f}"
 
@@ -105,7 +132,8 @@ def table(documents: list[dict[str, Any]], out: Path) -> str:
 def command(out: Path, overwrite: bool, quiet: bool) -> None:
     """Run everything on the invented sample logs: six fields, two sprayers.
 
-    Writes a folder for each field into DIR and prints what each lost. All of the farm is invented.
+    Writes a folder for each field into DIR and prints what each lost; then matches the same logs, shuffled into folders
+    with names that mean nothing, and runs them as a season in DIR/season. All of the farm is invented.
     """
     import json
 
@@ -116,9 +144,12 @@ def command(out: Path, overwrite: bool, quiet: bool) -> None:
         reporting("demo", 100 * len(SAMPLES), quiet=quiet) as reporter,
     ):
         documents = audit_samples(sample_folder(), folder, reporter)
+        season = season_of_samples(sample_folder(), folder / "season", reporter)
         listed = {"schema": "swathledger/demo/1", "fields": [document["field"]["id"] for document in documents]}
         (folder / MARKER).write_text(json.dumps(listed, indent=1) + "\n", encoding="utf-8")
     click.echo(table(documents, out))
+    for line in season:
+        click.echo(line)
     summary(
         "The farm, its sprayers and its drives are invented. The product label and local law come first.", quiet=quiet
     )

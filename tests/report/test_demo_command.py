@@ -20,6 +20,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     import swathledger.settings as module
 
     monkeypatch.setattr(demo, "SAMPLES", (demo.SAMPLES[1], demo.SAMPLES[5]))
+    monkeypatch.setattr(demo, "season_of_samples", lambda samples, out, reporter: [])  # has a test of its own
     monkeypatch.setattr(
         module, "AuditSettings", lambda field_id: AuditSettings(cell_m=1.0, groups=(), field_id=field_id)
     )

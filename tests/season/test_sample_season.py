@@ -61,3 +61,23 @@ def test_the_same_samples_are_laid_out_the_same(samples, tmp_path):
     shuffled_folder(samples, tmp_path / "b")
     assert tree(tmp_path / "a") == tree(tmp_path / "b")
     shutil.rmtree(tmp_path / "a")
+
+
+@pytest.mark.slow
+def test_the_season_of_the_demo(samples, tmp_path):
+    from swathledger_cli import demo
+    from swathledger_cli.progress import reporting
+
+    with reporting("demo", quiet=True) as reporter:
+        lines = demo.season_of_samples(samples, tmp_path / "season", reporter)
+    assert "6 logs make 6 jobs, 6 done" in lines[0]
+    assert len(lines) == 1 + 4
+    results = tmp_path / "season" / "results"
+    assert {path.name for path in (results / "Wandoo-Bend").iterdir() if path.is_dir()} == {
+        f"{field}-2026-09-15-{product}"
+        for field, product in (
+            ("long_mile", "herbicide-A"), ("kite_tail", "herbicide-A"), ("whaleback", "herbicide-A"),
+            ("duckhole", "herbicide-A"), ("dogleg", "fungicide-B"), ("cartwheel", "fungicide-B"),
+        )
+    }
+    assert (results / "season.json").is_file()

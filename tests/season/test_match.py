@@ -373,3 +373,23 @@ def test_real_drives_as_one_folder(shared_dir, tmp_path):
         "F01": ["7.dat"], "F03": ["6.dat"], "F04": ["5.dat"], "F05": ["4.dat"], "F09": ["3.dat"],
         "F14": ["2.dat", "1.dat"], "F20": ["0.dat"],
     }
+
+
+def test_task_data_is_matched_by_its_time_logs(shared_dir, tmp_path):
+    """The same drives in their original form: each time log is a log, its header and TASKDATA.XML go with it."""
+    from swathledger.season.task import files_of
+
+    source, boundaries = shared_dir / "iso11783", shared_dir / "field_logs" / "boundaries.geojson"
+    if not source.is_dir() or not boundaries.is_file():
+        pytest.skip("the task data are not there")
+    shutil.copytree(source, tmp_path / "in" / "stick")
+    machine = tmp_path / "m.toml"
+    machine.write_text('name = "nine metres"\n[boom]\nwidth_m = 9.0\n')
+    matched = match(tmp_path / "in", boundaries, [(machine, None)], tmp_path / "season.toml")
+    assert {job.field: [Path(log.file).name for log in job.logs] for job in matched.jobs} == {
+        "F03": ["TLG00003.bin"], "F05": ["TLG00005.bin"], "F14": ["TLG00019.bin", "TLG00020.bin"],
+    }
+    assert matched.unplaced == ()
+    assert {path.name for path in files_of(tmp_path / "in" / "stick" / "TLG00003.bin")} == {
+        "TASKDATA.XML", "TLG00003.bin", "TLG00003.xml",
+    }

@@ -91,6 +91,23 @@ def task_of(job: Job, manifest: Manifest, out: Path) -> Task:
     )
 
 
+def files_of(path: Path) -> list[Path]:
+    """Every file that reading a path depends on: the parts of a shapefile, and task data with all it may refer to."""
+    from swathledger.log.files import parts_of
+    from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME
+
+    time_log = bool(TIME_LOG_NAME.match(path.stem))
+    if path.is_dir():
+        return sorted(item for item in path.rglob("*") if item.is_file() and item.suffix.lower() in (".xml", ".bin"))
+    if time_log or path.name.casefold() == MAIN_FILE.casefold():
+        beside = [item for item in path.parent.iterdir() if item.suffix.lower() in (".xml", ".bin") and item.is_file()]
+        return sorted(
+            item for item in beside
+            if not time_log or not TIME_LOG_NAME.match(item.stem) or item.stem.casefold() == path.stem.casefold()
+        )
+    return parts_of(path)
+
+
 def key_of(task: Task, digests: dict[str, str]) -> str:
     """Hash of a task's input bytes and names, settings and the program's version.
 
@@ -104,12 +121,12 @@ def key_of(task: Task, digests: dict[str, str]) -> str:
     InputError
         A file cannot be read.
     """
-    from swathledger.log.files import parts_of, sha256_of
+    from swathledger.log.files import sha256_of
 
     def digest(name: str) -> list[list[str]]:
         out = []
         try:
-            for part in parts_of(Path(name)):
+            for part in files_of(Path(name)):
                 if str(part) not in digests:
                     digests[str(part)] = sha256_of(part)
                 out.append([part.name, digests[str(part)]])

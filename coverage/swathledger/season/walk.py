@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from swathledger.errors import LogError
 from swathledger.log.files import sha256_of
+from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, sibling
 from swathledger.season.manifest import Unplaced, machine_by_rule
 from swathledger.season.peek import Seen, peek
 
@@ -103,11 +104,18 @@ def files_below(folder: Path, unplaced: list[Unplaced], base: Path) -> Iterator[
                 yield Path(root) / name
 
 
-def _is_side_file(path: Path) -> bool:
-    """A part of a shapefile that goes with its .shp."""
-    if path.suffix.lower() not in _SIDE_FILES:
+def is_side_file(path: Path) -> bool:
+    """A part of a shapefile that goes with its .shp, or of task data that goes with its time logs' records."""
+    suffix = path.suffix.lower()
+    if suffix in _SIDE_FILES:
+        return any(path.with_suffix(other).exists() for other in (".shp", ".SHP"))
+    if suffix != ".xml":
         return False
-    return any(path.with_suffix(suffix).exists() for suffix in (".shp", ".SHP"))
+    if TIME_LOG_NAME.match(path.stem):
+        return sibling(path.parent, f"{path.stem}.bin") is not None
+    return path.name.casefold() == MAIN_FILE.casefold() and any(
+        TIME_LOG_NAME.match(other.stem) and other.suffix.lower() == ".bin" for other in path.parent.iterdir()
+    )
 
 
 def _fit(given: GivenMachine, seen: Seen) -> str | None:
@@ -206,7 +214,7 @@ def find_logs(
     unplaced: list[Unplaced] = []
     apart = {path.resolve() for path in skip}
     files = [path for path in files_below(folder, unplaced, base) if path.resolve() not in apart]
-    files = [path for path in files if not _is_side_file(path)]
+    files = [path for path in files if not is_side_file(path)]
     same = _same_bytes(files)
     logs: list[FoundLog] = []
     for number, path in enumerate(files):

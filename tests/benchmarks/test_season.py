@@ -1,0 +1,135 @@
+"""A season of simulated fields of 60 ha: hectares a second, two workers against one, memory from first to last.
+
+SEASON_FIELDS sets the number of fields (default 12; 500 for the figures of a whole season), SEASON_CELL_M the cell.
+Fields are copies of one drive at different places, so that making them costs little.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import psutil
+import pytest
+
+from swathledger.season.manifest import read_manifest
+from swathledger.season.match import match, write_manifest
+from swathledger.season.runner import run_season
+
+FIELDS = int(os.environ.get("SEASON_FIELDS", "12"))
+CELL_M = float(os.environ.get("SEASON_CELL_M", "0.25"))
+GROUPS = os.environ.get("SEASON_GROUPS", "boom,nozzle").split(",")
+WIDTH_M, LONG_M, WIDE_M, SPEED_M_S = 36.0, 1000.0, 600.0, 5.0
+M_PER_DEG_LAT, M_PER_DEG_LON = 110_922.0, 93_453.0  # at 33 degrees south on WGS84
+MACHINE = """\
+name = "thirty-six metres"
+[boom]
+nozzle_count = 72
+nozzle_spacing_m = 0.5
+sections = [9, 9, 9, 9, 9, 9, 9, 9]
+[rate]
+set_rate_l_ha = 100.0
+"""
+
+
+def place(x, y):
+    return -33.0 + y / M_PER_DEG_LAT, 123.0 + x / M_PER_DEG_LON
+
+
+def write_farm(folder: Path, fields: int) -> None:
+    """Fields of 1000 m by 600 m in a row, passes 35.5 m apart with turns between them, one row a second."""
+    (folder / "logs").mkdir(parents=True)
+    (folder / "machine.toml").write_text(MACHINE)
+    xs, ys = [], []
+    for number in range(17):
+        x = 18.0 + 35.5 * number
+        y = np.arange(-20.0, LONG_M + 20.0, SPEED_M_S)
+        ys.append(y if number % 2 == 0 else y[::-1])
+        xs.append(np.full(y.shape, x))
+        turn = np.linspace(0, np.pi, 14)[1:-1]
+        end, way = (LONG_M + 20.0, 1.0) if number % 2 == 0 else (-20.0, -1.0)
+        ys.append(end + way * 17.75 * np.sin(turn))
+        xs.append(x + 17.75 * (1 - np.cos(turn)))
+    x, y = np.concatenate(xs), np.concatenate(ys)
+    on = ((y >= 0) & (y < LONG_M)).astype(int)
+    features = []
+    sections = ",".join(f"section_{k + 1}" for k in range(8))
+    for number in range(fields):
+        west = 1500.0 * number
+        latitude, longitude = place(x + west, y)
+        start = 1_786_000_000 + 6000 * number
+        rows = [f"time,latitude,longitude,{sections},rate_l_ha"]
+        rows += [
+            f"{start + second},{a:.8f},{b:.8f}," + ",".join([str(state)] * 8) + ",100"
+            for second, (a, b, state) in enumerate(zip(latitude, longitude, on, strict=True))
+        ]
+        (folder / "logs" / f"{number:04d}.csv").write_text("\n".join(rows) + "\n")
+        corners = [(west, 0), (west + WIDE_M, 0), (west + WIDE_M, LONG_M), (west, LONG_M), (west, 0)]
+        ring = ",".join("[{1:.8f},{0:.8f}]".format(*place(*corner)) for corner in corners)
+        features.append(
+            f'{{"type":"Feature","properties":{{"field_id":"f{number:04d}"}},'
+            f'"geometry":{{"type":"Polygon","coordinates":[[{ring}]]}}}}'
+        )
+    (folder / "fields.geojson").write_text(f'{{"type":"FeatureCollection","features":[{",".join(features)}]}}')
+
+
+@dataclass
+class Timed:
+    seconds: float
+    hectares: float
+    peaks_mb: list[float]
+
+
+def run(folder: Path, workers: int) -> Timed:
+    peaks: list[float] = []
+    hectares = 0.0
+    started = [time.perf_counter()]
+
+    def told(step):
+        nonlocal hectares
+        hectares = step.hectares
+        peaks.append(step.outcome.peak_bytes / 1e6)
+
+    def say(line):
+        if "workers" in line:
+            started[0] = time.perf_counter()
+
+    manifest = read_manifest(folder / "season.toml", overrides={"cell_m": CELL_M, "groups": GROUPS})
+    season = run_season(manifest, folder / f"out {workers}", workers=workers, told=told, say=say)
+    assert not season.failed
+    return Timed(time.perf_counter() - started[0], hectares, peaks)
+
+
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("bench")
+    write_farm(folder, FIELDS)
+    started = time.perf_counter()
+    matched = match(
+        folder / "logs", folder / "fields.geojson", [(folder / "machine.toml", None)], folder / "season.toml"
+    )
+    print(f"\nmatch: {FIELDS} logs in {time.perf_counter() - started:.2f} s")  # noqa: T201  # the figures are the result
+    assert len(matched.jobs) == FIELDS
+    write_manifest(matched, folder / "season.toml")
+    run_season(  # kernels compiled, files in the cache of the disk
+        read_manifest(folder / "season.toml", overrides={"cell_m": 2.0, "groups": GROUPS}), folder / "warm", workers=1
+    )
+    return folder
+
+
+def test_two_workers_against_one(farm):
+    one, two = run(farm, 1), run(farm, 2)
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    busy = psutil.getloadavg()[0]
+    print(  # noqa: T201  # the figures are the result
+        f"\n{FIELDS} fields of {one.hectares / FIELDS:.0f} ha at {CELL_M} m, layouts {','.join(GROUPS)}; "
+        f"{cores} cores, load {busy:.1f}\none worker {one.seconds:.1f} s, {one.hectares / one.seconds:.1f} ha/s; "
+        f"two workers {two.seconds:.1f} s, {two.hectares / two.seconds:.1f} ha/s: {one.seconds / two.seconds:.2f} x\n"
+        f"most memory of a worker: {one.peaks_mb[0]:.0f} MB after the first field, {max(one.peaks_mb):.0f} MB at most, "
+        f"{one.peaks_mb[-1]:.0f} MB at the last"
+    )
+    # The peak of a process only grows; a leak would show as growth with every field.
+    assert max(one.peaks_mb) < 1.25 * one.peaks_mb[min(2, FIELDS - 1)]

@@ -29,6 +29,7 @@ COMMANDS: dict[str, Entry] = {
     "audit": Entry("swathledger_cli.audit", "command", "Account for one field: where each litre went."),
     "match": Entry("swathledger_cli.match", "command", "Match a folder of logs with field boundaries into a manifest."),
     "season": Entry("swathledger_cli.season", "command", "Audit every field of a manifest; carry on past failures."),
+    "report": Entry("swathledger_cli.report", "command", "Render the pages of results again: other units, PDF."),
     "study": Entry("swathledger_cli.study", "command", "Compare shutoff resolutions across the fields of a season."),
     "payback": Entry("swathledger_cli.payback", "command", "Work out when a finer shutoff would pay for itself."),
     "prime": Entry("swathledger_cli.prime", "command", "Work out line volume, priming and rinsing of a machine."),

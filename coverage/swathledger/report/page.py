@@ -160,13 +160,15 @@ def _drive(stored: Stored) -> dict[str, str] | None:
     return {"start": clock(rows[0]["start_utc"]), "end": clock(rows[-1]["end_utc"])}
 
 
-def render(stored: Stored, system: UnitSystem = "metric") -> bytes:
+def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
     """Make the page of a folder of results; the same results give the same bytes.
 
     Parameters
     ----------
     stored : Stored
     system : {"metric", "us"}
+    static : bool
+        Without a script and with every figure laid out, as paper needs it.
     """
     t = words()
     figures = Figures(stored.document, system)
@@ -180,7 +182,7 @@ def render(stored: Stored, system: UnitSystem = "metric") -> bytes:
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     tolerance = figures.number("area/tolerance_m", "small_length")
     page = environment.get_template("report.html.j2").render(
-        t=t, t_list=t.items, f=figures, n=figures.number,
+        t=t, t_list=t.items, static=static, f=figures, n=figures.number,
         style=Markup(style),  # noqa: S704  # our own style sheet with numbers of the map
         style_hash=f"sha256-{digest}",
         lead=lead(figures, t), distrust=_distrust(figures, t), label_warnings=_label_warnings(figures, t),
@@ -197,7 +199,7 @@ def render(stored: Stored, system: UnitSystem = "metric") -> bytes:
     return page.lstrip().encode()
 
 
-def render_report(folder: Path, system: UnitSystem = "metric") -> bytes:
+def render_report(folder: Path, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
     """Render the page of a folder that ``swathledger audit`` wrote, without computing anything again.
 
     Raises
@@ -205,4 +207,4 @@ def render_report(folder: Path, system: UnitSystem = "metric") -> bytes:
     InputError
         The folder holds no results.
     """
-    return render(read_results(folder), system)
+    return render(read_results(folder), system, static=static)

@@ -1,0 +1,165 @@
+"""Pages of results that are there: rendered again, nothing computed again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from swathledger.errors import InputError, OutputError
+from swathledger.units import UnitSystem
+
+Format = Literal["html", "pdf"]
+FORMATS: Final[tuple[Format, ...]] = ("html", "pdf")
+_STAMP: Final = b'<meta name="generator" content="swathledger'
+_PDF_STAMP: Final = b"swathledger"
+_HEAD_BYTES: Final = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A folder of results and what it is of.
+
+    Attributes
+    ----------
+    folder : Path
+    kind : {"job", "season"}
+    """
+
+    folder: Path
+    kind: Literal["job", "season"]
+
+    @property
+    def stem(self) -> str:
+        """Name of its page without the ending."""
+        return "report" if self.kind == "job" else "season"
+
+
+def places(folder: Path) -> list[Place]:
+    """Pages that belong to a folder: of one job; or of a season, its clients and all their jobs.
+
+    Raises
+    ------
+    InputError
+        The folder holds no results.
+    """
+    if (folder / "ledger.json").is_file():
+        return [Place(folder, "job")]
+    found = []
+    if (folder / "season.json").is_file():
+        found.append(Place(folder, "season"))
+    for below in sorted(path for path in _folders(folder)):
+        if (below / "ledger.json").is_file():
+            found.append(Place(below, "job"))
+            continue
+        inner = [path for path in _folders(below) if (path / "ledger.json").is_file()]
+        if (below / "season.json").is_file():
+            found.append(Place(below, "season"))
+        if (below / "season.json").is_file() or found[:1] == [Place(folder, "season")]:
+            found += [Place(path, "job") for path in inner]
+    if not found:
+        raise InputError(
+            "holds no results: neither ledger.json nor season.json.", file=str(folder),
+            hint="Give a folder that audit or season wrote.",
+        )
+    return found
+
+
+def _folders(folder: Path) -> list[Path]:
+    try:
+        return sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith("."))
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror or error}).", file=str(folder)) from None
+
+
+def is_ours(path: Path) -> bool:
+    """Whether a page that stands there was made by this program."""
+    data = path.read_bytes()
+    if path.suffix == ".pdf":
+        return data.startswith(b"%PDF") and _PDF_STAMP in data
+    return _STAMP in data[:_HEAD_BYTES]
+
+
+def render_again(
+    folder: Path, formats: Sequence[Format] = ("html",), system: UnitSystem = "metric", *, overwrite: bool = False,
+    told: Callable[[Path, int, int], None] | None = None,
+) -> list[Path]:
+    """Render the pages of a folder of results from what is in it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of one job, of a season, of a client of a season, or one that holds folders of jobs.
+    formats : sequence of {"html", "pdf"}
+    system : {"metric", "us"}
+    overwrite : bool
+        Replace a file of a page's name even where this program did not make it; its own pages are always replaced.
+    told : callable, optional
+        Is called with each page written, how many are done and how many there are.
+
+    Returns
+    -------
+    list of Path
+        Pages written.
+
+    Raises
+    ------
+    InputError
+        No results, or PDF without WeasyPrint.
+    OutputError
+        A page cannot be written or may not be replaced.
+    """
+    found = places(folder)
+    targets = [(place, name, place.folder / f"{place.stem}.{name}") for place in found for name in formats]
+    for _, _, path in targets:
+        if path.exists() and not overwrite and not is_ours(path):
+            raise OutputError(f"{path}: was not made by this program and is not replaced unless --overwrite is given.")
+    for number, (place, name, path) in enumerate(targets, start=1):
+        write_page(path, page_of(place, name, system))
+        if told is not None:
+            told(path, number, len(targets))
+    return [path for _, _, path in targets]
+
+
+def page_of(place: Place, name: Format, system: UnitSystem) -> bytes:
+    """One page in one format."""
+    from swathledger.report.page import render_report
+
+    if place.kind == "job":
+        page = render_report(place.folder, system, static=name == "pdf")
+    else:
+        from swathledger.report.season_page import render_season
+
+        page = render_season(place.folder, system, static=name == "pdf")
+    if name == "html":
+        return page
+    from swathledger.report.pdf import pdf_of
+
+    return pdf_of(page)
+
+
+def write_page(path: Path, data: bytes) -> None:
+    """Write a page whole or not at all.
+
+    Raises
+    ------
+    OutputError
+    """
+    import os
+    import tempfile
+
+    part: Path | None = None
+    try:
+        handle, held = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=f".part{path.suffix}", dir=path.parent)
+        part = Path(held)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        part.chmod(0o644)
+        part.replace(path)
+        part = None
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written ({error.strerror or error}).") from error
+    finally:
+        if part is not None:
+            part.unlink(missing_ok=True)

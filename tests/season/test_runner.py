@@ -166,6 +166,17 @@ def test_a_job_that_left_the_manifest_leaves_the_folder(reference):
     ]
 
 
+def test_the_results_of_another_season_are_not_touched(reference):
+    farm, manifest, expected = reference
+    text = manifest.read_text()
+    for number in (1, 2, 3):
+        text = text.replace(f'id = "plot-{number}-', f'id = "other-{number}-')
+    manifest.write_text(text)
+    with pytest.raises(OutputError, match="holds the results of another season"):
+        season(manifest, farm.folder / "reference")
+    assert tree(farm.folder / "reference") == expected
+
+
 # --- one bad field ----------------------------------------------------------------------------------------------------
 def test_one_bad_field_never_stops_the_rest(reference):
     farm, manifest, expected = reference
@@ -375,6 +386,22 @@ def test_workers_are_replaced_after_some_tasks():
         pool.close()
     assert processes[0] == processes[1] != processes[2] == processes[3] != processes[4]
     assert wait_until_gone([psutil.Process(pid) for pid in set(processes) if psutil.pid_exists(pid)]) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
+def test_a_worker_that_died_with_nothing_to_do_is_replaced():
+    pool = LocalPool(1)
+    try:
+        first = pool.submit(0, eval, "__import__('os').getpid()").result()
+        pool.done(0, broken=False)
+        os.kill(first, signal.SIGKILL)
+        assert wait_until_gone([psutil.Process(first)]) == []
+        deadline = time.monotonic() + 20  # the pool hears of it a moment later
+        while not pool._executors[0]._broken and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert pool.submit(0, eval, "__import__('os').getpid()").result() != first
+    finally:
+        pool.close()
 
 
 def test_seats_are_as_many_as_jobs_and_memory_allow():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 from collections.abc import Callable
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -53,18 +53,20 @@ class LocalPool:
     def submit(self, seat: int, work: Callable[[Any], Any], task: Any) -> Future[Any]:
         """Start a task on a free seat; its worker is made or replaced where needed."""
         executor = self._executors[seat]
-        if executor is not None and self._served[seat] >= self._per_worker:
+        if executor is not None and self._served[seat] < self._per_worker:
+            self._served[seat] += 1
+            try:
+                return executor.submit(work, task)
+            except BrokenExecutor:  # its worker died while it had nothing to do
+                pass
+        if executor is not None:
             executor.shutdown(wait=False)
-            executor = None
-        if executor is None:
-            # Spawned, not forked: the libraries below have threads. The function is imported by name in the child.
-            executor = ProcessPoolExecutor(
-                1, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker, initargs=(self._cores,)
-            )
-            self._executors[seat] = executor
-            self._served[seat] = 0
-        self._served[seat] += 1
-        return executor.submit(work, task)
+        # Spawned, not forked: the libraries below have threads. The function is imported by name in the child.
+        made = ProcessPoolExecutor(
+            1, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker, initargs=(self._cores,)
+        )
+        self._executors[seat], self._served[seat] = made, 1
+        return made.submit(work, task)
 
     def done(self, seat: int, *, broken: bool) -> None:
         """Forget the worker of a seat if it died."""

@@ -231,18 +231,31 @@ def _is_ours(folder: Path) -> bool:
 
 
 def _remove_strangers(out: Path, tasks: Sequence[Task]) -> list[str]:
-    """Remove finished jobs that the manifest no longer has, so that no binder holds what is not its client's."""
+    """Remove finished jobs that the manifest no longer has, so that no binder holds what is not its client's.
+
+    Raises
+    ------
+    OutputError
+        The folder holds finished jobs, and none of them is in the manifest: that is another season.
+    """
     wanted = {Path(task.out) for task in tasks}
-    clients = {folder.parent for folder in wanted}
-    removed = []
-    for client in sorted(path for path in out.absolute().iterdir() if path.is_dir() and not path.is_symlink()):
-        for folder in sorted(client.iterdir()):
-            if folder.is_dir() and not folder.is_symlink() and folder not in wanted and _is_ours(folder):
-                shutil.rmtree(folder)
-                removed.append(f"{client.name}/{folder.name}")
-        if client not in clients:
+    clients = [path for path in sorted(out.absolute().iterdir()) if path.is_dir() and not path.is_symlink()]
+    held = [
+        folder for client in clients for folder in sorted(client.iterdir())
+        if folder.is_dir() and not folder.is_symlink() and _is_ours(folder)
+    ]
+    strangers = [folder for folder in held if folder not in wanted]
+    if held and len(strangers) == len(held):
+        raise OutputError(
+            f"{out}: holds the results of another season ({held[0].parent.name}/{held[0].name} and "
+            f"{len(held) - 1} more, none of them in this manifest). Give another folder."
+        )
+    for folder in strangers:
+        shutil.rmtree(folder)
+    for client in clients:
+        if client not in {folder.parent for folder in wanted}:
             _drop_binder(client)
-    return removed
+    return [f"{folder.parent.name}/{folder.name}" for folder in strangers]
 
 
 def _drop_binder(client: Path) -> None:

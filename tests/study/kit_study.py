@@ -21,7 +21,9 @@ def row(label, groups, over_m2, target_m2=10_000.0):
     }  # fmt: skip
 
 
-def ledger(field_id="north", over=None, *, target_m2=10_000.0, done=300.0, machine="m", pa=0.02, latitude=-33.0, **shape):
+def ledger(
+    field_id="north", over=None, *, target_m2=10_000.0, done=300.0, machine="m", pa=0.02, latitude=-33.0, **shape
+):  # fmt: skip
     """``over``: over-application in m2 by layout; group numbers as text."""
     over = {"boom": 800.0, "2": 400.0, "4": 200.0} if over is None else over
     groups = {"boom": 1, "limit": None, "nozzle": 48}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from kit_study import fields, ledger
 from scipy import stats
@@ -85,7 +85,8 @@ def test_mean_curve_keeps_to_the_widths_that_every_field_has():
 
 
 def test_layouts_are_compared_widest_first_where_two_fields_have_them():
-    two = fields(ledger("a", {"nozzle": 20.0, "boom": 800.0, "limit": 1.0}), ledger("b", {"boom": 700.0, "nozzle": 30.0}))
+    first = ledger("a", {"nozzle": 20.0, "boom": 800.0, "limit": 1.0})
+    two = fields(first, ledger("b", {"boom": 700.0, "nozzle": 30.0}))
     assert common_layouts(two) == ["as logged", "logged", "boom", "nozzle"]
     assert ends(two) == ("boom", "nozzle")
     rows = {r["layout"]: r for r in layout_means(two, SETTINGS)}
@@ -118,6 +119,7 @@ def test_holm_is_taken_over_all_pairs():
     assert all(not np.isfinite(d["p"]) or d["p_holm"] >= d["p"] for d in found)
 
 
+@settings(max_examples=8)  # two tests a pair and example: not cheap
 @given(st.lists(st.floats(0.01, 2.0), min_size=3, max_size=12), st.integers(0, 5))
 def test_differences_add_up(slopes, seed):
     found = {

@@ -121,8 +121,8 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
     low, high = mean - upper * error, mean - lower * error
     # a skewed quantity may need more on one side by itself than the largest deviation gives all of them
     return Means(
-        n, mean, low, high, np.minimum(mean - reach * error, low), np.maximum(mean + reach * error, high), "bootstrap-t",
-        level, resamples, seed,
+        n, mean, low, high, np.minimum(mean - reach * error, low), np.maximum(mean + reach * error, high),
+        "bootstrap-t", level, resamples, seed,
     )
 
 

@@ -1,4 +1,4 @@
-"""One drive under drawn errors: receiver, boundary, antenna, latency."""
+"""One drive under drawn errors: receiver, boundary, antenna, latency, and the step of the log."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from swathledger.machine.carrier import Machine
 
 Floats = NDArray[np.float64]
-Source = Literal["gnss", "boundary", "antenna", "latency"]
-SOURCES: tuple[Source, ...] = ("gnss", "boundary", "antenna", "latency")
+Source = Literal["gnss", "boundary", "antenna", "latency", "log_step"]
+SOURCES: tuple[Source, ...] = ("gnss", "boundary", "antenna", "latency", "log_step")
 SOURCE_WORDS = {
     "gnss": "the receiver's error", "boundary": "the boundary's error", "antenna": "the antenna's place on the machine",
-    "latency": "the moments at which valves are logged",
+    "latency": "the delay between valves and log", "log_step": "the step of the log",
 }  # fmt: skip
 _RING_STEP_M = 5.0
 
@@ -49,6 +49,9 @@ class ErrorModel:
         Of the antenna's place, ahead and to the right, the same all drive long.
     latency_sigma_s : float
         Of a delay between logged states and positions, the same all drive long.
+    log_step : float
+        Share of a step within which a switch that shows at its end may really have happened, about the step's middle;
+        1 or 0.
     """
 
     gnss_sigma_m: float = 0.06
@@ -58,12 +61,15 @@ class ErrorModel:
     boundary_length_m: float = 50.0
     antenna_sigma_m: float = 0.05
     latency_sigma_s: float = 0.15
+    log_step: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("gnss_sigma_m", "boundary_sigma_m", "antenna_sigma_m", "latency_sigma_s"):
             value = getattr(self, name)
             if not 0 <= value < math.inf:
                 raise InputError(f"must not be negative, found {value!r}.", column=name)
+        if not 0 <= self.log_step <= 1:
+            raise InputError(f"must lie in 0..1, found {self.log_step!r}.", column="log_step")
         for name in ("gnss_time_s", "boundary_length_m"):
             value = getattr(self, name)
             if not 0 < value < math.inf:
@@ -112,6 +118,10 @@ def error_model_for(prepared: Prepared, gnss_class: str | None = None) -> tuple[
         f"Antenna: sigma {base.antenna_sigma_m:g} m ahead and sideways; latency of logged states: sigma "
         f"{base.latency_sigma_s:g} s; both constant through a drive, assumed."
     )
+    notes.append(
+        f"Steps of {prepared.log.quality.median_step_s:g} s: a valve that moves between two rows shows at the second. "
+        "The audit takes it as moving there; here it moves in the middle of the step, give or take half of it."
+    )
     return replace(base, gnss_sigma_m=sigma, gnss_time_s=time_s, boundary_sigma_m=boundary), notes
 
 
@@ -157,6 +167,73 @@ def moved_log(log: Log, prepared: Prepared, errors: ErrorModel, rng: dict[Source
         x, y = x + slow[0] + white[0], y + slow[1] + white[1]
     latitude, longitude = plane.inverse(x, y)
     return replace(log, latitude_deg=latitude, longitude_deg=longitude, heading_deg=heading)
+
+
+def switch_places(state: NDArray[np.bool_], step: int, rng: np.random.Generator | None, share: float) -> Floats:
+    """Where in a step, 0 to 1, each column that differs at its end really switched; 2 where it does not differ.
+
+    All that open together from shut, or shut together, do so at one moment: the operator's switch.
+    """
+    before, after = state[step], state[step + 1]
+    changed = before != after
+    together = not before.any() or not after.any()
+    draws = np.full(1 if together else state.shape[1], 0.5)
+    if rng is not None:
+        draws = 0.5 + share * (rng.random(draws.shape[0]) - 0.5)
+    return np.where(changed, draws, 2.0)
+
+
+def placed_switches(log: Log, prepared: Prepared, rng: np.random.Generator | None, share: float = 1.0) -> Log:
+    """The log with a row of its own for every switch, within the step in which it happened.
+
+    Without a generator every switch lies in the middle of its step. New rows lie on a cubic through their neighbours
+    (Catmull and Rom's tangents); steps of more than three times the median are left as they are.
+    """
+    n = len(log)
+    plane = prepared.field.plane
+    x, y = plane.forward(log.latitude_deg, log.longitude_deg)
+    step = np.diff(log.time_s)
+    short = step <= 3.0 * np.median(step)
+    source, place, states = [], [], []
+    for i in np.flatnonzero(short & (log.state[1:] != log.state[:-1]).any(axis=1)).tolist():
+        where = switch_places(log.state, i, rng, share)
+        for u in np.unique(where[where <= 1.0]).tolist():
+            source.append(i)
+            place.append(min(max(u, 1e-3), 1.0 - 1e-3))
+            states.append(np.where(where <= u, log.state[i + 1], log.state[i]))
+    if not source or n < 3:
+        return log
+    at, u = np.asarray(source), np.asarray(place)
+    slot = np.concatenate([np.arange(n, dtype=np.float64), at + u])
+    order = np.argsort(slot, kind="stable")
+    held = np.concatenate([np.arange(n), at])[order]
+
+    def between(value: Floats) -> Floats:
+        rate, dt = _rate(value, log.time_s), step[at]
+        a, b = value[at], value[at + 1]
+        cubic = (
+            (2 * u**3 - 3 * u**2 + 1) * a + (u**3 - 2 * u**2 + u) * dt * rate[at]
+            + (3 * u**2 - 2 * u**3) * b + (u**3 - u**2) * dt * rate[at + 1]
+        )  # fmt: skip
+        return np.asarray(np.concatenate([value, cubic])[order], dtype=np.float64)
+
+    def kept(value: Any) -> Any:
+        return None if value is None else value[held]
+
+    latitude, longitude = plane.inverse(between(x), between(y))
+    heading = log.heading_deg
+    if heading is not None:
+        turned = np.rad2deg(np.unwrap(np.deg2rad(np.nan_to_num(heading))))
+        known = np.concatenate([np.isfinite(heading), np.isfinite(heading[at]) & np.isfinite(heading[at + 1])])[order]
+        heading = np.where(known, between(turned) % 360.0, np.nan)
+    return replace(
+        log, time_s=np.concatenate([log.time_s, log.time_s[at] + u * step[at]])[order], latitude_deg=latitude,
+        longitude_deg=longitude, heading_deg=heading, state=np.concatenate([log.state, np.stack(states)])[order],
+        speed_m_s=kept(log.speed_m_s), reverse=kept(log.reverse), working_width_m=kept(log.working_width_m),
+        rate_l_m2=kept(log.rate_l_m2), flow_l_s=kept(log.flow_l_s), hdop=kept(log.hdop),
+        product=None if log.product is None else tuple(log.product[k] for k in held.tolist()),
+        extra={name: value[held] for name, value in log.extra.items()},
+    )  # fmt: skip
 
 
 def _rate(value: Floats, time_s: Floats) -> Floats:
@@ -226,13 +303,15 @@ def moved_field(field: Field, errors: ErrorModel, rng: np.random.Generator) -> F
 def perturbed(prepared: Prepared, errors: ErrorModel, seed: np.random.SeedSequence) -> Prepared:
     """The prepared drive under one draw of all errors.
 
-    Each source has a stream of its own: switching one off leaves what is drawn for the others.
+    Each source has a stream of its own: switching one off leaves what is drawn for the others. Switches lie in the
+    middle of their steps where the log's step is switched off.
     """
     from swathledger.swath.build import build_swath
 
     children = seed.spawn(len(SOURCES))
     rng = {name: np.random.default_rng(child) for name, child in zip(SOURCES, children, strict=True)}
-    log, machine, field = prepared.log, prepared.machine, prepared.field
+    machine, field = prepared.machine, prepared.field
+    log = placed_switches(prepared.log, prepared, rng["log_step"] if errors.log_step > 0 else None, errors.log_step)
     if errors.boundary_sigma_m > 0:
         field = moved_field(field, errors, rng["boundary"])
     if errors.antenna_sigma_m > 0:
@@ -248,5 +327,9 @@ def perturbed(prepared: Prepared, errors: ErrorModel, seed: np.random.SeedSequen
 def only(errors: ErrorModel, source: Source) -> ErrorModel:
     """The error model with one source left."""
     keys = {"gnss": "gnss_sigma_m", "boundary": "boundary_sigma_m", "antenna": "antenna_sigma_m",
-            "latency": "latency_sigma_s"}  # fmt: skip
+            "latency": "latency_sigma_s", "log_step": "log_step"}  # fmt: skip
     return replace(errors, **{key: 0.0 for name, key in keys.items() if name != source})
+
+
+NOTHING = ErrorModel(gnss_sigma_m=0, boundary_sigma_m=0, antenna_sigma_m=0, latency_sigma_s=0, log_step=0)
+"""No error at all; switches still lie in the middle of their steps."""

@@ -118,8 +118,8 @@ def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> d
     """All points of all curves: over-application on group width, perimeter / area, their product, and the machine.
 
     Width and shape are taken less their means, so that their own terms mean something beside the product and the three
-    can be told apart. Errors are robust to dependence within a field. Machines with three fields or more get a term of their own, the
-    first being the base. None where there are too few fields.
+    can be told apart. Errors are robust to dependence within a field. Machines with three fields or more get a term of
+    their own, the first being the base. None where there are too few fields.
     """
     rows: list[tuple[int, float, float, float, str]] = []
     for field in fields:

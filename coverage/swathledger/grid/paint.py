@@ -11,7 +11,7 @@ from swathledger._jit import njit_bare, njit_inline, prefetch
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET
 from swathledger.grid.scan import HAIR, begin_rows, edge_store, put_edge, rows_spans
-from swathledger.grid.strips import MAX_POSES, PoseLines, Strips
+from swathledger.grid.strips import MAX_POSES, UNEVEN, PoseLines, Strips
 from swathledger.grid.workspace import Workspace
 
 CAUSES = ("none", "outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
@@ -22,8 +22,6 @@ GUIDANCE = 6
 CROSSING = 7
 GUIDANCE_DEG = 15.0
 """Neighbouring passes whose headings differ by no more than this, modulo 180, overlap by guidance."""
-UNEVEN = 0.002
-"""Below this share of difference between boom end and centre a strip's dose is taken as even."""
 MAX_BINS = 256
 MAX_COUNT = 255
 BLOCK = 32

@@ -1,8 +1,9 @@
 """Do the intervals of one drive hold what really happened? Worlds whose truth is known, redrawn as a user would.
 
-Each world is a random field of 1.2 ha, sprayed by a 12 m boom in 6 sections under automatic section control, logged once a
-second by a receiver of sigma 0.03 m; boundary, antenna and latency are off by draws of the stated sizes. The truth is the
-account of every tick of the true drive on the true field. Everything is drawn from seeds that the method was not tuned on.
+Each world is a random field of 1.2 ha, sprayed by a 12 m boom in 6 sections under automatic section control, logged
+once a second by a receiver of sigma 0.03 m; boundary, antenna and latency are off by draws of the stated sizes. The
+truth is the account of every tick of the true drive on the true field. Everything is drawn from seeds that the method
+was not tuned on.
 """
 
 from __future__ import annotations

@@ -112,9 +112,9 @@ def interval_for_truth(centre: float, draws: Floats, level: float) -> tuple[floa
     """Interval for the true figure from figures redrawn about the one that was read.
 
     Errors added to a drive that has errors already do again some of what they did once. Their mean effect
-    ``m = mean(draws) - centre`` is extrapolated back to no error (simulation-extrapolation: Cook & Stefanski 1994, J. Am.
-    Stat. Assoc. 89:1314-1328) by a factor that lies between two cases: 1, where the figure grows in line with the
-    errors' variance; and ``1 / (sqrt(2) - 1) = 2.41``, where it grows with its root, as overlap and skip do along edges
+    ``m = mean(draws) - centre`` is extrapolated back to no error (simulation-extrapolation: Cook & Stefanski 1994,
+    J. Am. Stat. Assoc. 89:1314-1328) by a factor that lies between two cases: 1, where the figure grows in line
+    with the errors' variance; and ``1 / (sqrt(2) - 1) = 2.41``, where it grows with its root, as overlap and skip do along edges
     that were met exactly. Which of them holds is not known, so the factor is spread evenly between them:
 
         truth = centre - factor m - (draw - mean(draws)),    factor uniform in 1..2.41

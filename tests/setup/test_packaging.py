@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -106,12 +107,15 @@ def test_why_numba_is_imported_through_the_guard(repository: Path) -> None:
 def test_guard_leaves_a_real_coverage_py_alone(tmp_path: Path) -> None:
     (tmp_path / "coverage").mkdir()
     (tmp_path / "coverage" / "__init__.py").write_text("__version__ = '7.0'\n")
-    # A stand-in for numba: only the question "is it coverage.py?" is under test.
+    # A stand-in for numba, and kernels interpreted: only the question "is it coverage.py?" is under test.
     code = (
         "import sys, types; sys.modules['numba'] = types.ModuleType('numba'); "
         "import swathledger._jit as j; print(j._is_real_package())"
     )
-    ran = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False)
+    ran = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False,
+        env={**os.environ, "NUMBA_DISABLE_JIT": "1"},
+    )
     assert ran.stdout == "True\n", ran.stderr
 
 

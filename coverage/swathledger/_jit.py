@@ -15,7 +15,7 @@ from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from types import ModuleType
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -99,32 +99,3 @@ def _compiled(function: F, options: dict[str, Any]) -> F:
             return uncached
         file._source_stamp = (file._source_stamp, kernel_stamp())
     return compiled
-
-
-def _make_prefetch() -> Callable[[Any, Any], None]:
-    """:func:`prefetch` for compiled and for interpreted kernels."""
-    if not jit_enabled():
-        return lambda array, index: None
-    from llvmlite import ir  # type: ignore[import-untyped]  # brings no types
-    from numba.core import cgutils
-    from numba.extending import intrinsic
-    from numba.np.arrayobj import make_array
-
-    def typed(_typing: Any, array: Any, index: Any) -> Any:
-        def generate(context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-            data = make_array(array)(context, builder, arguments[0]).data
-            place = builder.bitcast(builder.gep(data, [arguments[1]]), cgutils.voidptr_t)
-            number = ir.IntType(32)
-            kind = ir.FunctionType(ir.VoidType(), [cgutils.voidptr_t, number, number, number])
-            function = builder.module.declare_intrinsic("llvm.prefetch", [cgutils.voidptr_t], kind)
-            builder.call(function, [place, number(1), number(3), number(1)])  # to write, keep near, data
-            return context.get_dummy_value()
-
-        return numba.types.void(array, index), generate
-
-    made: Any = intrinsic(typed)
-    return cast("Callable[[Any, Any], None]", made)
-
-
-prefetch = _make_prefetch()
-"""``prefetch(array, k)``: have the processor fetch element ``k`` of a flat array, which will soon be wanted."""

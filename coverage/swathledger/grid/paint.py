@@ -7,9 +7,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger._jit import njit_bare, njit_inline, prefetch
+from swathledger._jit import njit_bare, njit_inline
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET
+from swathledger.grid.prefetch import prefetch
 from swathledger.grid.scan import HAIR, begin_rows, edge_store, put_edge, rows_spans
 from swathledger.grid.strips import MAX_POSES, UNEVEN, PoseLines, Strips
 from swathledger.grid.workspace import Workspace

@@ -79,11 +79,21 @@ def write_farm(folder: Path, fields: int) -> None:
 @dataclass
 class Timed:
     seconds: float
+    cpu_s: float
     hectares: float
     peaks_mb: list[float]
 
 
+def workers_cpu_s() -> float:
+    """Processor time of all child processes that have ended."""
+    import resource
+
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def run(folder: Path, workers: int) -> Timed:
+    before = workers_cpu_s()
     peaks: list[float] = []
     hectares = 0.0
     started = [time.perf_counter()]
@@ -100,7 +110,7 @@ def run(folder: Path, workers: int) -> Timed:
     manifest = read_manifest(folder / "season.toml", overrides={"cell_m": CELL_M, "groups": GROUPS})
     season = run_season(manifest, folder / f"out {workers}", workers=workers, told=told, say=say)
     assert not season.failed
-    return Timed(time.perf_counter() - started[0], hectares, peaks)
+    return Timed(time.perf_counter() - started[0], workers_cpu_s() - before, hectares, peaks)
 
 
 @pytest.fixture(scope="module")
@@ -128,6 +138,8 @@ def test_two_workers_against_one(farm):
         f"\n{FIELDS} fields of {one.hectares / FIELDS:.0f} ha at {CELL_M} m, layouts {','.join(GROUPS)}; "
         f"{cores} cores, load {busy:.1f}\none worker {one.seconds:.1f} s, {one.hectares / one.seconds:.1f} ha/s; "
         f"two workers {two.seconds:.1f} s, {two.hectares / two.seconds:.1f} ha/s: {one.seconds / two.seconds:.2f} x\n"
+        f"processor time {one.cpu_s:.1f} s with one, {two.cpu_s:.1f} s with two: on free cores at most "
+        f"{2 * one.cpu_s / two.cpu_s:.2f} x\n"
         f"most memory of a worker: {one.peaks_mb[0]:.0f} MB after the first field, {max(one.peaks_mb):.0f} MB at most, "
         f"{one.peaks_mb[-1]:.0f} MB at the last"
     )

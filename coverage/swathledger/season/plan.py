@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline
     from swathledger.machine.carrier import Machine
 
-WORKER_BYTES = 450 << 20
+WORKER_BYTES = 550 << 20
 """A worker with all its libraries, reports and one band of cells per thread."""
 BYTES_PER_CELL = 8
 """What a field's size adds, whole grid: state, replay and rasters on their way to the file."""

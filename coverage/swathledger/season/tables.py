@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from swathledger.report.season_page import render_season
 from swathledger.season.columns import FIELDS, REPLAY, Kind, Row, field_row, replay_rows
 from swathledger.season.cost import cost_of
 from swathledger.season.manifest import Job, Manifest
@@ -19,8 +20,9 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 SEASON = "season.json"
-NAMES = ("fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", SEASON)
-"""In the order written: the last one stands for the whole."""
+PAGE = "season.html"
+NAMES = ("fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", SEASON, PAGE)
+"""In the order written: the page is made from those before it."""
 
 _FIELD_LAYER: dict[str, Kind] = {
     "client": "text", "field": "text", "treatments": "count", "target_m2": "number", "over_application_m2": "number",
@@ -186,6 +188,7 @@ def _write(season: _Season, jobs: Sequence[Job], folder: Path, client: str | Non
     )
     document: dict[str, Any] = _tidy(season_document(parts))
     write_whole(folder / SEASON, (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
+    write_whole(folder / PAGE, render_season(folder, jobs[0].settings.units))
     return document
 
 

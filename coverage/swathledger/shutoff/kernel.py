@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from swathledger._jit import njit
-from swathledger.grid.mask import TARGET
+from swathledger.grid.mask import EXCLUDED, TARGET
 from swathledger.shutoff.look import NEAR_SLACK_M, find_clear, look, near_edges
 from swathledger.shutoff.state import MAX_SLOTS, N_MASK
 from swathledger.shutoff.sweep import MAX_BASE_POSES, MAX_STRIP_M, flush
@@ -258,3 +258,25 @@ def count_states(state, histogram, squares):  # type: ignore[no-untyped-def]  # 
                 squares[0] += (over[s] - over[state[r, c + 1]]) ** 2
             if r + 1 < rows and state[r + 1, c] != s:
                 squares[0] += (over[s] - over[state[r + 1, c]]) ** 2
+
+
+@njit
+def compare_cells(mask, count, cause, state, spared, totals):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Over-applied treatments of the log that a layout leaves out: their cause in ``spared``, their sum in ``totals``.
+
+    ``mask``, ``count`` and ``cause`` as the accounting saw the cells, ``state`` as the layout left them; all
+    (rows, columns). Place is the cause off the target: 1 outside, 2 excluded.
+    """
+    rows, columns = mask.shape
+    for r in range(rows):
+        for c in range(columns):
+            before = int(count[r, c])
+            if before == 0:
+                continue
+            base = 1 if mask[r, c] == TARGET else 0
+            after = int(state[r, c] & N_MASK)
+            less = max(min(before, N_MASK) - base, 0) - max(after - base, 0)
+            if less > 0:
+                code = cause[r, c] if base == 1 else np.uint8(2 if mask[r, c] == EXCLUDED else 1)
+                spared[r, c] = code
+                totals[code] += less

@@ -7,11 +7,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger._jit import njit
+from swathledger._jit import njit_bare
 from swathledger.grid.mask import TARGET
 from swathledger.grid.pattern import sample_point
 from swathledger.shutoff.state import N_MASK, TILE_BITS
 
+BLOCK_M = 2.0
+"""Longest stretch of the boom that is taken for untouched, or not, at once."""
 NEAR_SLACK_M = 10.0
 """The list of near edges reaches this much farther than needed, so that it serves for a while."""
 
@@ -77,7 +79,7 @@ class Rim(NamedTuple):
     crossing: NDArray[np.float64]
 
 
-@njit
+@njit_bare
 def near_edges(drive, rim, a, reach_m):  # type: ignore[no-untyped-def]  # numba infers the types
     """List the target's edges within ``reach_m`` of a pose. Returns how many."""
     x0 = drive.x[a] - reach_m
@@ -96,7 +98,7 @@ def near_edges(drive, rim, a, reach_m):  # type: ignore[no-untyped-def]  # numba
     return count
 
 
-@njit
+@njit_bare
 def _untouched(ground, slots, slot, wake_s, x0, y0, x1, y1):  # type: ignore[no-untyped-def]  # numba infers the types
     """Whether nothing in a rectangle counts as treated, as its tiles tell."""
     tile_rows, tile_columns = ground.first.shape
@@ -115,7 +117,7 @@ def _untouched(ground, slots, slot, wake_s, x0, y0, x1, y1):  # type: ignore[no-
     return True
 
 
-@njit
+@njit_bare
 def find_clear(drive, ground, probe, blocks, which, slots, slot, wake_s, a, u0, u1, ahead_m, beside_m):  # type: ignore[no-untyped-def]  # numba infers the types
     """Mark the blocks that meet no treated ground, nor any beside them, from ``u0`` to ``u1`` of a step."""
     b = a + 1
@@ -129,14 +131,23 @@ def find_clear(drive, ground, probe, blocks, which, slots, slot, wake_s, a, u0, 
     # places move along straight lines: what they pass over lies between the four corners
     x0, y0 = drive.x[a] + u0 * dx - ry0 * way, drive.y[a] + u0 * dy + rx0 * way
     x1, y1 = drive.x[a] + u1 * dx - ry1 * way, drive.y[a] + u1 * dy + rx1 * way
-    for k in range(count):
-        left, right = probe.lateral_m[blocks.first[k]], probe.lateral_m[blocks.end[k] - 1]
+    k = 0
+    while k < count:
+        # neighbouring blocks share one question
+        left = probe.lateral_m[blocks.first[k]]
+        m = k + 1
+        while m < count and probe.lateral_m[blocks.end[m] - 1] - left <= BLOCK_M:
+            m += 1
+        right = probe.lateral_m[blocks.end[m - 1] - 1]
         ax, bx, cx, ex = x0 + left * rx0, x0 + right * rx0, x1 + left * rx1, x1 + right * rx1
         ay, by, cy, ey = y0 + left * ry0, y0 + right * ry0, y1 + left * ry1, y1 + right * ry1
-        clear[k] = _untouched(
+        untouched = _untouched(
             ground, slots, slot, wake_s, min(ax, bx, cx, ex), min(ay, by, cy, ey), max(ax, bx, cx, ex),
             max(ay, by, cy, ey),
         )
+        for n in range(k, m):
+            clear[n] = untouched
+        k = m
     last = -np.inf  # right end of the last block that is not clear by itself
     for k in range(count):
         if not clear[k]:
@@ -153,7 +164,7 @@ def find_clear(drive, ground, probe, blocks, which, slots, slot, wake_s, a, u0, 
             clear[k] = False
 
 
-@njit
+@njit_bare
 def _crossings(rim, near, cx, cy, rx, ry):  # type: ignore[no-untyped-def]  # numba infers the types
     """Lateral places where the boom's line crosses the near edges, sorted into ``rim.crossing``. Returns how many."""
     count = 0
@@ -176,7 +187,7 @@ def _crossings(rim, near, cx, cy, rx, ry):  # type: ignore[no-untyped-def]  # nu
     return count
 
 
-@njit
+@njit_bare
 def _on_target(ground, rim, near, x, y):  # type: ignore[no-untyped-def]  # numba infers the types
     """Whether a place is target; what lies beyond the frame is not.
 
@@ -205,7 +216,7 @@ def _on_target(ground, rim, near, x, y):  # type: ignore[no-untyped-def]  # numb
     return here
 
 
-@njit
+@njit_bare
 def _is_treated(ground, slots, slot, wake_s, x, y):  # type: ignore[no-untyped-def]  # numba infers the types
     """Whether the cell at a place was treated before; the boom's own wake of the last moments does not count."""
     i = np.int64(np.floor(x / ground.h)) - ground.first_column
@@ -218,7 +229,7 @@ def _is_treated(ground, slots, slot, wake_s, x, y):  # type: ignore[no-untyped-d
     return slots.pass_id[p] != slots.pass_id[slot] or slots.time_s[slot] - slots.time_s[p] >= wake_s
 
 
-@njit
+@njit_bare
 def _starts_inside(ground, rim, near, crossings, cx, cy, rx, ry, left, right):  # type: ignore[no-untyped-def]  # numba infers the types
     """Whether the line is on target left of its first crossing, read where no edge is near."""
     best = -1.0
@@ -236,7 +247,7 @@ def _starts_inside(ground, rim, near, crossings, cx, cy, rx, ry, left, right):  
     return here if flips % 2 == 0 else not here
 
 
-@njit
+@njit_bare
 def look(drive, ground, rim, near, probe, blocks, which, slots, slot, wake_s, a, u, ahead_m, valve, treated, share):  # type: ignore[no-untyped-def]  # numba infers the types
     """Share of every group's line, ``ahead_m`` ahead of the boom, that is target and not yet treated.
 

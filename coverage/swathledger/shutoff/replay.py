@@ -19,9 +19,9 @@ from swathledger.ledger.carrier import CAUSE_ORDER, PAIRS_PER_CELL, Accounting, 
 from swathledger.log.carrier import Log
 from swathledger.machine.carrier import Machine, Valves
 from swathledger.shutoff.carrier import Layout, LayoutResult, Replay
-from swathledger.shutoff.kernel import count_states, replay_layout
+from swathledger.shutoff.kernel import compare_cells, count_states, replay_layout
 from swathledger.shutoff.layout import layouts_for, logged_layout
-from swathledger.shutoff.look import Blocks, Probe, Rim, Valve
+from swathledger.shutoff.look import BLOCK_M, Blocks, Probe, Rim, Valve
 from swathledger.shutoff.state import MAX_SLOTS, N_MASK, TILE_BITS, Drive, Ground, Slots
 from swathledger.shutoff.sweep import MAX_BASE_POSES
 from swathledger.shutoff.turning import turn_litres
@@ -31,8 +31,6 @@ MAX_CELLS = 250_000_000
 """A larger frame is replayed on coarser cells, and says so: a layout holds 3 bytes a cell."""
 MAX_STEP_M = 0.1
 """Longest control step: at 5 m/s fifty decisions a second, finer than any valve."""
-BLOCK_M = 2.0
-"""Longest stretch of the boom that is taken for untouched, or not, at once."""
 DEFAULT_LEVEL_PCT = 90.0
 
 
@@ -380,18 +378,7 @@ def _spared(seen: Seen, state: NDArray[np.uint8] | None) -> tuple[NDArray[np.uin
         return np.zeros((1, 1), np.uint8), by_cause
     spared = np.zeros(seen.mask.shape, np.uint8)
     totals = np.zeros(len(CAUSES), dtype=np.int64)
-    for r in range(seen.mask.shape[0]):
-        # row by row: whole-frame temporaries would outweigh the frame itself
-        mask, count = seen.mask[r], np.minimum(seen.count[r], N_MASK).astype(np.int16)
-        then = (state[r] & np.uint8(N_MASK)).astype(np.int16)
-        base = (mask == 1).astype(np.int16)
-        less = np.maximum(count - base, 0) - np.maximum(then - base, 0)
-        where = less > 0
-        if not bool(where.any()):
-            continue
-        code = np.where(mask == 1, seen.cause[r], np.where(mask == 2, 2, 1)).astype(np.uint8)
-        spared[r, where] = code[where]
-        totals += np.bincount(code[where], less[where], len(CAUSES)).astype(np.int64)
+    compare_cells(seen.mask, seen.count, seen.cause, state, spared, totals)
     for code_number, name in enumerate(CAUSES):
         if name in by_cause:
             by_cause[name] = int(totals[code_number])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from swathledger._jit import njit
+from swathledger._jit import njit_bare
 from swathledger.grid.mask import TARGET
 from swathledger.grid.paint import CROSSING, GUIDANCE, GUIDANCE_DEG, RESTART, TURN
 from swathledger.grid.scan import begin_rows, put_edge, row_spans
@@ -14,7 +14,7 @@ MAX_STRIP_M = 4.0
 MAX_BASE_POSES = 24
 
 
-@njit
+@njit_bare
 def _outline(drive, store, a, ua, b, ub, left, right):  # type: ignore[no-untyped-def]  # numba infers the types
     """Edges of the ground swept from fraction ``ua`` of step ``a`` to fraction ``ub`` of step ``b``. Returns count."""
     k = 0
@@ -48,7 +48,7 @@ def _outline(drive, store, a, ua, b, ub, left, right):  # type: ignore[no-untype
     return k + 1
 
 
-@njit
+@njit_bare
 def _why(slots, s, p):  # type: ignore[no-untyped-def]  # numba infers the types
     if slots.pass_id[s] == slots.pass_id[p]:
         return TURN
@@ -58,7 +58,7 @@ def _why(slots, s, p):  # type: ignore[no-untyped-def]  # numba infers the types
     return RESTART if slots.line[s] == slots.line[p] else GUIDANCE
 
 
-@njit
+@njit_bare
 def _span(state, last, this, limit, slots, revisit_s, causes):  # type: ignore[no-untyped-def]  # numba infers the types
     """Treat the cells of a span once; ``limit`` treats only target cells that nothing treated yet."""
     if limit:
@@ -91,7 +91,7 @@ def _span(state, last, this, limit, slots, revisit_s, causes):  # type: ignore[n
         last[c] = this
 
 
-@njit
+@njit_bare
 def _sweep(drive, ground, store, slots, this, a, ua, b, ub, left, right, limit, revisit_s, causes):  # type: ignore[no-untyped-def]  # numba infers the types
     edges = _outline(drive, store, a, ua, b, ub, left, right)
     low = np.inf
@@ -117,7 +117,7 @@ def _sweep(drive, ground, store, slots, this, a, ua, b, ub, left, right, limit, 
             )
 
 
-@njit
+@njit_bare
 def flush(drive, ground, store, slots, edges_m, pending, g0, g1, b, ub, limit, revisit_s, causes):  # type: ignore[no-untyped-def]  # numba infers the types
     """Paint what groups ``g0..g1`` swept since they were last painted, neighbours with one beginning at once."""
     opened, from_step, from_u, from_slot = pending

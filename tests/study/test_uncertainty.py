@@ -28,6 +28,9 @@ def test_interval_by_hand():
     span = 1 / (2**0.5 - 1) - 1
     assert high == pytest.approx(5.0 - 0.2 * (1 + 0.05 * span), abs=0.01)
     assert low == pytest.approx(5.0 - 0.2 * (1 + 0.95 * span), abs=0.01)
+    # A replay may not pile them up at all: the factor starts at 0.
+    high = interval_for_truth(5.0, np.full(10, 5.2), 0.9, replayed=True)[1]
+    assert high == pytest.approx(5.0 - 0.2 * 0.05 * (1 + span), abs=0.01)
 
 
 def test_figure_that_grows_with_the_root_of_variance_and_one_that_grows_in_line_are_both_held():

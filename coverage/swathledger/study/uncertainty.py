@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
+from swathledger.study.carrier import AS_LOGGED
 from swathledger.study.headline import Headline, headlines
 from swathledger.study.perturb import (
     NOTHING,
@@ -104,20 +105,21 @@ class Uncertainty:
         }  # fmt: skip
 
 
-EXTRAPOLATIONS = np.linspace(1.0, 1.0 / (2.0**0.5 - 1.0), 15)
-"""Errors already in a reading, in terms of what the same errors add once more: from linear to square root."""
+ROOT = 1.0 / (2.0**0.5 - 1.0)
+"""What errors did once, in terms of what the same errors add once more, where a figure grows with their root."""
 
 
-def interval_for_truth(centre: float, draws: Floats, level: float) -> tuple[float, float]:
+def interval_for_truth(centre: float, draws: Floats, level: float, *, replayed: bool = False) -> tuple[float, float]:
     """Interval for the true figure from figures redrawn about the one that was read.
 
     Errors added to a drive that has errors already do again some of what they did once. Their mean effect
     ``m = mean(draws) - centre`` is extrapolated back to no error (simulation-extrapolation: Cook & Stefanski 1994,
-    J. Am. Stat. Assoc. 89:1314-1328) by a factor that lies between two cases: 1, where the figure grows in line
-    with the errors' variance; and ``1 / (sqrt(2) - 1) = 2.41``, where it grows with its root, as overlap and skip do along edges
-    that were met exactly. Which of them holds is not known, so the factor is spread evenly between them:
+    J. Am. Stat. Assoc. 89:1314-1328) by a factor that lies between known cases: 1 where the figure grows in line with
+    the errors' variance; 2.41, `ROOT`, where it grows with its root, as overlap and skip do along edges that were met
+    exactly; and 0 where it does not pile up, as under a replay that decides anew on the redrawn ground. Which of them
+    holds is not known, so the factor is spread evenly:
 
-        truth = centre - factor m - (draw - mean(draws)),    factor uniform in 1..2.41
+        truth = centre - factor m - (draw - mean(draws)),    factor in 1..2.41, for replayed figures in 0..2.41
 
     and the interval holds the middle ``level`` of that. An area cannot be negative: ends below 0 are moved to 0 where
     neither the figure nor any draw is. tests/study/test_world_coverage.py counts how often it holds a known truth.
@@ -128,11 +130,19 @@ def interval_for_truth(centre: float, draws: Floats, level: float) -> tuple[floa
         The figure with every switch in the middle of its step and no other error.
     draws : (n,) float64
     level : float
+    replayed : bool
+        Whether the figure comes from a replay, wholly or in part.
     """
     mean = float(draws.mean())
-    truths = (centre - EXTRAPOLATIONS[:, None] * (mean - centre)) - (draws - mean)[None, :]
+    factors = np.linspace(0.0 if replayed else 1.0, ROOT, 25)
+    truths = (centre - factors[:, None] * (mean - centre)) - (draws - mean)[None, :]
     low, high = (float(q) for q in np.quantile(truths, [(1.0 - level) / 2.0, (1.0 + level) / 2.0]))
     return (max(0.0, low), max(0.0, high)) if centre >= 0 and float(draws.min()) >= 0 else (low, high)
+
+
+def is_replayed(name: str) -> bool:
+    """Whether a headline rests on a replay."""
+    return name not in {f"over_pct:{AS_LOGGED}", f"skip_pct:{AS_LOGGED}"}
 
 
 def redraw(
@@ -235,7 +245,7 @@ def monte_carlo(
 def _range(
     figure: Headline, centre: float, draws: Floats, alone: dict[str, Floats | None], level: float
 ) -> FigureRange:
-    low, high = interval_for_truth(centre, draws, level)
+    low, high = interval_for_truth(centre, draws, level, replayed=is_replayed(figure.name))
     tail = (1.0 - level) / 2.0
     drawn = np.quantile(draws, [tail, 1.0 - tail])
     by_source = {

@@ -119,7 +119,9 @@ def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str,
     paragraphs = [part for part in methods.split("\n\n") if part and not part.startswith("#")]
     page = environment.get_template("study.html.j2").render(
         d=document, again=again, lead=_lead(document, unit, system), num=number, p=p_value, span=interval, gen=general,
-        name=layout_words, unit=unit, width=lambda m: _UNKNOWN if m is None else number(to_face("length", m, system)),
+        name=layout_words, unit=unit, area=lambda ha: number(to_face("area", ha * 1e4, system), 1),
+        area_unit=QUANTITIES["area"].face(system).symbol,
+        width=lambda m: _UNKNOWN if m is None else number(to_face("length", m, system)),
         pictures={k: base64.b64encode(v).decode("ascii") for k, v in pictures.items()}, methods=paragraphs[:-1],
         style=Markup(style),  # noqa: S704  # our own style sheet
         style_hash=f"sha256-{digest}",

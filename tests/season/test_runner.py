@@ -55,7 +55,7 @@ def run(manifest, out, *more):
 def test_the_layout_of_the_results(reference):
     _, _, files = reference
     tops = {name for name in files if "/" not in name}
-    assert tops == {"fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", "season.json"}
+    assert tops == {"fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", "season.json", "season.html"}
     for number in range(1, 4):
         assert f"all/plot-{number}-2026-08-06-herbicide-A/ledger.json" in files
         assert f"all/plot-{number}-2026-08-06-herbicide-A/job.json" in files

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import math
 import warnings
 from dataclasses import dataclass
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.grid.tally import CLASSES, EXCLUDED_CLEAR, EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
-from swathledger.report.raster import BAND_CLASS
+from swathledger.report.raster import BAND_CLASS, BAND_DOSE, BAND_TIMES
 from swathledger.report.stored import Stored
 from swathledger.units import UnitSystem, from_face, to_face, unit_symbol
 
@@ -80,27 +79,74 @@ def _rgba(colour: str) -> tuple[int, int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16), 255
 
 
-def png(classes: NDArray[np.uint8]) -> bytes:
-    """A palette PNG; untouched ground is transparent."""
+CLASS_PALETTE: Final = {code: COLOURS[name] for code, name in enumerate(CLASSES) if name in COLOURS}
+
+
+def png(codes: NDArray[np.uint8], palette: dict[int, str] | None = None) -> bytes:
+    """A palette PNG; code 0 and codes without a colour are transparent."""
     import rasterio
     from rasterio.errors import NotGeoreferencedWarning
     from rasterio.io import MemoryFile
 
+    colours = CLASS_PALETTE if palette is None else palette
     clear = (255, 255, 255, 0)
-    palette = {code: _rgba(COLOURS[name]) if name in COLOURS else clear for code, name in enumerate(CLASSES)}
-    rows, columns = classes.shape
+    table = {code: _rgba(colours[code]) if code in colours else clear for code in range(max(colours, default=0) + 1)}
+    rows, columns = codes.shape
     with warnings.catch_warnings(), rasterio.Env(GDAL_PAM_ENABLED="NO"), MemoryFile() as memory:
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # a picture on a page needs no place on earth
         with memory.open(
             driver="PNG", width=columns, height=rows, count=1, dtype="uint8", zlevel=9, nodata=0
         ) as file:
-            file.write_colormap(1, palette)
-            file.write(classes, 1)
+            file.write_colormap(1, table)
+            file.write(codes, 1)
         return bytes(memory.read())
 
 
-def read_picture(path: Path, box: Box) -> tuple[NDArray[np.uint8], Box]:
-    """Classes of ``cover.tif`` over a box, at most :data:`LONG_SIDE_PX` spots long, and the ground they cover."""
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """Spots of a map, north first.
+
+    Attributes
+    ----------
+    classes : (rows, columns) uint8
+        See :func:`picture_classes`.
+    times : (rows, columns) uint8
+        Times treated that at least about a fifth of the spot reaches.
+    dose : (rows, columns) float32
+        Mean of the samples that were treated; NaN where none was.
+    dose_unit : str
+        Of ``cover.tif``.
+    ground : Box
+        That the spots cover.
+    """
+
+    classes: NDArray[np.uint8]
+    times: NDArray[np.uint8]
+    dose: NDArray[np.float32]
+    dose_unit: str
+    ground: Box
+
+
+def _blocks(samples: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+    """(rows, columns, samples of a spot)."""
+    rows, columns = samples.shape[0] // block, samples.shape[1] // block
+    out: NDArray[np.float32] = samples.reshape(rows, block, columns, block).transpose(0, 2, 1, 3).reshape(
+        rows, columns, block * block
+    )
+    return out
+
+
+def _spot_dose(samples: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+    spots = _blocks(samples, block)
+    treated = spots > 0
+    count = treated.sum(axis=2)
+    total = np.where(treated, spots, 0.0).sum(axis=2)
+    out: NDArray[np.float32] = np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+    return out
+
+
+def read_picture(path: Path, box: Box) -> Picture:
+    """Spots of ``cover.tif`` over a box, at most :data:`LONG_SIDE_PX` on the longer side."""
     import rasterio
     from rasterio.enums import Resampling
     from rasterio.windows import Window
@@ -116,23 +162,30 @@ def read_picture(path: Path, box: Box) -> tuple[NDArray[np.uint8], Box]:
         step = max(1, math.ceil(max(columns, rows) / LONG_SIDE_PX))
         block = min(step, SAMPLES)
         wide, high = math.ceil(columns / step), math.ceil(rows / step)
-        out = np.zeros((high, wide), np.uint8)
-        chunk = 64
+        classes, times = np.zeros((high, wide), np.uint8), np.zeros((high, wide), np.uint8)
+        dose = np.zeros((high, wide), np.float32)
+        kept = math.floor((1 - SHARE_SHOWN) * (block * block - 1))
+        chunk = 128
         for y in range(0, high, chunk):
             n = min(chunk, high - y)
             # boundless: the last spots may reach past the raster's edge
             window = Window(first, upper + y * step, wide * step, n * step)
-            samples = file.read(
-                BAND_CLASS, window=window, out_shape=(n * block, wide * block), resampling=Resampling.nearest,
-                boundless=first + wide * step > file.width or upper + (y + n) * step > file.height, fill_value=0,
+            read = file.read(
+                [BAND_CLASS, BAND_TIMES, BAND_DOSE], window=window, out_shape=(3, n * block, wide * block),
+                resampling=Resampling.nearest, fill_value=0,
+                boundless=first + wide * step > file.width or upper + (y + n) * step > file.height,
             )
-            out[y : y + n] = picture_classes(np.clip(samples, 0, None).astype(np.uint8), block)
+            classes[y : y + n] = picture_classes(np.clip(read[0], 0, None).astype(np.uint8), block)
+            counts = np.partition(_blocks(read[1], block), kept, axis=2)[:, :, kept]
+            times[y : y + n] = np.clip(counts, 0, 255).astype(np.uint8)
+            dose[y : y + n] = _spot_dose(read[2], block)
+        unit = file.units[BAND_DOSE - 1] or ""
     west, north = left + first * cell, top - upper * cell
     size = step * cell
-    return out, Box(west, north - high * size, west + wide * size, north)
+    return Picture(classes, times, dose, unit, Box(west, north - high * size, west + wide * size, north))
 
 
-def _path(geometry: BaseGeometry, box: Box, simplify_m: float) -> str:
+def outline_path(geometry: BaseGeometry, box: Box, simplify_m: float) -> str:
     """Outline or line as an SVG path in metres from the box's north-west corner."""
     out = []
     for part in shapely.get_parts(shapely.simplify(geometry, simplify_m)).tolist():
@@ -151,11 +204,18 @@ def scale_bar(width_m: float, system: UnitSystem) -> tuple[float, str]:
     return from_face("length", length, system), f"{length:,.0f} {unit_symbol('length', system)}"
 
 
-def map_figure(stored: Stored, system: UnitSystem) -> dict[str, Any]:
+def _when(row: dict[str, Any]) -> str:
+    """Number of a pass, and its hours and minutes where the log has times of day."""
+    start, end = row["start_utc"], row["end_utc"]
+    return str(row["pass"]) if start is None else f"{row['pass']} ({start[11:16]}–{end[11:16]} UTC)"
+
+
+def map_figure(stored: Stored, system: UnitSystem, picture: Picture | None = None) -> dict[str, Any]:
     """Everything that the template draws: a picture, paths and points in metres from the north-west corner."""
     boundary = stored.layers["boundary"].geometry[0]
     box = view_box(boundary)
-    classes, ground = read_picture(stored.folder / "cover.tif", box)
+    picture = read_picture(stored.folder / "cover.tif", box) if picture is None else picture
+    classes, ground = picture.classes, picture.ground
     fine = max(box.width, box.height) / 2000
     bar_m, bar_label = scale_bar(box.width, system)
     size = max(box.width, box.height)
@@ -175,16 +235,20 @@ def map_figure(stored: Stored, system: UnitSystem) -> dict[str, Any]:
     used = {CLASSES[code] for code in np.unique(classes).tolist()}
     return {
         "width": round(box.width, 1), "height": round(box.height, 1), "size": size,
-        "picture": base64.b64encode(png(classes)).decode("ascii"),
         "picture_x": round(ground.west - box.west, 2), "picture_y": round(box.north - ground.north, 2),
         "picture_width": round(ground.width, 2), "picture_height": round(ground.height, 2),
-        "boundary": _path(boundary, box, fine),
-        "exclusions": [_path(shape, box, fine) for shape in stored.layers["exclusions"].geometry],
-        "passes": [_path(shape, box, fine) for shape in stored.layers["passes"].geometry],
+        "boundary": outline_path(boundary, box, fine),
+        "exclusions": [outline_path(shape, box, fine) for shape in stored.layers["exclusions"].geometry],
+        "passes": [
+            {"path": outline_path(shape, box, fine), "reach": round((row["mean_width_m"] or 0.0) / 2, 2),
+             "words": _when(row)}
+            for shape, row in zip(stored.layers["passes"].geometry, stored.layers["passes"].rows, strict=True)
+        ],
         "arrows": arrows if len(arrows) <= 150 else [],
         "standing": [at(point) for point in stored.layers["standing"].geometry],
         "stops": [at(point) for point in stored.layers["stops"].geometry],
         "classes": [name for name in COLOURS if name in used],
+        "metres_per_unit": from_face("length", 1.0, system), "unit": unit_symbol("length", system),
         "bar_m": bar_m, "bar_pct": round(100 * bar_m / box.width, 3), "bar_label": bar_label,
         "spot_m": ground.width / classes.shape[1],
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from functools import lru_cache
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from swathledger.report.charts import replay_chart
+from swathledger.report.drive_charts import dose_chart, drive_chart
 from swathledger.report.figures import Figures, duration, shown
-from swathledger.report.map import COLOURS, map_figure
+from swathledger.report.layers import layers_of
+from swathledger.report.map import COLOURS, map_figure, read_picture, view_box
 from swathledger.report.stored import Stored, read_results
 from swathledger.report.words import Words, words
 from swathledger.units import UNKNOWN, UnitSystem
@@ -21,14 +24,25 @@ from swathledger.units import UNKNOWN, UnitSystem
 MAP_HEIGHT_REM = 40.0
 """No map is higher than this."""
 PRINT_HEIGHT_MM = 110.0
+PRINT_WIDTH_MM = 130.0
 
 
 @lru_cache
-def _templates() -> Environment:
+def page_templates() -> Environment:
+    """Templates of all pages; what is filled in is escaped."""
     return Environment(
         loader=PackageLoader("swathledger.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+@lru_cache
+def script_of(*names: str) -> tuple[Markup, str]:
+    """Scripts of ours as one text, and its hash for the content policy."""
+    source = files("swathledger.report") / "templates"
+    text = "".join((source / name).read_text(encoding="utf-8") for name in names)
+    digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
+    return Markup(text), f"sha256-{digest}"  # noqa: S704  # our own files, nothing filled in
 
 
 def layout_name(row: dict[str, Any], t: Words, *, sentence: bool = False) -> Markup:
@@ -172,12 +186,14 @@ def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = Fals
     """
     t = words()
     figures = Figures(stored.document, system)
-    drawn = map_figure(stored, system)
+    picture = read_picture(stored.folder / "cover.tif", view_box(stored.layers["boundary"].geometry[0]))
+    drawn = map_figure(stored, system, picture)
+    script, script_hash = script_of("map.js")
     aspect = drawn["width"] / drawn["height"]
-    environment = _templates()
+    environment = page_templates()
     style = environment.get_template("style.css.j2").render(
         map=drawn, colours=COLOURS, map_width_rem=round(MAP_HEIGHT_REM * aspect, 2),
-        print_width_mm=round(PRINT_HEIGHT_MM * aspect, 1),
+        print_width_mm=round(min(PRINT_HEIGHT_MM * aspect, PRINT_WIDTH_MM), 1), static=static,
     )
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     tolerance = figures.number("area/tolerance_m", "small_length")
@@ -185,6 +201,8 @@ def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = Fals
         t=t, t_list=t.items, static=static, f=figures, n=figures.number,
         style=Markup(style),  # noqa: S704  # our own style sheet with numbers of the map
         style_hash=f"sha256-{digest}",
+        script=script, script_hash=script_hash, layers=layers_of(stored, picture, t),
+        dose=dose_chart(stored, picture), drive_chart=drive_chart(stored, system),
         lead=lead(figures, t), distrust=_distrust(figures, t), label_warnings=_label_warnings(figures, t),
         clock=clock, duration=duration,
         drive=_drive(stored), map=drawn,

@@ -67,7 +67,8 @@ def _layer(path: Path, name: str, plane: LocalPlane) -> Layer:
         x, y = plane.forward(np.ascontiguousarray(lonlat[:, 1]), np.ascontiguousarray(lonlat[:, 0]))
         return np.column_stack([x, y])
 
-    return Layer([shapely.transform(shape, project) for shape in shapely.from_wkb(wkb)], rows)
+    shapes: list[BaseGeometry] = shapely.transform(shapely.from_wkb(wkb), project).tolist()
+    return Layer(shapes, rows)
 
 
 def _value(value: Any) -> Any:
@@ -77,7 +78,9 @@ def _value(value: Any) -> Any:
     return None if isinstance(value, float) and np.isnan(value) else value
 
 
-WANTED = ("boundary", "exclusions", "passes", "standing", "stops")
+WANTED = ("boundary", "exclusions", "passes", "standing", "stops", "overlap", "outside", "excluded")
+REPLAYED = "spared"
+"""A layer that only a replay makes."""
 
 
 def read_results(folder: Path) -> Stored:
@@ -103,7 +106,8 @@ def read_results(folder: Path) -> Stored:
         with tempfile.TemporaryDirectory(prefix="swathledger-") as held:
             if "!" in str(vector.absolute()):  # pyogrio takes a "!" in a path for an archive
                 vector = Path(shutil.copy(vector, Path(held) / "ledger.gpkg"))
-            layers = {name: _layer(vector, name, plane) for name in WANTED}
+            wanted = (*WANTED, *((REPLAYED,) if document.get("model") else ()))
+            layers = {name: _layer(vector, name, plane) for name in wanted}
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"cannot be read ({error}).", file=str(folder / "ledger.gpkg"), hint="Run the audit again."

@@ -1,0 +1,272 @@
+"""``season.html``: all fields of a season, or of one client, as one page that links to the reports of its jobs."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+from markupsafe import Markup
+
+from swathledger.errors import InputError
+from swathledger.report.charts import nice_ticks
+from swathledger.report.figures import Figures, plain
+from swathledger.report.map import COLOURS
+from swathledger.report.page import page_templates, script_of
+from swathledger.report.season_map import ground_of
+from swathledger.report.words import Words, words
+from swathledger.units import QUANTITIES, UNKNOWN, UnitSystem
+
+SCHEMA: Final = "swathledger/season/1"
+PAGE: Final = "season.html"
+MOST_RANKED: Final = 15
+MOST_SMALL: Final = 24
+CAUSES: Final = ("outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSeason:
+    """What a folder of a season holds.
+
+    Attributes
+    ----------
+    folder : Path
+    document : dict
+        Of ``season.json``, with the rows of ``fields.parquet`` under ``rows``.
+    replay : list of dict
+        Of ``replay.parquet``.
+    outlines : list of (dict, geometry)
+        Layer ``fields`` of ``season.gpkg``, degrees.
+    links : dict of str to str
+        By job, where its page is, relative to the folder.
+    """
+
+    folder: Path
+    document: dict[str, Any]
+    replay: list[dict[str, Any]]
+    outlines: list[tuple[dict[str, Any], Any]]
+    links: dict[str, str]
+
+
+def read_season(folder: Path) -> StoredSeason:
+    """Read the tables that ``swathledger season`` wrote.
+
+    Raises
+    ------
+    InputError
+        They are not there or not of this version.
+    """
+    import pyarrow.parquet as pq
+
+    try:
+        document = json.loads((folder / "season.json").read_text(encoding="utf-8"))
+        rows = pq.read_table(folder / "fields.parquet").to_pylist()
+        replay = pq.read_table(folder / "replay.parquet").to_pylist()
+    except (OSError, ValueError) as error:  # pyarrow's errors are of both kinds
+        raise InputError(
+            f"no season can be read here ({error}).", file=str(folder), hint="Run season first."
+        ) from None
+    if document.get("schema") != SCHEMA:
+        raise InputError(f"is not of the schema {SCHEMA}.", file=str(folder / "season.json"), hint="Run season again.")
+    return StoredSeason(folder, {**document, "rows": rows}, replay, _outlines(folder / "season.gpkg"), _links(folder))
+
+
+def _links(folder: Path) -> dict[str, str]:
+    """Folders of jobs are at most one client below."""
+    out = {}
+    for below in sorted(path for path in folder.iterdir() if path.is_dir()):
+        for place in (below, *sorted(path for path in below.iterdir() if path.is_dir())):
+            if (place / "ledger.json").is_file():
+                out[place.name] = f"{quote(place.relative_to(folder).as_posix())}/report.html"
+    return out
+
+
+def _outlines(path: Path) -> list[tuple[dict[str, Any], Any]]:
+    import shutil
+    import tempfile
+
+    import shapely
+    from pyogrio import raw
+
+    if not path.is_file():
+        return []
+    with tempfile.TemporaryDirectory(prefix="swathledger-") as held:
+        plain_path = Path(shutil.copy(path, Path(held) / "season.gpkg")) if "!" in str(path.absolute()) else path
+        try:
+            meta, _, shapes, fields = raw.read(plain_path, layer="fields")
+        except (OSError, RuntimeError) as error:
+            raise InputError(f"cannot be read ({error}).", file=str(path), hint="Run season again.") from None
+    names = [str(name) for name in meta["fields"]]
+    rows = [dict(zip(names, values, strict=True)) for values in zip(*fields, strict=True)]
+    return [
+        (row, shape) for row, shape in zip(rows, shapely.from_wkb(shapes).tolist(), strict=True) if shape is not None
+    ]
+
+
+class SeasonFigures(Figures):
+    """Numbers of a season; money names its own currency."""
+
+    def money(self, path: str, currency: str | None) -> Markup:
+        """An amount of money."""
+        value = self.get(path)
+        return self._marked(
+            path, "money", value, UNKNOWN if value is None else f"{plain(value, 2)}\u00a0{currency or ''}".rstrip()
+        )
+
+
+def main_cause(row: dict[str, Any]) -> str | None:
+    """Cause of the most over-applied ground of a job."""
+    known = [(row[f"cause_{cause}_m2"], cause) for cause in CAUSES if row.get(f"cause_{cause}_m2")]
+    return max(known, key=lambda item: item[0])[1] if known else None
+
+
+def season_lead(figures: SeasonFigures, t: Words) -> Markup:
+    """The season's answer in plain sentences."""
+    n, document = figures.number, figures.document
+    totals, jobs = document["totals"], document["jobs"]
+    if not jobs["done"] or document["means"]["over_application_pct"] is None:
+        return t("season.lead.nothing")
+    values = {
+        "jobs": n("jobs/done", "count"), "fields": n("fields/treated", "count"),
+        "target": n("totals/target_m2", "area", 1), "over_pct": n("means/over_application_pct", "pct"),
+        "over_area": n("totals/over_application_m2", "area", 2),
+    }
+    sentences = [t("season.lead.answer", **values)]
+    if totals["over_applied_l"] is not None:
+        sentences.append(
+            t("season.lead.litres", over=n("totals/over_applied_l", "volume", 0),
+              applied=n("totals/applied_l", "volume", 0), share=n("means/over_applied_pct_of_litres", "pct", 1),
+              jobs=n("totals/jobs_with_volume", "count"))
+        )
+    amounts = [
+        figures.money(f"totals/money/{i}/over_applied", row["currency"]) for i, row in enumerate(totals["money"])
+    ]
+    if amounts:
+        sentences.append(t("season.lead.money", money=Markup(", ").join(amounts)))
+    index = max(range(len(totals["cause"])), key=lambda i: float(totals["cause"][i]["area_m2"] or 0))
+    if totals["cause"][index]["area_m2"]:
+        sentences.append(
+            t("season.lead.why", share=figures.share(f"totals/cause/{index}/area_m2", "totals/over_application_m2"),
+              cause=t(f"cause.lead.{totals['cause'][index]['cause']}"))
+        )
+    sentences.append(
+        t("season.lead.missed", pct=n("means/skip_pct", "pct"), area=n("totals/skip_m2", "area", 2))
+    )
+    spared = _spared(figures, t)
+    return Markup(" ").join([*sentences, *([] if spared is None else [spared])])
+
+
+def _spared(figures: SeasonFigures, t: Words) -> Markup | None:
+    rows = figures.document["replay"]
+    known = [i for i, row in enumerate(rows) if row["label"] == "nozzle" and row["saved_pct"] is not None]
+    if not known or rows[known[0]]["saved_pct"] <= 0:
+        return None
+    path = f"replay/{known[0]}"
+    return t("season.lead.spared", saved=figures.number(f"{path}/saved_l", "volume", 0),
+             pct=figures.number(f"{path}/saved_pct", "pct", 1),
+             jobs=figures.number(f"{path}/jobs_with_volume", "count"))
+
+
+def _layout(label: str, t: Words) -> Markup:
+    if label in {"boom", "nozzle", "limit"}:
+        return t(f"replay.name.{label}")
+    return t("replay.name.groups", n=label) if label.isdigit() else Markup("{}").format(label)
+
+
+def _ranking(document: dict[str, Any]) -> tuple[str, str, list[dict[str, Any]]]:
+    """Path, kind and rows of the ranking shown first: by litres where known, else by area."""
+    by_litres = document["ranking"]["by_litres"]
+    if by_litres:
+        return "ranking/by_litres", "over_applied_l", by_litres
+    return "ranking/by_area", "over_application_m2", document["ranking"]["by_area"]
+
+
+def _small_multiples(stored: StoredSeason, figures: Figures) -> dict[str, Any]:
+    """Curves of over-application against group width, all on the same axes."""
+    import math
+
+    by_job: dict[str, list[tuple[float, float]]] = {}
+    for row in stored.replay:
+        if row["group_width_m"] is not None and row["over_application_pct"] is not None:
+            by_job.setdefault(row["job"], []).append((row["group_width_m"], row["over_application_pct"]))
+    curves = {job: sorted(points) for job, points in by_job.items() if len(points) > 1}
+    done = [row for row in stored.document["rows"] if row["job"] in curves and row["over_application_m2"] is not None]
+    done.sort(key=lambda row: (-row["over_application_m2"], row["job"]))
+    shown = done[:MOST_SMALL]
+    if not shown:
+        return {"panels": [], "left_out": 0}
+    points = [point for row in shown for point in curves[row["job"]]]
+    highest = [*(value for _, value in points), *(row["over_application_pct"] for row in shown)]
+    top = nice_ticks(max(highest), 4)[-1]
+    low, high = math.log(min(width for width, _ in points)), math.log(max(width for width, _ in points))
+
+    def at(width: float, value: float) -> str:
+        return f"{6 + 108 * (math.log(width) - low) / max(high - low, 1e-9):.1f},{62 - 56 * value / top:.1f}"
+
+    unit = figures.symbol("length")
+    return {
+        "panels": [
+            {"row": row, "points": " ".join(at(*point) for point in curves[row["job"]]),
+             "done_y": round(62 - 56 * row["over_application_pct"] / top, 1)}
+            for row in shown
+        ],
+        "left_out": len(done) - len(shown), "top": f"{top:g} %",
+        "widths": f"{figures.face('length', math.exp(low)):.3g} {unit}",
+        "widest": f"{figures.face('length', math.exp(high)):.3g} {unit}",
+    }
+
+
+def render_season(folder: Path, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
+    """Make the page of a season's folder; the same tables give the same bytes.
+
+    Parameters
+    ----------
+    folder : Path
+        With ``season.json``: of the whole season or of one client.
+    system : {"metric", "us"}
+    static : bool
+        Without a script, for paper.
+
+    Raises
+    ------
+    InputError
+        The folder holds no season.
+    """
+    stored = read_season(folder)
+    t = words()
+    figures = SeasonFigures(stored.document, system)
+    ground = ground_of(stored, system)
+    document = stored.document
+    path, key, ranked = _ranking(document)
+    environment = page_templates()
+    drawn = ground or {"width": 4.0, "height": 3.0, "bar_pct": 25.0}
+    style = environment.get_template("style.css.j2").render(
+        map=drawn, colours=COLOURS, map_width_rem=round(34.0 * drawn["width"] / drawn["height"], 2),
+        print_width_mm=round(min(100.0 * drawn["width"] / drawn["height"], 170.0), 1), static=static,
+    ) + environment.get_template("season.css").render()
+    script, script_hash = script_of("table.js")
+    care = {item["job"]: item["reasons"] for item in document["doubtful"]}
+    rows = document["rows"]
+    page = environment.get_template("season.html.j2").render(
+        t=t, t_list=t.items, f=figures, n=figures.number, d=document, static=static,
+        style=Markup(style),  # noqa: S704  # our own style sheet
+        style_hash="sha256-" + base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii"),
+        script=script, script_hash=script_hash,
+        lead=season_lead(figures, t), map=ground, links=stored.links, main_cause=main_cause, care=care,
+        rank_path=path, rank_key=key, ranked=ranked[:MOST_RANKED], rank_rest=max(0, len(ranked) - MOST_RANKED),
+        causes=sorted(
+            (i for i, row in enumerate(document["totals"]["cause"]) if row["area_m2"]),
+            key=lambda i: -document["totals"]["cause"][i]["area_m2"],
+        ),
+        layout=_layout, small=_small_multiples(stored, figures),
+        several=len(document["clients"]) > 1 and document["client"] is None,
+        priced=any(row["over_applied_money"] is not None for row in rows),
+        measured=any(row["over_applied_l"] is not None for row in rows),
+        dated=any(row["day"] is not None for row in rows), named=any(row["product"] for row in rows),
+        area_unit=QUANTITIES["area"].face(system).symbol,
+    )
+    return page.lstrip().encode()

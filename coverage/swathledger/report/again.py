@@ -13,7 +13,7 @@ from swathledger.units import UnitSystem
 Format = Literal["html", "pdf"]
 FORMATS: Final[tuple[Format, ...]] = ("html", "pdf")
 _STAMP: Final = b'<meta name="generator" content="swathledger'
-_PDF_STAMP: Final = b"swathledger"
+_PDF_STAMP: Final = b"% swathledger report"
 _HEAD_BYTES: Final = 4096
 
 
@@ -77,7 +77,7 @@ def is_ours(path: Path) -> bool:
     """Whether a page that stands there was made by this program."""
     data = path.read_bytes()
     if path.suffix == ".pdf":
-        return data.startswith(b"%PDF") and _PDF_STAMP in data
+        return data.startswith(b"%PDF") and _PDF_STAMP in data[-64:]
     return _STAMP in data[:_HEAD_BYTES]
 
 

@@ -11,7 +11,7 @@ from swathledger.errors import InputError
 from swathledger.study.headline import headlines
 from swathledger.study.perturb import NOTHING, ErrorModel, only
 from swathledger.study.sensitivity import sensitivity, variants_of
-from swathledger.study.uncertainty import interval_for_truth, monte_carlo, redraw
+from swathledger.study.uncertainty import interval_for_truth, monte_carlo, redraw, stretch_of
 
 
 @pytest.fixture(scope="module")
@@ -21,6 +21,7 @@ def base():
 
 
 def test_interval_by_hand():
+    assert [round(stretch_of(n, 0.9), 2) for n in (10, 40, 200)] == [1.17, 1.04, 1.01]
     # Draws spread evenly over -1..1 about the centre, mean effect 0: the factor does not matter, 90 % is -0.9..0.9.
     assert interval_for_truth(5.0, np.linspace(4.0, 6.0, 2001), 0.9) == pytest.approx((4.1, 5.9), abs=1e-3)
     # All draws alike, 0.2 above the centre: truth lies 0.2 x factor below, factor evenly in 1..1 / (sqrt(2) - 1).

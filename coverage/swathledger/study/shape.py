@@ -93,7 +93,7 @@ def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> list
                     "response": name, "response_words": words, "predictor": measure, "predictor_words": measure_words,
                     "fields": len(keep),
                     "spearman": None if rank is None else float(rank.statistic),
-                    "spearman_p": None if rank is None else float(rank.pvalue),
+                    "spearman_p": None if rank is None or len(keep) < 5 else float(rank.pvalue),
                     "fit": None if fit is None else _fit_document(fit, [fields[i].field_id for i in keep]),
                     "x": columns[0].tolist(), "y": ys.tolist(),
                 }

@@ -135,9 +135,22 @@ def interval_for_truth(centre: float, draws: Floats, level: float, *, replayed: 
     """
     mean = float(draws.mean())
     factors = np.linspace(0.0 if replayed else 1.0, ROOT, 25)
-    truths = (centre - factors[:, None] * (mean - centre)) - (draws - mean)[None, :]
+    truths = (centre - factors[:, None] * (mean - centre)) - stretch_of(draws.shape[0], level) * (draws - mean)[None, :]
     low, high = (float(q) for q in np.quantile(truths, [(1.0 - level) / 2.0, (1.0 + level) / 2.0]))
     return (max(0.0, low), max(0.0, high)) if centre >= 0 and float(draws.min()) >= 0 else (low, high)
+
+
+def stretch_of(draws: int, level: float) -> float:
+    """How much wider than their spread n draws must be taken to foretell one more: Student's t over the normal.
+
+    ``t(tail; n - 1) sqrt(1 + 1/n) / z(tail)``: 1.17 for 10 draws, 1.04 for 40, 1.01 for 200 at 90 %.
+    """
+    from statistics import NormalDist
+
+    from scipy import stats
+
+    upper = (1.0 + level) / 2.0
+    return float(stats.t.ppf(upper, draws - 1)) * (1.0 + 1.0 / draws) ** 0.5 / NormalDist().inv_cdf(upper)
 
 
 def is_replayed(name: str) -> bool:

@@ -8,12 +8,12 @@ import hashlib
 import json
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from pagekit import RULES, read
 
 from swathledger.errors import InputError
 from swathledger.grid.tally import OVERLAP, SINGLE, SKIP
@@ -26,41 +26,6 @@ from swathledger.units import QUANTITIES, UnitSystem
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
-
-
-class Reader(HTMLParser):
-    """Collects every marked number, all text outside of style, and every tag."""
-
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.numbers: list[tuple[dict[str, str], str]] = []
-        self.text: list[str] = []
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self._open: dict[str, str] | None = None
-        self._style = False
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-        self._style = tag in {"style", "script"}
-        if tag == "data":
-            self._open = {key: value or "" for key, value in attrs}
-
-    def handle_endtag(self, tag: str) -> None:
-        self._style = False
-        if tag == "data":
-            self._open = None
-
-    def handle_data(self, data: str) -> None:
-        if self._open is not None:
-            self.numbers.append((self._open, data))
-        if not self._style:
-            self.text.append(data)
-
-
-def read(page: bytes) -> Reader:
-    reader = Reader()
-    reader.feed(page.decode())
-    return reader
 
 
 def at(document: Any, path: str) -> Any:
@@ -353,3 +318,71 @@ def test_scale_bar_has_the_maps_scale(offline_page: Page, written: Any) -> None:
     view = offline_page.locator(".map svg.ground").get_attribute("viewBox")
     assert view is not None
     assert box["width"] / ground["width"] == pytest.approx(metres / float(view.split()[2]), rel=0.02)
+
+
+@pytest.mark.browser
+def test_layers_switch_and_a_spot_is_told(offline_page: Page, written: Any) -> None:
+    complaints: list[str] = []
+    offline_page.on("console", lambda message: complaints.append(message.text))
+    offline_page.on("pageerror", lambda error: complaints.append(str(error)))
+    offline_page.goto((written.folder / "report.html").as_uri())
+    offline_page.locator(".map[data-read='5']").wait_for()  # all five pictures are read
+    told = offline_page.locator("#map-spot")
+    box = offline_page.locator(".map svg.ground").bounding_box()
+    assert box is not None
+    offline_page.mouse.move(box["x"] + 0.55 * box["width"], box["y"] + 0.3 * box["height"])
+    said = told.inner_text()
+    assert said.startswith("Here: treated once · treated: once · dose: ")
+    assert "UTC)" in said
+    offline_page.mouse.move(box["x"] + 2, box["y"] + 2)
+    assert told.inner_text() == "Nothing was sprayed here."
+    for name in ("times", "dose", "cause", "spared", "class"):
+        offline_page.locator(f"input[name=layer][value={name}]").check()
+        assert offline_page.locator(".map .shown").get_attribute("href") == f"#layer-{name}"
+        assert offline_page.locator(".legend-layer:visible").get_attribute("id") == f"legend-{name}"
+    offline_page.get_by_role("checkbox", name="passes").uncheck()
+    assert not offline_page.locator(".map .drive").is_visible()
+    assert complaints == []
+
+
+@pytest.mark.browser
+def test_the_map_is_reached_by_keys_and_its_scale_follows(offline_page: Page, written: Any) -> None:
+    offline_page.goto((written.folder / "report.html").as_uri())
+    offline_page.locator(".map[data-read='5']").wait_for()
+    bar, view = offline_page.locator(".bar-scale"), "document.querySelector('.map svg').viewBox.baseVal.width"
+    before, wide = bar.inner_text(), offline_page.evaluate(view)
+    frame = offline_page.locator(".map[data-live]")
+    frame.focus()
+    frame.press("ArrowUp")
+    assert offline_page.locator("#map-spot").inner_text().startswith("Here: ")
+    frame.press("+")
+    frame.press("+")
+    assert offline_page.evaluate(view) == pytest.approx(wide / 4)
+    metres = float(re.sub(r"[^0-9.]", "", bar.inner_text()))
+    assert metres < float(re.sub(r"[^0-9.]", "", before))
+    box, ground = bar.bounding_box(), offline_page.locator(".map svg.ground").bounding_box()
+    assert box is not None
+    assert ground is not None
+    assert box["width"] / ground["width"] == pytest.approx(metres / (wide / 4), rel=0.02)
+    frame.press("0")
+    assert offline_page.evaluate(view) == pytest.approx(wide)
+    assert bar.inner_text() == before
+
+
+@pytest.mark.browser
+def test_paper_has_every_figure(offline_page: Page, written: Any) -> None:
+    offline_page.goto((written.folder / "report.html").as_uri())
+    assert not offline_page.locator(".more-maps").is_visible()
+    offline_page.emulate_media(media="print")
+    assert offline_page.locator(".more-maps figure").count() == 4
+    for figure in offline_page.locator("figure > svg, .map > svg").all():
+        box = figure.bounding_box()
+        assert box is not None
+        assert min(box["width"], box["height"]) > 60
+    assert not offline_page.locator("#map-tools").is_visible()
+
+
+@pytest.mark.browser
+def test_rules_of_access_hold(offline_page: Page, written: Any) -> None:
+    offline_page.goto((written.folder / "report.html").as_uri())
+    assert offline_page.evaluate(RULES) == []

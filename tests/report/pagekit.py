@@ -1,0 +1,80 @@
+"""Reads a page as the tests look at it."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+
+RULES = """() => {
+  const bad = [];
+  const seen = e => e.getClientRects().length > 0 && getComputedStyle(e).visibility !== "hidden";
+  let level = 0;
+  for (const h of document.querySelectorAll("h1,h2,h3,h4")) {
+    const now = Number(h.tagName[1]);
+    if (seen(h) && now > level + 1) bad.push(`heading jumps to ${h.tagName}: ${h.textContent}`);
+    if (seen(h)) level = now;
+  }
+  if (document.querySelectorAll("h1").length !== 1) bad.push("not one h1");
+  if (!document.documentElement.lang) bad.push("no language");
+  const ids = [...document.querySelectorAll("[id]")].map(e => e.id);
+  if (new Set(ids).size !== ids.length) bad.push("an id twice");
+  for (const e of document.querySelectorAll("[aria-labelledby],[aria-describedby]"))
+    for (const id of (e.getAttribute("aria-labelledby") || e.getAttribute("aria-describedby")).split(" "))
+      if (!document.getElementById(id)) bad.push(`no element ${id}`);
+  for (const e of document.querySelectorAll("svg:not([aria-hidden])"))
+    if (!e.closest("[aria-hidden]") && !e.getAttribute("aria-label")) bad.push("a drawing without words");
+  for (const e of document.querySelectorAll("input,select"))
+    if (!e.labels.length) bad.push(`no label: ${e.outerHTML}`);
+  for (const e of document.querySelectorAll("button,a"))
+    if (!(e.textContent.trim() || e.getAttribute("aria-label"))) bad.push(`no name: ${e.outerHTML}`);
+  for (const e of document.querySelectorAll("th")) if (!e.scope) bad.push(`no scope: ${e.textContent}`);
+  const rgb = text => text.match(/[0-9.]+/g).map(Number);
+  const light = ([r, g, b]) => [r, g, b].map(v => v / 255)
+    .map(v => v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+  for (const e of document.querySelectorAll("body *:not(svg *)")) {
+    if (!seen(e) || ![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())) continue;
+    let back = e;
+    while (back && (rgb(getComputedStyle(back).backgroundColor)[3] ?? 1) === 0) back = back.parentElement;
+    const a = light(rgb(getComputedStyle(e).color));
+    const b = back ? light(rgb(getComputedStyle(back).backgroundColor)) : 1;
+    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+    if (ratio < 4.5) bad.push(`contrast ${ratio.toFixed(2)}: ${e.textContent.trim().slice(0, 40)}`);
+  }
+  return bad;
+}"""
+"""Rules of access in the browser: WCAG AA contrast, labels, names, headings in order; returns what breaks them."""
+
+
+class Reader(HTMLParser):
+    """Collects every marked number, all text outside of style, and every tag."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.numbers: list[tuple[dict[str, str], str]] = []
+        self.text: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self._open: dict[str, str] | None = None
+        self._style = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        self._style = tag in {"style", "script"}
+        if tag == "data":
+            self._open = {key: value or "" for key, value in attrs}
+
+    def handle_endtag(self, tag: str) -> None:
+        self._style = False
+        if tag == "data":
+            self._open = None
+
+    def handle_data(self, data: str) -> None:
+        if self._open is not None:
+            self.numbers.append((self._open, data))
+        if not self._style:
+            self.text.append(data)
+
+
+def read(page: bytes) -> Reader:
+    reader = Reader()
+    reader.feed(page.decode())
+    return reader

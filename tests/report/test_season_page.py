@@ -1,0 +1,190 @@
+"""season.html: every number is that of the tables, names are only text, and the table answers."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow.parquet as pq
+import pytest
+from pagekit import RULES, read
+
+from swathledger.errors import InputError
+from swathledger.report.season_map import breaks_of, shade_of
+from swathledger.report.season_page import main_cause, render_season
+from swathledger.season.manifest import read_manifest
+from swathledger.season.pool import InlinePool
+from swathledger.season.runner import run_season
+from swathledger.units import QUANTITIES, UnitSystem
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+NASTY = "<script>alert(1)</script>"
+MANIFEST = """
+schema = "swathledger/manifest/1"
+boundaries = "boundaries.geojson"
+machine = "machine_36m.toml"
+[settings]
+cell_m = 1.0
+groups = ["boom", "nozzle"]
+[[jobs]]
+id = "duck"
+field = "duckhole"
+client = "Weir & Son"
+product = "herbicide A"
+day = 2026-09-15
+logs = ["duckhole.csv"]
+[[jobs]]
+id = "wheel"
+field = "cartwheel"
+client = "Old Mill"
+machine = "machine_24m.toml"
+logs = ["cartwheel.geojson"]
+[[jobs]]
+id = "torn"
+field = "dogleg"
+client = "Weir & Son"
+logs = ["torn.csv"]
+[[missing]]
+field = "kite_tail"
+reason = "no log lies in it"
+[[unplaced]]
+file = "note.txt"
+reason = "<script>alert(1)</script> is no log"
+"""
+
+
+@pytest.fixture(scope="module")
+def season(repository: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("season!")
+    for name in ("boundaries.geojson", "machine_36m.toml", "machine_24m.toml", "duckhole.csv", "cartwheel.geojson"):
+        shutil.copy(repository / "sample_logs" / name, folder / name)
+    (folder / "torn.csv").write_text("time,latitude,longitude\n")
+    (folder / "season.toml").write_text(MANIFEST)
+    out = folder / "results"
+    done = run_season(read_manifest(folder / "season.toml"), out, pool=InlinePool())
+    assert list(done.failed) == ["torn"]
+    return out
+
+
+def at(document: Any, path: str) -> Any:
+    for part in path.split("/"):
+        document = document[int(part)] if isinstance(document, list) else document[part]
+    return document
+
+
+@pytest.mark.parametrize("system", ["metric", "us"])
+@pytest.mark.parametrize("binder", [".", "Old-Mill"])
+def test_every_number_is_the_tables_to_the_digits_shown(season: Path, binder: str, system: UnitSystem) -> None:
+    folder = season / binder
+    document = json.loads((folder / "season.json").read_text())
+    document["rows"] = pq.read_table(folder / "fields.parquet").to_pylist()
+    numbers = read(render_season(folder, system)).numbers
+    assert len(numbers) > 20
+    for attributes, shown in numbers:
+        values = [at(document, key) for key in attributes["data-key"].split(" of ")]
+        if values[0] is None:
+            assert shown == "unknown"
+            assert attributes["value"] == ""
+            continue
+        value = values[0] if len(values) == 1 else 100.0 * values[0] / values[1]
+        number, _, unit = shown.partition("\u00a0")
+        kind = attributes["data-kind"]
+        if kind in QUANTITIES:
+            face = QUANTITIES[kind].face(system)
+            assert unit == face.symbol, attributes
+            value = value / face.si_per_unit
+        elif kind == "money":
+            assert unit == "AUD"
+        else:
+            assert unit == ("%" if kind == "pct" else "")
+        decimals = len(number.partition(".")[2])
+        assert abs(float(number.replace(",", "")) - value) <= 0.5 * 10.0**-decimals * (1 + 1e-9), attributes
+    keys = {attributes["data-key"] for attributes, _ in numbers}
+    assert {"means/over_application_pct", "totals/over_application_m2", "means/skip_pct", "jobs/done"} <= keys
+
+
+def test_the_run_writes_it_for_all_and_for_each_client(season: Path) -> None:
+    for folder in (season, season / "Old-Mill", season / "Weir-Son"):
+        assert (folder / "season.html").read_bytes() == render_season(folder)
+        assert (folder / "season.html").stat().st_size < 5_000_000
+
+
+def test_links_lead_to_the_reports_of_the_jobs(season: Path) -> None:
+    links = [attributes["href"] or "" for tag, attributes in read(render_season(season)).tags
+             if tag == "a" and not (attributes["href"] or "").startswith("#")]  # fmt: skip
+    assert links
+    assert {"Old-Mill/wheel/report.html", "Weir-Son/duck/report.html"} == set(links)
+    assert all((season / link).is_file() for link in links)
+
+
+def test_what_failed_and_what_is_missing_is_named(season: Path) -> None:
+    page = render_season(season)
+    text = " ".join(" ".join(read(page).text).split())
+    assert "Jobs that failed; no figure counts them: torn." in text
+    assert "Fields without a log: kite_tail." in text
+    assert f"{NASTY} is no log" in text
+    assert page.count(b"<script") == 1  # ours
+    assert b"unsafe" not in page
+
+
+def test_a_binder_has_nothing_of_another_client(season: Path) -> None:
+    page = render_season(season / "Old-Mill").decode()
+    for other in ("Weir", "duck", "torn", "kite_tail", "note.txt"):
+        assert other not in page
+
+
+def test_static_form_has_no_script(season: Path) -> None:
+    assert b"<script" not in render_season(season, static=True)
+
+
+def test_a_folder_without_a_season_is_told(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no season can be read here"):
+        render_season(tmp_path)
+
+
+def test_classes_reach_past_the_largest() -> None:
+    breaks = breaks_of([0.2, 3.9])
+    assert breaks == [1.0, 2.0, 3.0, 4.0]
+    assert [shade_of(v, breaks) for v in (0.0, 1.0, 1.01, 4.0, None)] == [0, 0, 1, 3, None]
+    assert len(breaks_of([97.0])) <= 5
+
+
+def test_chief_cause_is_the_largest_known() -> None:
+    row = {f"cause_{cause}_m2": None for cause in ("outside", "excluded", "standing", "turn", "restart")}
+    assert main_cause({**row, "cause_guidance_m2": 2.0, "cause_crossing_m2": 3.0}) == "crossing"
+    assert main_cause(row) is None
+
+
+# --- in a browser -----------------------------------------------------------------------------------------------------
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [390, 1280])
+def test_table_sorts_and_filters_offline(offline_page: Page, season: Path, width: int) -> None:
+    complaints: list[str] = []
+    requests: list[str] = []
+    offline_page.on("console", lambda message: complaints.append(message.text))
+    offline_page.on("pageerror", lambda error: complaints.append(str(error)))
+    offline_page.on("request", lambda request: requests.append(request.url))
+    offline_page.set_viewport_size({"width": width, "height": 900})
+    offline_page.goto((season / "season.html").as_uri())
+    scroll = offline_page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    assert scroll[0] <= scroll[1], "no sideways scroll"
+    names = "[...document.querySelectorAll('table.jobs tbody tr:not([hidden]) th')].map(cell => cell.textContent)"
+    assert offline_page.evaluate(names) == ["duckhole", "cartwheel", "dogleg"]
+    over = offline_page.get_by_role("button", name="Over-applied", exact=True)
+    over.click()  # the most first; the job that failed, of which nothing is known, last in both directions
+    assert offline_page.evaluate(names) == ["cartwheel", "duckhole", "dogleg"]
+    over.press("Enter")
+    assert offline_page.evaluate(names) == ["duckhole", "cartwheel", "dogleg"]
+    assert over.locator("..").get_attribute("aria-sort") == "ascending"
+    offline_page.get_by_label("Show rows with").fill("wheel")
+    assert offline_page.evaluate(names) == ["cartwheel"]
+    offline_page.get_by_label("Show rows with").fill("")
+    offline_page.get_by_label("Client").select_option("Weir & Son")
+    assert offline_page.evaluate(names) == ["duckhole", "dogleg"]
+    assert offline_page.evaluate(RULES) == []
+    assert complaints == []
+    assert requests == [offline_page.url]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
@@ -150,7 +151,8 @@ def stretch_of(draws: int, level: float) -> float:
     from scipy import stats
 
     upper = (1.0 + level) / 2.0
-    return float(stats.t.ppf(upper, draws - 1)) * (1.0 + 1.0 / draws) ** 0.5 / NormalDist().inv_cdf(upper)
+    normal = NormalDist().inv_cdf(upper)
+    return float(stats.t.ppf(upper, draws - 1)) * math.sqrt(1.0 + 1.0 / draws) / normal
 
 
 def is_replayed(name: str) -> bool:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 INK, OVER, CALM, QUIET = "#1b242c", "#d55e00", "#00497a", "#8a949c"
-_STYLE = {
+_STYLE: Any = {  # matplotlib types the keys as one long list of literals
     "svg.hashsalt": "swathledger", "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 10.0,
     "axes.spines.top": False, "axes.spines.right": False, "axes.edgecolor": INK, "text.color": INK,
     "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK, "figure.constrained_layout.use": True,

@@ -188,3 +188,16 @@ def test_table_sorts_and_filters_offline(offline_page: Page, season: Path, width
     assert offline_page.evaluate(RULES) == []
     assert complaints == []
     assert requests == [offline_page.url]
+
+
+@pytest.mark.usefixtures("pdf_libraries")
+def test_pdf_of_a_season(season: Path, tmp_path: Path) -> None:
+    from swathledger.report.again import render_again
+
+    folder = tmp_path / "binder"
+    shutil.copytree(season / "Old-Mill", folder)
+    pages = render_again(folder, ["html", "pdf"])
+    assert [str(page.relative_to(folder)) for page in pages] == [
+        "season.html", "season.pdf", "wheel/report.html", "wheel/report.pdf",
+    ]
+    assert all(page.stat().st_size > 10_000 for page in pages)

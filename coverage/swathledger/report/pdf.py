@@ -16,7 +16,7 @@ EXTRA: Final = "pip install 'swathledger[pdf]'"
 STAMP: Final = b"\n% swathledger report\n"
 _DRAWN: Final = re.compile(
     r"^[^@{}]*\.(?:edge|exclusion|pass|arrow|standing|stop|swatch|fill|axis|grid|line|dot|floor|done-|bar-(?:back|fill)"
-    r"|chart|shape|spark|dose-|field|mark|ground)"
+    r"|chart|shape|spark|dose-|field|mark|halo|ground text)"
 )
 _RULE: Final = re.compile(r"([^{}]+)\{([^{}]*)\}")
 _VARIABLE: Final = re.compile(r"(--[a-z]+):([^;}]+)")
@@ -50,10 +50,12 @@ def static_html(page: str) -> str:
         scale = max(float(box.split()[2]), float(box.split()[3])) / _GROUND_PX if "ground" in kind else 1.0
         lines = []
         for selector, body in rules:
+            if selector.startswith(".chart" if "ground" in kind else ".ground"):
+                continue
             kept = body
             if _FIXED.search(body):
                 kept = _WIDTH.sub(lambda width: f"stroke-width:{float(width[1]) * scale:.3f}", _FIXED.sub("", body))
-            lines.append(f"{selector.replace('.chart ', '')}{{{kept}}}")
+            lines.append(f"{selector.replace('.chart ', '').replace('.ground ', '')}{{{kept}}}")
         return f'<svg{kind} viewBox="{box}"{rest}><style>{"".join(lines)}</style>'
 
     return _DRAWING.sub(styled, page)
@@ -85,6 +87,11 @@ def pdf_of(page: bytes) -> bytes:
     # Pictures within the page are all that a page ever asks for: no other protocol is spoken.
     fetcher = urls.URLFetcher(allowed_protocols=("data",))
     document = weasyprint.HTML(string=static_html(page.decode()), url_fetcher=fetcher, base_url="about:blank")
-    made: bytes = document.write_pdf(pdf_identifier=hashlib.sha256(page).digest()[:16])
+    try:
+        made: bytes = document.write_pdf(pdf_identifier=hashlib.sha256(page).digest()[:16])
+    except Exception as error:  # its layout gives up on some pages with bare assertions
+        raise OutputError(
+            f"WeasyPrint cannot lay this page out ({type(error).__name__}: {error}). Print the page from a browser."
+        ) from error
     # A comment after the end: readers pass over it, and it tells our own file from others.
     return made + STAMP

@@ -25,6 +25,16 @@ SCHEMA: Final = "swathledger/season/1"
 PAGE: Final = "season.html"
 MOST_RANKED: Final = 15
 MOST_SMALL: Final = 24
+_PAPER: Final = (
+    ".ranked li{display:block;overflow:hidden}.ranked li>*{display:inline-block;vertical-align:middle}"
+    ".ranked .name{width:45mm}"
+    ".ranked svg{width:70mm;height:4mm}.ranked .num{width:25mm}"
+    ".totals,.small-multiples{display:block}.totals .tile{display:inline-block;width:33mm;margin:0 2mm 2mm 0}"
+    ".totals .tile,.small-multiples li{vertical-align:top}"
+    ".small-multiples li{display:inline-block;width:41mm;margin:0 3mm 3mm 0}"
+    ".small-multiples svg{width:41mm;height:22mm}"
+)
+"""Layouts that WeasyPrint does well: its grids fail where a page ends in them."""
 CAUSES: Final = ("outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
 
 
@@ -247,7 +257,7 @@ def render_season(folder: Path, system: UnitSystem = "metric", *, static: bool =
     style = environment.get_template("style.css.j2").render(
         map=drawn, colours=COLOURS, map_width_rem=round(34.0 * drawn["width"] / drawn["height"], 2),
         print_width_mm=round(min(100.0 * drawn["width"] / drawn["height"], 170.0), 1), static=static,
-    ) + environment.get_template("season.css").render()
+    ) + environment.get_template("season.css").render() + (_PAPER if static else "")
     script, script_hash = script_of("table.js")
     care = {item["job"]: item["reasons"] for item in document["doubtful"]}
     rows = document["rows"]

@@ -47,9 +47,9 @@ def command(
     """Audit every job of a manifest that match wrote and you corrected.
 
     Results of a job go to DIR/CLIENT/JOB, tables of the whole season to DIR: fields.parquet and fields.csv,
-    replay.parquet, season.gpkg, season.json; each client's folder has its own. A job that fails is told at the end and
-    stops no other. Stop it whenever you like and run it again: it goes on where it was. Exit codes: 0 done, 3 done but
-    some jobs failed, 2 nothing could be done.
+    replay.parquet, season.gpkg, season.json, and season.html to read; each client's folder has its own. A job that
+    fails is told at the end and stops no other. Stop it whenever you like and run it again: it goes on where it was.
+    Exit codes: 0 done, 3 done but some jobs failed, 2 nothing could be done.
     """
     from swathledger.season.manifest import read_manifest
     from swathledger.season.runner import run_season

@@ -12,7 +12,7 @@ WORKERS ?= 2
 PYTEST_ARGS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-interpreted lint types layers bench docs docs-commands doctest check clean
+.PHONY: help demo test test-slow test-interpreted lint types layers bench docs docs-commands doctest check clean
 
 help:  ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## /  \1: /p' $(MAKEFILE_LIST)
@@ -43,8 +43,12 @@ $(VENV)/.docs: $(VENV)/.test
 demo: $(VENV)/.demo  ## run everything on the sample logs, into demo-out/ (an earlier demo there is replaced)
 	$(BIN)/swathledger demo --out $(OUT) --overwrite
 
-test: $(VENV)/.test  ## run the tests; those that need a browser or the PDF libraries skip where these are missing
-	$(BIN)/python -m pytest -n $(WORKERS) -rs $(PYTEST_ARGS)
+test: $(VENV)/.test  ## run the tests but the slow ones; those that need a browser or the PDF libraries skip where these are missing
+	$(BIN)/python -m pytest -n $(WORKERS) -rs -m "not slow" $(PYTEST_ARGS)
+	@echo "Left out: tests marked slow (whole bands of simulated fields, long kill tests). make test-slow runs them."
+
+test-slow: $(VENV)/.test  ## run the slow tests: half an hour and more
+	$(BIN)/python -m pytest -n $(WORKERS) -rs -m slow $(PYTEST_ARGS)
 
 test-interpreted: $(VENV)/.test  ## run the kernels' small cases without compiling them
 	NUMBA_DISABLE_JIT=1 $(BIN)/python -m pytest -rs -m "not slow and not browser" tests/grid $(PYTEST_ARGS)

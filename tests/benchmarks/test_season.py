@@ -1,11 +1,13 @@
 """A season of simulated fields of 60 ha: hectares a second, two workers against one, memory from first to last.
 
-SEASON_FIELDS sets the number of fields (default 12; 500 for the figures of a whole season), SEASON_CELL_M the cell.
+SEASON_FIELDS sets the number of fields (default 12; 500 for the figures of a whole season), SEASON_CELL_M the cell,
+SEASON_DASK_FIELDS those that a Dask cluster does again (default 4; 50 for the figures).
 Fields are copies of one drive at different places, so that making them costs little.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import time
 from dataclasses import dataclass
@@ -20,6 +22,7 @@ from swathledger.season.match import match, write_manifest
 from swathledger.season.runner import run_season
 
 FIELDS = int(os.environ.get("SEASON_FIELDS", "12"))
+DASK_FIELDS = int(os.environ.get("SEASON_DASK_FIELDS", "4"))
 CELL_M = float(os.environ.get("SEASON_CELL_M", "0.25"))
 GROUPS = os.environ.get("SEASON_GROUPS", "boom,nozzle").split(",")
 WIDTH_M, LONG_M, WIDE_M, SPEED_M_S = 36.0, 1000.0, 600.0, 5.0
@@ -113,21 +116,31 @@ def run(folder: Path, workers: int) -> Timed:
     return Timed(time.perf_counter() - started[0], workers_cpu_s() - before, hectares, peaks)
 
 
-@pytest.fixture(scope="module")
-def farm(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("bench")
-    write_farm(folder, FIELDS)
+def matched_farm(folder: Path, fields: int) -> Path:
+    write_farm(folder, fields)
     started = time.perf_counter()
     matched = match(
         folder / "logs", folder / "fields.geojson", [(folder / "machine.toml", None)], folder / "season.toml"
     )
-    print(f"\nmatch: {FIELDS} logs in {time.perf_counter() - started:.2f} s")  # noqa: T201  # the figures are the result
-    assert len(matched.jobs) == FIELDS
+    print(f"\nmatch: {fields} logs in {time.perf_counter() - started:.2f} s")  # noqa: T201  # the figures are the result
+    assert len(matched.jobs) == fields
     write_manifest(matched, folder / "season.toml")
     run_season(  # kernels compiled, files in the cache of the disk
         read_manifest(folder / "season.toml", overrides={"cell_m": 2.0, "groups": GROUPS}), folder / "warm", workers=1
     )
     return folder
+
+
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory) -> Path:
+    return matched_farm(tmp_path_factory.mktemp("bench"), FIELDS)
+
+
+def digests(folder: Path) -> dict[str, str]:
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*")) if path.is_file()
+    }
 
 
 def test_two_workers_against_one(farm):
@@ -145,3 +158,25 @@ def test_two_workers_against_one(farm):
     )
     # The peak of a process only grows; a leak would show as growth with every field.
     assert max(one.peaks_mb) < 1.25 * one.peaks_mb[min(2, FIELDS - 1)]
+
+
+def test_a_dask_cluster_of_two_workers_gives_the_same_bytes(tmp_path_factory):
+    """A real scheduler and two worker processes on the loopback, against two workers of the local pool."""
+    distributed = pytest.importorskip("distributed")
+    folder = matched_farm(tmp_path_factory.mktemp("dask"), DASK_FIELDS)
+    local = run(folder, 2)
+    manifest = read_manifest(folder / "season.toml", overrides={"cell_m": CELL_M, "groups": GROUPS})
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None
+    ) as cluster:
+        started = time.perf_counter()
+        season = run_season(manifest, folder / "out dask", dask=cluster.scheduler_address)
+        seconds = time.perf_counter() - started
+    assert not season.failed
+    assert len(season.ran) == DASK_FIELDS
+    ours, theirs = digests(folder / "out 2"), digests(folder / "out dask")
+    print(  # noqa: T201  # the figures are the result
+        f"\n{DASK_FIELDS} fields, {len(theirs)} files: two local workers {local.seconds:.1f} s, "
+        f"two Dask workers {seconds:.1f} s; files that differ: {sum(ours.get(name) != theirs[name] for name in theirs)}"
+    )
+    assert ours == theirs

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 @options.off_when_covered_option()
 @options.units_option()
 @options.field_option()
+@click.option("--product", metavar="TEXT", help="What was in the tank where the log names no product; several are "
+              "joined by +. Default: all products of the machine file.")
 @options.threads_option()
 @options.overwrite_option()
 @options.json_option()
@@ -38,6 +40,7 @@ def command(
     off_when_covered: float | None,
     units: UnitSystem,
     field_id: str | None,
+    product: str | None,
     threads: int,
     overwrite: bool,
     as_json: bool,
@@ -52,7 +55,8 @@ def command(
     from swathledger.settings import AuditSettings
 
     settings = AuditSettings(
-        cell_m=cell, groups=groups, off_when_covered=off_when_covered, units=units, field_id=field_id, threads=threads
+        cell_m=cell, groups=groups, off_when_covered=off_when_covered, units=units, field_id=field_id, product=product,
+        threads=threads,
     )
     with reporting("audit", 100, quiet=quiet) as reporter:
         def told(what: str, share: float) -> None:

@@ -72,10 +72,12 @@ def prepare(
     settings: AuditSettings,
     *,
     spans: Sequence[Spans] | None = None,
+    notes: Sequence[str] = (),
 ) -> Prepared:
     """Read log, machine and boundary, and rebuild the swath.
 
-    ``spans``: the stretches of each log that belong to this job, see :func:`swathledger.log.read.read_log`.
+    ``spans``: the stretches of each log that belong to this job, see :func:`swathledger.log.read.read_log`. ``notes``:
+    assumptions to be told with the others.
 
     Raises
     ------
@@ -92,8 +94,8 @@ def prepare(
         list(logs), columns=machine.columns, options=machine.log_options, sections=len(machine.boom.sections),
         nozzles=machine.boom.nozzle_count, spans=spans, section_widths_m=machine.boom.section_widths_m,
     )
-    final, notes = resolve(settings, log, machine)
-    assumptions = list(log.quality.warnings) + notes
+    final, resolved = resolve(settings, log, machine)
+    assumptions = [*notes, *log.quality.warnings, *resolved]
     if boundary == "derive":
         from swathledger.field.derive import field_from_quads
 
@@ -133,7 +135,7 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
     standing = standing_of(
         prepared.log, prepared.machine, prepared.field, prepared.swath, max_gap_s=settings.max_gap_s
     )
-    plan = plan_products(prepared.log, prepared.machine, prepared.swath)
+    plan = plan_products(prepared.log, prepared.machine, prepared.swath, settings.product)
     sink = both_sinks(sink, None if plan is None else plan.sink)
     groups = settings.groups or ()
     seen, frame = Seen(), None
@@ -176,13 +178,14 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
 
 def run_audit(
     logs: Sequence[Path],
-    machine_path: Path,
+    machine_path: Path | Machine,
     boundary: Path | Literal["derive"],
     out: Path,
     settings: AuditSettings,
     *,
     overwrite: bool = False,
     spans: Sequence[Spans] | None = None,
+    notes: Sequence[str] = (),
     progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Audit one field and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
@@ -203,5 +206,5 @@ def run_audit(
     from swathledger.report.write import write_results
 
     with new_folder(out, overwrite=overwrite) as folder:
-        prepared = prepare(logs, machine_path, boundary, settings, spans=spans)
+        prepared = prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes)
         return write_results(folder, prepared, compute, progress=progress)

@@ -32,6 +32,9 @@ class AuditSettings:
         Which field of the boundary file. None: the one the log lies in.
     units : {"metric", "us"}
         Units at the faces.
+    product : str or None
+        What was in the tank where the log names no product, as an entry of a log's product column would: several are
+        joined by ``+``. None: all products of the machine file.
     threads : int
         Threads of the kernels; changes no byte of any result.
     """
@@ -44,6 +47,7 @@ class AuditSettings:
     off_when_covered: float | None = None
     field_id: str | None = None
     units: Literal["metric", "us"] = "metric"
+    product: str | None = None
     threads: int = 1
 
     def __post_init__(self) -> None:
@@ -59,5 +63,7 @@ class AuditSettings:
             raise InputError(
                 f"must be above 0 and at most 1, found {self.off_when_covered!r}.", column="off_when_covered"
             )
+        if self.product is not None and not self.product.strip():
+            raise InputError("names no product.", column="product", hint="Leave it out, or name what was in the tank.")
         if self.threads < 1:
             raise InputError(f"must be at least 1, found {self.threads!r}.", column="threads")

@@ -194,3 +194,26 @@ def test_products_that_cannot_be_used_are_told() -> None:
     ):
         with pytest.raises(MachineError, match=words):
             document_of(passes((0.0,)), products)
+
+
+def test_what_is_stated_counts_where_the_log_names_nothing() -> None:
+    product = document_of(passes((0.0, 12.0)), (A, B), product="Fungicide B")["product"]
+    (b,) = product["products"]
+    assert (b["name"], product["changed_during_job"]) == ("fungicide B", False)
+    assert b["applied"]["amount"] == pytest.approx(0.12, rel=5e-3)  # 2,400 m2 x 0.5 kg/ha
+    assert any("does not name herbicide A" in note for note in product["notes"])
+
+
+def test_what_the_log_names_counts_whatever_is_stated() -> None:
+    log = named(passes((0.0, 12.0)), ("herbicide A", "herbicide A"))
+    product = document_of(log, (A, B), product="fungicide B")["product"]
+    assert [row["name"] for row in product["products"]] == ["herbicide A"]
+    assert any("said to be of fungicide B" in note for note in product["notes"])
+    same = document_of(log, (A, B), product="Herbicide a")["product"]
+    assert not any("said to be" in note for note in same["notes"])
+
+
+def test_a_stated_product_that_no_file_knows_is_unknown() -> None:
+    product = document_of(passes((0.0,)), (A,), product="adjuvant C")["product"]
+    (c,) = product["products"]
+    assert (c["name"], c["applied"]["amount"], product["over_applied"]["money"]) == ("adjuvant C", None, None)

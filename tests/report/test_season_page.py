@@ -99,6 +99,10 @@ def test_every_number_is_the_tables_to_the_digits_shown(season: Path, binder: st
             value = value / face.si_per_unit
         elif kind == "money":
             assert unit == "AUD"
+        elif kind == "grams":
+            value = value / {"g": 1.0, "kg": 1000.0, "lb": 453.59237}[unit]
+        elif kind == "mass":
+            value = value / {"kg": 1.0, "lb": 0.45359237}[unit]
         else:
             assert unit == ("%" if kind == "pct" else "")
         decimals = len(number.partition(".")[2])

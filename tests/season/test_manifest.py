@@ -124,6 +124,60 @@ cell_m = -1
         assert words in said
 
 
+def test_products_of_the_season_and_of_a_job():
+    (job,) = read("""
+[[products]]
+name = "herbicide A"
+unit = "mL/ha"
+rate = 1500
+price = 0.02
+currency = "AUD"
+[[products]]
+name = "adjuvant C"
+unit = "L/ha"
+rate = 0.5
+[[jobs]]
+id = "one"
+field = "F1"
+product = " herbicide A "
+logs = ["a.csv"]
+[[jobs.products]]
+name = "Adjuvant C"
+unit = "L/ha"
+rate = 0.25
+""").jobs
+    assert job.settings.product == "herbicide A"
+    herbicide, adjuvant = job.products
+    # 1,500 mL/ha are 1.5 L/ha; 0.02 for one mL is 20 for one L
+    assert (herbicide["rate"], herbicide["unit"], herbicide["price"]) == (1.5, "L/ha", pytest.approx(20.0))
+    assert (adjuvant["name"], adjuvant["rate"]) == ("Adjuvant C", 0.25)
+
+
+def test_faults_of_products_are_told_with_their_places():
+    told = faults("""
+[[products]]
+name = "herbicide A"
+rate = 2.0
+[[products]]
+name = "Herbicide a"
+unit = "L/ha"
+[[jobs]]
+id = "one"
+field = "F1"
+logs = ["a.csv"]
+[[jobs.products]]
+name = "b"
+unit = "kg/ha"
+currency = "dollars"
+active_ingredient_g_l = 100
+""")
+    assert "4 faults" in told
+    assert "products[1].unit" in told
+    assert 'products[2].name (line 9): found "Herbicide a" a second time' in told
+    assert "jobs[1].products[1].active_ingredient_g_l" in told
+    assert "jobs[1].products[1].currency" in told
+
+
 def test_a_job_without_a_machine_or_boundary():
     raw = {"schema": "swathledger/manifest/1", "jobs": [{"id": "a", "field": "F", "logs": ["a.csv"]}]}
     with pytest.raises(InputError) as caught:

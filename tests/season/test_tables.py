@@ -13,9 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swathledger.machine.read import machine_from_mapping
 from swathledger.season.columns import FIELDS, REPLAY, SUMMED_AREAS, SUMMED_VOLUMES
-from swathledger.season.cost import cost_of
 from swathledger.season.manifest import Job, JobLog, read_manifest
 from swathledger.season.pool import InlinePool
 from swathledger.season.runner import run_season
@@ -292,42 +290,6 @@ def test_sums_over_clients_and_fields_are_the_sums_of_all(given_season):
     )
     assert sum(row["treatments"] for row in ranked) == len(jobs)
     assert len(whole_document["repeated"]) == sum(row["treatments"] > 1 for row in ranked)
-
-
-# --- money ------------------------------------------------------------------------------------------------------------
-def machine(*products, rate=100.0):
-    raw = {"name": "m", "boom": {"width_m": 6.0}, "products": list(products)}
-    if rate is not None:
-        raw["rate"] = {"set_rate_l_ha": rate}
-    return machine_from_mapping(raw)
-
-
-HERBICIDE = {"name": "herbicide A", "rate": 2.0, "unit": "L/ha", "price": 10.0, "currency": "AUD"}
-ADJUVANT = {"name": "adjuvant C", "rate": 0.5, "unit": "L/ha", "price": 4.0, "currency": "AUD"}
-LEDGER = {"volume": {"applied_l": 1000.0, "over_applied_l": 50.0},
-          "area": {"applied_m2": 100_000.0, "over_application_m2": 5_000.0}}
-
-
-@pytest.mark.parametrize(
-    ("products", "rate", "named", "volume", "expected"),
-    [
-        ([HERBICIDE], 100.0, "herbicide A", True, (50 / 100 * 2 * 10, "litres")),
-        ([HERBICIDE], 100.0, "", True, (10.0, "litres")),
-        ([HERBICIDE, ADJUVANT], 100.0, "", True, (50 / 100 * (2 * 10 + 0.5 * 4), "litres")),
-        ([HERBICIDE, ADJUVANT], 100.0, "Herbicide A + adjuvant C", True, (11.0, "litres")),
-        ([HERBICIDE, ADJUVANT], 100.0, "adjuvant C", True, (1.0, "litres")),
-        ([HERBICIDE], 100.0, "fungicide B", True, (None, None)),
-        ([HERBICIDE], 100.0, "herbicide A + fungicide B", True, (None, None)),
-        ([HERBICIDE], None, "herbicide A", True, (0.5 * 2 * 10, "area")),
-        ([HERBICIDE], 100.0, "herbicide A", False, (0.5 * 2 * 10, "area")),
-        ([{**HERBICIDE, "price": None}], 100.0, "herbicide A", True, (None, None)),
-        ([], 100.0, "herbicide A", True, (None, None)),
-    ],
-)
-def test_what_over_applied_spray_was_worth(products, rate, named, volume, expected):
-    products = [{key: value for key, value in product.items() if value is not None} for product in products]
-    cost = cost_of(LEDGER if volume else {**LEDGER, "volume": None}, machine(*products, rate=rate), named)
-    assert (None if cost.over_applied is None else pytest.approx(cost.over_applied), cost.basis) == expected
 
 
 def test_tables_keep_their_types_when_nothing_is_known(tmp_path):

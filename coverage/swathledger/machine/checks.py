@@ -16,6 +16,7 @@ from typing import Any
 
 from swathledger.log.columns import KNOWN
 from swathledger.machine.faults import Fault, Path, show
+from swathledger.machine.products import product_faults
 from swathledger.machine.quantity import length
 from swathledger.units import M_PER_IN
 
@@ -29,7 +30,7 @@ def cross_faults(raw: Mapping[str, Any]) -> Iterator[Fault]:
     if boom is not None:
         yield from _boom(boom)
     yield from _hitch(raw)
-    yield from _products(raw)
+    yield from product_faults(raw)
     yield from _replay(raw)
     yield from _plumbing(raw)
     yield from _columns(raw)
@@ -153,27 +154,6 @@ def _hitch(raw: Mapping[str, Any]) -> Iterator[Fault]:
             ("antenna", key),
             f"makes {ahead:g} m, but [hitch] adds up to {front + back:g} m; leave it out for a trailed boom.",
         )
-
-
-def _products(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    products = raw.get("products")
-    for index, product in enumerate(products if isinstance(products, list) else []):
-        if not isinstance(product, Mapping):
-            continue
-        unit, path = product.get("unit"), ("products", index)
-        if unit is None and ("rate" in product or "label_maximum_rate" in product or "price" in product):
-            yield Fault((*path, "unit"), 'is missing; rate, price and label_maximum_rate need it, as in "L/ha".')
-        contents = [key for key in product if re.fullmatch(r"active_ingredient_(g_l|g_kg|lb_gal)", key)]
-        if len(contents) > 1:
-            yield Fault((*path, contents[1]), f"{contents[0]} is given too; give one of them.")
-        dry = isinstance(unit, str) and unit in {"kg/ha", "g/ha", "lb/ac", "oz/ac"}
-        for key in contents[:1]:
-            if isinstance(unit, str) and dry != (key == "active_ingredient_g_kg"):
-                kind = "weight" if dry else "volume"
-                yield Fault((*path, key), f"does not fit a product measured by {kind} (unit {show(unit)}).")
-        currency = product.get("currency")
-        if isinstance(currency, str) and currency and not re.fullmatch(r"[A-Z]{3}", currency):
-            yield Fault((*path, "currency"), f'found {show(currency)}; must be a code of three capitals, as in "ABC".')
 
 
 def _replay(raw: Mapping[str, Any]) -> Iterator[Fault]:

@@ -16,39 +16,12 @@ from swathledger.errors import MachineError
 from swathledger.machine.carrier import Antenna, Boom, Hitch, Machine, Valves
 from swathledger.machine.checks import cross_faults
 from swathledger.machine.faults import Fault, from_pydantic, raise_all
+from swathledger.machine.products import product_table
 from swathledger.machine.quantity import length
-from swathledger.units import KG_PER_LB, L_PER_GAL, M2_PER_AC, M_PER_FT, M_PER_IN
+from swathledger.units import L_PER_GAL, M2_PER_AC, M_PER_FT, M_PER_IN
 
 if TYPE_CHECKING:
     import os
-
-#: Factor from a product's unit to L/ha or kg/ha.
-_PRODUCT_UNITS: dict[str, tuple[float, str]] = {
-    "L/ha": (1.0, "L/ha"),
-    "mL/ha": (1e-3, "L/ha"),
-    "kg/ha": (1.0, "kg/ha"),
-    "g/ha": (1e-3, "kg/ha"),
-    "gal/ac": (L_PER_GAL * 1e4 / M2_PER_AC, "L/ha"),
-    "qt/ac": (L_PER_GAL / 4 * 1e4 / M2_PER_AC, "L/ha"),
-    "pt/ac": (L_PER_GAL / 8 * 1e4 / M2_PER_AC, "L/ha"),
-    "fl oz/ac": (L_PER_GAL / 128 * 1e4 / M2_PER_AC, "L/ha"),
-    "lb/ac": (KG_PER_LB * 1e4 / M2_PER_AC, "kg/ha"),
-    "oz/ac": (KG_PER_LB / 16 * 1e4 / M2_PER_AC, "kg/ha"),
-}
-
-#: Factor from a product's unit to the L or kg that its price is for.
-_PRODUCT_AMOUNTS: dict[str, float] = {
-    "L/ha": 1.0,
-    "mL/ha": 1e-3,
-    "kg/ha": 1.0,
-    "g/ha": 1e-3,
-    "gal/ac": L_PER_GAL,
-    "qt/ac": L_PER_GAL / 4,
-    "pt/ac": L_PER_GAL / 8,
-    "fl oz/ac": L_PER_GAL / 128,
-    "lb/ac": KG_PER_LB,
-    "oz/ac": KG_PER_LB / 16,
-}
 
 
 def read_machine(path: str | os.PathLike[str]) -> Machine:
@@ -146,7 +119,7 @@ def machine_from_mapping(raw: Mapping[str, Any], *, file: str = "machine", text:
         log_options=given["log"],
         set_rate_l_m2=_set_rate(given["rate"]),
         plumbing=_metric(given["plumbing"]),
-        products=tuple(_product(item) for item in given["products"]),
+        products=tuple(product_table(item) for item in given["products"]),
         replay=_metric(_anticipation(given["replay"])),
         gnss_sigma_m=length(antenna, "gnss_sigma"),
     )
@@ -245,21 +218,4 @@ def _metric(table: Mapping[str, Any]) -> dict[str, Any]:
             out[key] = [_metric(item) for item in value]
         else:
             out[key] = value
-    return out
-
-
-def _product(table: Mapping[str, Any]) -> dict[str, object]:
-    """One product in L/ha or kg/ha, its price per L or kg, its active ingredient in g per L or g per kg."""
-    out = dict(table)
-    unit = out.get("unit")
-    if unit is not None:
-        factor, metric = _PRODUCT_UNITS[unit]
-        for key in ("rate", "label_maximum_rate"):
-            if key in out:
-                out[key] = out[key] * factor
-        if "price" in out:
-            out["price"] = out["price"] / _PRODUCT_AMOUNTS[unit]
-        out["unit"] = metric
-    if "active_ingredient_lb_gal" in out:
-        out["active_ingredient_g_l"] = out.pop("active_ingredient_lb_gal") * KG_PER_LB * 1e3 / L_PER_GAL
     return out

@@ -154,15 +154,17 @@ def _limits(products: tuple[Product, ...], rate_of_bands: float | None, spray_ra
     return out
 
 
-def plan_products(log: Log, machine: Machine, swath: Swath) -> ProductPlan | None:
+def plan_products(log: Log, machine: Machine, swath: Swath, stated: str | None = None) -> ProductPlan | None:
     """Find what was in the tank and prepare to see the doses; None where no product is known of.
+
+    ``stated``: what the user says was in the tank, see :func:`swathledger.money.tank.tank_of`.
 
     Raises
     ------
     MachineError
         The machine file's products cannot be used.
     """
-    tank = tank_of(log, machine, swath)
+    tank = tank_of(log, machine, swath, stated)
     if tank is None:
         return None
     rate = set_rate(log, machine, swath, []).constant_l_m2

@@ -76,8 +76,8 @@ class JobLedger:
     currency : str or None
     balance : Balance or None
     standing_l : float or None
-    unmeasured : int
-        Standing discharges without measured litres.
+    measured, unmeasured : int
+        Standing discharges with and without measured litres.
     standing_active_g, standing_money : float or None
         What the standing litres held.
     primes : tuple of PrimeSeen
@@ -98,6 +98,7 @@ class JobLedger:
     currency: str | None
     balance: Balance | None
     standing_l: float | None
+    measured: int
     unmeasured: int
     standing_active_g: float | None
     standing_money: float | None
@@ -225,6 +226,7 @@ def ledger_from(document: Any, name: str, client: str = "") -> JobLedger:
         currency=currency if isinstance(currency, str) else None,
         balance=_balance(table),
         standing_l=_number(standing.get("litres_l")),
+        measured=int(_number(standing.get("measured")) or 0),
         unmeasured=int(_number(standing.get("unmeasured")) or 0),
         standing_active_g=_number(poured.get("active_g")),
         standing_money=_number(poured.get("money")),

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from swathledger.errors import InputError
-from swathledger.ledger.balance import sum_of
 from swathledger.money.budget import GAINS, RetrofitCase, break_even_area_units, partial_budget, payback
-from swathledger.money.ledgers import JobLedger, distinct_primes, read_ledgers
+from swathledger.money.ledgers import read_ledgers
 from swathledger.money.retrofit import Poured, Retrofit, RetrofitTerms, retrofit
 from swathledger.money.sensitivity import around, tornado
+from swathledger.money.totals import season_balance, season_standing
 from swathledger.units import UnitSystem
 
 SCHEMA = "swathledger/payback/1"
@@ -25,50 +24,6 @@ CAUTIONS = (
 )
 SHARE_OF_RANGE = 0.25
 """Inputs without a range of their own are moved this far either way for the tornado."""
-
-
-def _sum(values: Iterable[float | None]) -> float | None:
-    """Sum of what is known; None where nothing is."""
-    known = [value for value in values if value is not None]
-    return math.fsum(known) if known else None
-
-
-def season_standing(jobs: Sequence[JobLedger]) -> dict[str, Any]:
-    """Standing discharges of many jobs: sums of what is known, and how much is not."""
-    primes = distinct_primes(jobs)
-    measured = [prime.litres for prime in primes if prime.litres is not None]
-    unseen = [prime for prime in primes if prime.litres is None]
-    return {
-        "litres_l": _sum(job.standing_l for job in jobs),
-        "unmeasured": sum(job.unmeasured for job in jobs),
-        "money": _sum(job.standing_money for job in jobs),
-        "active_g": _sum(job.standing_active_g for job in jobs),
-        "likely_primes": len(primes),
-        "measured_primes": len(measured),
-        "measured_primes_l": math.fsum(measured) if measured else None,
-        "recirculating_would_keep_l": _sum(job.kept_l for job in jobs) if measured else None,
-        "recirculating_would_keep_estimated_low_l": _sum(prime.returned_low_l for prime in unseen),
-        "recirculating_would_keep_estimated_high_l": _sum(prime.returned_high_l for prime in unseen),
-    }
-
-
-def season_balance(jobs: Sequence[JobLedger]) -> dict[str, Any] | None:
-    """Mass balance of many jobs; None where none logs litres."""
-    known = [job.balance for job in jobs if job.balance is not None]
-    found = sum_of(known)
-    if found is None:
-        return None
-    return {
-        "jobs": len(known),
-        "jobs_without_litres": len(jobs) - len(known),
-        "logged_l": found.logged_l,
-        "on_target_l": found.on_target_l,
-        "over_applied_l": found.over_applied_l,
-        "by_cause": [{"cause": cause, "volume_l": litres} for cause, litres in found.by_cause_l.items()],
-        "standing_l": found.standing_l,
-        "unexplained_l": found.unexplained_l,
-        "unexplained_pct": found.unexplained_pct,
-    }
 
 
 def _result(case: RetrofitCase, units: UnitSystem) -> dict[str, Any]:

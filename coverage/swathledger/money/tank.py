@@ -100,24 +100,39 @@ def _held(names: tuple[str, ...]) -> list[str]:
     return out
 
 
-def tank_of(log: Log, machine: Machine, swath: Swath) -> Tank | None:
+def tank_of(log: Log, machine: Machine, swath: Swath, stated: str | None = None) -> Tank | None:
     """What was in the tank; None where neither the machine file nor the log names a product.
 
+    Parameters
+    ----------
+    log, machine, swath
+    stated : str, optional
+        What the user says was in the tank: stands for the product column of a log that names none.
+
+    Notes
+    -----
     Names of the log are matched with the machine file's without regard to case; an entry may name several, joined by
-    ``+``, ``,``, ``;``, ``/``, ``&`` or "and". Where the log names products, only those count. Where it names none, all
-    of the machine file's were in the tank.
+    ``+``, ``,``, ``;``, ``/``, ``&`` or "and". Where the log names products, only those count, whatever is stated.
+    Where it names none and nothing is stated, all of the machine file's were in the tank.
     """
     listed = products_of(machine)
     rate, source, notes = _spray_rate(log, machine, swath)
     n = len(log)
     sprayed = np.zeros(n, dtype=np.bool_)
     sprayed[swath.epoch[:-1][swath.wanted]] = True
-    if log.product is None or not any(name.strip() for name in log.product):
-        if not listed:
+    names = log.product
+    if names is None or not any(name.strip() for name in names):
+        if stated is None and not listed:
             return None
-        every = np.ones(n, dtype=np.bool_)
-        return Tank(listed, tuple(every for _ in listed), True, rate, source, tuple(notes))
-    held = np.asarray(_held(log.product))
+        if stated is None:
+            every = np.ones(n, dtype=np.bool_)
+            return Tank(listed, tuple(every for _ in listed), True, rate, source, tuple(notes))
+        names, who = (stated,) * n, "The job"
+    else:
+        who = "The log"
+        if stated is not None and {name.strip().casefold() for name in names} - {"", stated.strip().casefold()}:
+            notes.append(f"The job is said to be of {stated.strip()}; the log names other products, and those count.")
+    held = np.asarray(_held(names))
     by_key = {product.name.casefold(): product for product in listed}
     rows: dict[str, NDArray[np.bool_]] = {}
     unknown: dict[str, Product] = {}
@@ -131,12 +146,12 @@ def tank_of(log: Log, machine: Machine, swath: Swath) -> Tank | None:
     masks = tuple(rows[product.name.casefold()] for product in products)
     if unknown and listed:
         notes.append(
-            f"The log names {', '.join(p.name for p in unknown.values())}, of which the machine file's [[products]] "
+            f"{who} names {', '.join(p.name for p in unknown.values())}, of which the machine file's [[products]] "
             "tell nothing: rate, price and content are unknown."
         )
     left = [product.name for product in listed if product.name.casefold() not in rows]
     if left:
-        notes.append(f"The log does not name {', '.join(left)} of the machine file: not counted.")
+        notes.append(f"{who} does not name {', '.join(left)} of the machine file: not counted.")
     whole = all(bool(mask[sprayed].all()) for mask in masks)
     return Tank(tuple(products), masks, whole, rate, source, tuple(notes))
 

@@ -230,7 +230,7 @@ def _provenance(audit: Audit) -> dict[str, Any]:
         "settings": {
             "cell_m": settings.cell_m, "revisit_s": settings.revisit_s, "max_gap_s": settings.max_gap_s,
             "tolerance_m": settings.tolerance_m, "groups": list(settings.groups or ()),
-            "off_when_covered": settings.off_when_covered, "field": settings.field_id,
+            "off_when_covered": settings.off_when_covered, "field": settings.field_id, "product": settings.product,
         },
         "projection": audit.field.plane.proj4,
         "cell_m": audit.accounting.areas.cell_m,

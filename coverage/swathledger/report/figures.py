@@ -22,7 +22,8 @@ def plain(value: float, digits: int) -> str:
 def shown(kind: str, value: float | None, system: UnitSystem, digits: int | None = None, *, unit: bool = True) -> str:
     """A value as a person reads it.
 
-    ``kind`` is one of :data:`swathledger.units.QUANTITIES`, mass (kg), pct, count or ratio.
+    ``kind`` is one of :data:`swathledger.units.QUANTITIES`, mass (kg), grams (g; kilograms from 1,000 g on, pounds in US
+    units), pct, count or ratio.
     """
     if value is None or math.isnan(value):
         return UNKNOWN
@@ -31,6 +32,12 @@ def shown(kind: str, value: float | None, system: UnitSystem, digits: int | None
         return plain(value / (KG_PER_LB if pounds else 1.0), 2 if digits is None else digits) + (
             ("\u00a0lb" if pounds else "\u00a0kg") if unit else ""
         )
+    if kind == "grams":
+        if system == "us":
+            return shown("mass", value / 1000.0, system, 3 if digits is None else digits, unit=unit)
+        small = abs(value) < 1000.0
+        scaled, after = (value, "\u00a0g") if small else (value / 1000.0, "\u00a0kg")
+        return plain(scaled, (0 if small else 2) if digits is None else digits) + (after if unit else "")
     if kind in _PLAIN:
         default, after = _PLAIN[kind]
         return plain(value, default if digits is None else digits) + (after if unit else "")

@@ -40,6 +40,11 @@ QUALITY: Final[dict[str, Kind]] = {
 }
 MONEY: Final[dict[str, Kind]] = {
     "currency": "text", "applied_money": "number", "over_applied_money": "number", "money_basis": "text",
+    "applied_active_g": "number", "over_applied_active_g": "number", "over_label_m2": "number",
+}
+STANDING: Final[dict[str, Kind]] = {
+    "standing_measured": "count", "standing_unmeasured": "count", "standing_active_g": "number",
+    "likely_primes": "count", "recirculating_would_keep_l": "number",
 }
 CAUSES: Final[tuple[str, ...]] = tuple(CAUSE_ORDER)
 
@@ -57,6 +62,8 @@ FIELDS: Final[dict[str, Kind]] = {
     **QUALITY,
     "assumptions": "count",
     **MONEY,
+    **STANDING,
+    "unexplained_l": "number",
     "cell_m": "number",
     "version": "text",
 }
@@ -104,9 +111,38 @@ def field_row(document: Mapping[str, Any]) -> Row:
     row |= {name: model.get(name) for name in MODEL}
     row["model_trusted"] = model.get("trusted")
     row |= {name: quality.get(name) for name in QUALITY}
+    row |= _products(document.get("product"))
+    row |= _standing(document.get("standing"), document.get("product"))
+    row["unexplained_l"] = (document.get("balance") or {}).get("unexplained_l")
     row["assumptions"] = len(quality["assumptions"])
     row |= {"cell_m": provenance["cell_m"], "version": provenance["version"], "machine": provenance.get("machine")}
     return row
+
+
+def _products(table: Mapping[str, Any] | None) -> Row:
+    """Money and grams of all products of a job; None where one of them is not known."""
+    if table is None:
+        return dict.fromkeys(MONEY)
+    above = [book["label"]["over_m2"] for book in table["products"] if book["label"]["over_m2"] is not None]
+    over, applied = table["over_applied"], table["applied"]
+    priced = over["money"] is not None
+    return {
+        "currency": table["currency"] if priced else None, "applied_money": applied["money"],
+        "over_applied_money": over["money"], "money_basis": table["basis"] if priced else None,
+        "applied_active_g": applied["active_g"], "over_applied_active_g": over["active_g"],
+        "over_label_m2": max(above, default=None),
+    }
+
+
+def _standing(table: Mapping[str, Any] | None, product: Mapping[str, Any] | None) -> Row:
+    if table is None:
+        return dict.fromkeys(STANDING)
+    return {
+        "standing_measured": table["measured"], "standing_unmeasured": table["unmeasured"],
+        "standing_active_g": None if product is None else product["standing"]["active_g"],
+        "likely_primes": len(table["likely_primes"]),
+        "recirculating_would_keep_l": table["recirculating_would_keep_l"],
+    }
 
 
 def replay_rows(document: Mapping[str, Any]) -> list[Row]:

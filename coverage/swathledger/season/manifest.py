@@ -57,7 +57,9 @@ class Job:
         Empty where not known.
     day : date or None
     settings : AuditSettings
-        With ``field_id`` set.
+        With ``field_id`` set, and ``product`` where the job names one.
+    products : tuple of dict
+        Checked ``[[products]]`` tables of the job and of the season, metric; they come before the machine file's.
     remarks : tuple of str
     """
 
@@ -70,6 +72,7 @@ class Job:
     product: str = ""
     day: dt.date | None = None
     settings: AuditSettings = default(default_factory=AuditSettings)
+    products: tuple[dict[str, object], ...] = ()
     remarks: tuple[str, ...] = ()
 
     @property
@@ -224,7 +227,7 @@ def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
     """Faults that show only when several keys are looked at together."""
     from swathledger.machine.faults import Fault, show
 
-    out: list[Fault] = []
+    out: list[Fault] = _product_faults(raw, ())
     ids: dict[str, int] = {}
     labels: dict[str, str] = {}
     rules = [(str(rule.get("folder")), str(rule.get("machine"))) for _, rule in _tables(raw, "machine_rules")]
@@ -256,7 +259,21 @@ def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
                 Fault(("jobs", number, "machine"), "is missing, no rule names a machine for its folder, and the "
                                                    "manifest has no machine.")
             )
-        out += _span_faults(number, job)
+        out += _span_faults(number, job) + _product_faults(job, ("jobs", number))
+    return out
+
+
+def _product_faults(table: Mapping[str, Any], at: tuple[str | int, ...]) -> list[Fault]:
+    from swathledger.machine.faults import Fault, show
+    from swathledger.machine.products import product_faults
+
+    out = list(product_faults(table, at))
+    names: dict[str, int] = {}
+    for number, product in _tables(table, "products"):
+        name = str(product.get("name", "")).strip()
+        if name and names.setdefault(name.casefold(), number) != number:
+            out.append(Fault((*at, "products", number, "name"), f"found {show(name)} a second time. Give each product "
+                                                                "one table."))
     return out
 
 
@@ -334,7 +351,10 @@ def _logs(entries: list[LogSpec]) -> tuple[JobLog, ...]:
 
 
 def _jobs(spec: ManifestSpec, overrides: Mapping[str, Any]) -> tuple[Job, ...]:
+    from swathledger.machine.products import product_table, with_products
+
     rules = [(rule.folder, rule.machine) for rule in spec.machine_rules]
+    season = [product_table(item.model_dump(exclude_none=True)) for item in spec.products]
     out = []
     for job in spec.jobs:
         logs = _logs(job.logs)
@@ -344,10 +364,14 @@ def _jobs(spec: ManifestSpec, overrides: Mapping[str, Any]) -> tuple[Job, ...]:
         if machine is None or boundary is None:  # pragma: no cover - told among the faults
             raise InputError(f"job {job.id} has no machine or no boundary.")
         settings = _settings(spec.settings, job.settings, overrides, field=job.field)
+        if job.product.strip():
+            settings = replace(settings, product=job.product.strip())
+        own = [product_table(item.model_dump(exclude_none=True)) for item in job.products]
         out.append(
             Job(
                 id=job.id, field=job.field, logs=logs, machine=machine, boundary=DERIVE if derived else boundary,
-                client=job.client, product=job.product, day=job.day, settings=settings, remarks=tuple(job.remarks),
+                client=job.client, product=job.product, day=job.day, settings=settings,
+                products=with_products(season, own), remarks=tuple(job.remarks),
             )
         )
     return tuple(out)

@@ -7,6 +7,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from swathledger.machine.spec import ProductSpec
+
 SCHEMA = "swathledger/manifest/1"
 
 Text = Annotated[str, Field(strict=True, min_length=1)]
@@ -56,6 +58,7 @@ class JobSpec(_Table):
     machine: Text | None = None
     boundary: Text | None = None
     settings: SettingsSpec = SettingsSpec()
+    products: list[ProductSpec] = []
     remarks: list[Words] = []
 
 
@@ -88,6 +91,7 @@ class ManifestSpec(_Table):
     machine: Text | None = None
     machine_rules: list[MachineRuleSpec] = []
     settings: SettingsSpec = SettingsSpec()
+    products: list[ProductSpec] = []
     jobs: list[JobSpec] = []
     unplaced: list[UnplacedSpec] = []
     missing: list[MissingSpec] = []

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from swathledger import __version__
+from swathledger.money.ledgers import JobLedger
+from swathledger.money.totals import season_balance, season_products, season_standing
 from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
 from swathledger.season.manifest import Job, Missing, Unplaced
 
@@ -36,6 +38,12 @@ class Parts:
         As in the manifest.
     client : str or None
         Label of the binder; None: all clients.
+    ledgers : sequence of JobLedger
+        Of the jobs that are done.
+    products : sequence of mapping
+        Their tables ``product``, of those that have one.
+    label_day : sequence of dict
+        See :func:`swathledger.season.label_day.day_doses`.
     """
 
     jobs: Sequence[Job]
@@ -44,6 +52,9 @@ class Parts:
     unplaced: Sequence[Unplaced]
     missing: Sequence[Missing]
     client: str | None = None
+    ledgers: Sequence[JobLedger] = ()
+    products: Sequence[Mapping[str, Any]] = ()
+    label_day: Sequence[Mapping[str, Any]] = ()
 
 
 def share(part: float | None, whole: float | None) -> float | None:
@@ -210,6 +221,10 @@ def season_document(parts: Parts) -> dict[str, Any]:
         "totals": totals,
         "means": _means(totals, done),
         "replay": by_layout(parts.replay),
+        "products": season_products(parts.products),
+        "label_of_the_day": [dict(row) for row in parts.label_day],
+        "standing": season_standing(parts.ledgers),
+        "balance": season_balance(parts.ledgers),
         "ranking": {
             "by_litres": _ranked(fields, "over_applied_l"),
             "by_money": _ranked_money(fields),

@@ -7,9 +7,10 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from swathledger.money.ledgers import JobLedger, ledger_from
 from swathledger.report.season_page import render_season
 from swathledger.season.columns import FIELDS, REPLAY, Kind, Row, field_row, replay_rows
-from swathledger.season.cost import cost_of
+from swathledger.season.label_day import DayJob, day_doses
 from swathledger.season.manifest import Job, Manifest
 from swathledger.season.plan import Estimator
 from swathledger.season.store import write_whole
@@ -56,6 +57,9 @@ class _Season:
         self.estimate = Estimator()
         self.rows: dict[str, Row] = {}
         self.replay: dict[str, list[Row]] = {}
+        self.ledgers: dict[str, JobLedger] = {}
+        self.products: dict[str, dict[str, Any] | None] = {}
+        self._days: dict[tuple[str, str, str], list[Row]] = {}
         places = self._treatments()
         for job in manifest.jobs:
             head = self._head(job, places)
@@ -65,11 +69,9 @@ class _Season:
                 self.replay[job.id] = []
                 continue
             document = json.loads((self._folder(job) / "ledger.json").read_bytes())
-            machine = self.estimate.machine(str(manifest.path(job.machine).absolute()))
-            cost = cost_of(document, machine, job.product)
-            money = {"currency": cost.currency, "applied_money": _rounded(cost.applied),
-                     "over_applied_money": _rounded(cost.over_applied), "money_basis": cost.basis}
-            self.rows[job.id] = {**field_row(document), **head, **money, "status": "done", "reason": None}
+            self.ledgers[job.id] = ledger_from(document, job.id, job.client_folder)
+            self.products[job.id] = document.get("product")
+            self.rows[job.id] = {**field_row(document), **head, "status": "done", "reason": None}
             identity = {name: head[name] for name in ("job", "client", "field", "product", "day")}
             self.replay[job.id] = [{**row, **identity} for row in replay_rows(document)]
 
@@ -112,8 +114,28 @@ class _Season:
             jobs=jobs, rows=rows, replay=[row for job in jobs for row in self.replay[job.id]],
             # Which client a file without a place or a field without a log belongs to is not known.
             unplaced=self.manifest.unplaced if alone else (), missing=self.manifest.missing if alone else (),
-            client=client,
+            client=client, ledgers=[self.ledgers[job.id] for job in jobs if job.id in self.ledgers],
+            products=[table for job in jobs if (table := self.products.get(job.id)) is not None],
+            label_day=self._label_day(jobs),
         )
+
+    def _label_day(self, jobs: Sequence[Job]) -> list[Row]:
+        """Products that several jobs put on one field on one day; each field is summed once."""
+        groups: dict[tuple[str, str, str], list[Job]] = {}
+        for job in jobs:
+            if job.id in self.ledgers:
+                day = "" if job.day is None else job.day.isoformat()
+                groups.setdefault((job.client, job.field, day), []).append(job)
+        out = []
+        for key, own in groups.items():
+            if len(own) > 1 and key not in self._days:
+                client, field, day = key
+                self._days[key] = day_doses(client or None, field, day or None, [
+                    DayJob(job.id, self._folder(job), self.rows[job.id]["applied_l"] is not None, self.products[job.id])
+                    for job in own
+                ])
+            out += self._days.get(key, [])
+        return out
 
     def _without_others(self, row: Row, client: str) -> Row:
         """A reason may name fields of the whole boundary file; those of others stay out of a client's binder."""

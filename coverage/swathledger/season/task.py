@@ -42,6 +42,8 @@ class Task:
     out : str
         Folder of the results.
     settings : AuditSettings
+    products : tuple of dict
+        Products of the manifest, which come before those of the machine file.
     key : str
         Hash of all that the results depend on; "" until inputs have been read.
     """
@@ -53,6 +55,7 @@ class Task:
     boundary: str
     out: str
     settings: AuditSettings
+    products: tuple[dict[str, object], ...] = ()
     key: str = ""
 
 
@@ -88,6 +91,7 @@ def task_of(job: Job, manifest: Manifest, out: Path) -> Task:
         boundary="derive" if job.boundary == "derive" else str(manifest.path(job.boundary).absolute()),
         out=str((out / job.client_folder / job.id).absolute()),
         settings=job.settings,
+        products=job.products,
     )
 
 
@@ -145,6 +149,7 @@ def key_of(task: Task, digests: dict[str, str]) -> str:
         "machine": digest(task.machine),
         "boundary": "derive" if task.boundary == "derive" else digest(task.boundary),
         "settings": settings,
+        "products": task.products,
     }
     return hashlib.sha256(json.dumps(document, sort_keys=True).encode()).hexdigest()
 
@@ -200,13 +205,19 @@ def _where(error: BaseException) -> str:
 def _audit(task: Task) -> None:
     from swathledger.audit import run_audit
     from swathledger.log.files import sha256_of
+    from swathledger.machine.products import with_products
+    from swathledger.machine.read import read_machine
     from swathledger.season.store import write_whole
 
     out = Path(task.out)
+    machine, notes = read_machine(task.machine), []
+    if task.products:
+        machine = replace(machine, products=with_products(machine.products, task.products))
+        names = ", ".join(str(item["name"]) for item in task.products)
+        notes.append(f"Rates, prices and contents are those of the manifest for {names}.")
     run_audit(
-        [Path(name) for name in task.logs], Path(task.machine),
-        "derive" if task.boundary == "derive" else Path(task.boundary), out, task.settings, overwrite=True,
-        spans=task.spans,
+        [Path(name) for name in task.logs], machine, "derive" if task.boundary == "derive" else Path(task.boundary),
+        out, task.settings, overwrite=True, spans=task.spans, notes=notes,
     )
     record = {"schema": RECORD_SCHEMA, "id": task.id, "key": task.key, "ledger_sha256": sha256_of(out / "ledger.json")}
     write_whole(out / RECORD, (json.dumps(record, indent=1) + "\n").encode())

@@ -95,6 +95,8 @@ unit = "L/ha"
 price = 14.0
 currency = "AUD"
 label_maximum_rate = 1.8
+active_ingredient = "ingredient of A"
+active_ingredient_g_l = 450
 """
 
 MACHINE_24M = """\
@@ -161,6 +163,8 @@ unit = "L/ha"
 price = 46.0
 currency = "AUD"
 label_maximum_rate = 1.0
+active_ingredient = "ingredient of B"
+active_ingredient_g_l = 200
 """
 
 MACHINES = {"machine_36m.toml": MACHINE_36M, "machine_24m.toml": MACHINE_24M}

@@ -1,0 +1,189 @@
+"""Doses of one product summed over several jobs on one field on one day, cell by cell, against the label's maximum.
+
+A ledger sums the doses of its own job. Where two machines, or two mixes, were on a field on one day, no ledger sees the
+sum; it is made here from the jobs' ``cover.tif``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathledger.money.account import DOSE_ACCURACY, SMALLEST_SPOT_M2
+
+STORED_ACCURACY = 1.0 / 4096.0
+"""Doses in ``cover.tif`` are right to this part of themselves."""
+_ROWS = 512
+_STEPS = 10_000
+_STEP = 0.005
+"""Classes of dose for the highest, as a share of the highest single rate."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayJob:
+    """A finished job.
+
+    Attributes
+    ----------
+    id : str
+    folder : Path
+        Of its results.
+    volume_known : bool
+        Whether its ledger has litres.
+    product : mapping or None
+        The table ``product`` of its ledger.
+    """
+
+    id: str
+    folder: Path
+    volume_known: bool
+    product: Mapping[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Use:
+    """One product in one job: its dose is the cover's dose times ``factor``."""
+
+    path: Path
+    factor: float
+
+
+def day_doses(client: str | None, field: str, day: str | None, jobs: Sequence[DayJob]) -> list[dict[str, Any]]:
+    """Products that several jobs put on one field on one day.
+
+    Parameters
+    ----------
+    client, field, day
+        Go into the rows as they are; ``day`` None where it is not known, and then nothing is summed.
+    jobs : sequence of DayJob
+        All of that client, field and day.
+
+    Returns
+    -------
+    list of dict
+        For each product (by name, without regard to case) of at least two of the jobs: ``maximum_per_m2`` (the lowest
+        entered), ``over_m2`` (ground whose sum is above it; equal is not above, to 1 part in 4,096),
+        ``highest_per_m2`` (on at least 10 m2), in the product's ``measure`` on a square metre. Figures are None where a
+        job's dose is not known, and ``reason`` says why.
+    """
+    uses: dict[str, list[tuple[DayJob, Mapping[str, Any]]]] = {}
+    for job in jobs:
+        for book in () if job.product is None else job.product["products"]:
+            uses.setdefault(book["name"].strip().casefold(), []).append((job, book))
+    out = []
+    for _, used in sorted(uses.items()):
+        if len(used) < 2:
+            continue
+        limits = [book["label"]["maximum_per_m2"] for _, book in used if book["label"]["maximum_per_m2"] is not None]
+        row: dict[str, Any] = {
+            "client": client, "field": field, "day": day, "product": used[0][1]["name"],
+            "measure": used[0][1]["measure"], "jobs": [job.id for job, _ in used],
+            "maximum_per_m2": min(limits) if limits else None, "over_m2": None, "highest_per_m2": None,
+            "highest_on_at_least_m2": SMALLEST_SPOT_M2, "reason": None,
+        }
+        covers = "the day of the jobs is not known" if day is None else _uses(used)
+        found: tuple[float | None, float] | str = covers if isinstance(covers, str) else _summed(
+            covers, row["maximum_per_m2"], max(book["rate_per_m2"] for _, book in used)
+        )
+        if isinstance(found, str):
+            row["reason"] = found
+        else:
+            row["over_m2"], row["highest_per_m2"] = found
+        out.append(row)
+    return out
+
+
+def _uses(used: Sequence[tuple[DayJob, Mapping[str, Any]]]) -> list[_Use] | str:
+    """How to read each job's dose of the product, or why it is not known."""
+    out = []
+    if len({book["measure"] for _, book in used}) > 1:
+        return "it is measured by L in one job and by kg in another"
+    for job, book in used:
+        product = job.product or {}
+        if not book["rate_per_m2"]:
+            return f"{job.id}: the product's rate is not known"
+        if product["changed_during_job"]:
+            return f"{job.id}: the mix changed during the job"
+        unit = _dose_unit(job.folder / "cover.tif")
+        if unit is None:
+            return f"{job.id}: cover.tif cannot be read"
+        if unit == "L/ha":
+            if not product["spray_rate_l_m2"]:
+                return f"{job.id}: the spray rate that the product's rate belongs to is not known"
+            factor = 1e-4 * book["rate_per_m2"] / product["spray_rate_l_m2"]
+        elif job.volume_known:
+            return f"{job.id}: its rate changed, and cover.tif has no litres"
+        else:
+            factor = book["rate_per_m2"]
+        out.append(_Use(job.folder / "cover.tif", float(factor)))
+    return out
+
+
+def _dose_unit(path: Path) -> str | None:
+    import rasterio
+    from rasterio.errors import RasterioError
+
+    from swathledger.log.files import plain_path
+    from swathledger.report.raster import BAND_DOSE
+
+    try:
+        with plain_path(path) as plain, rasterio.open(plain) as source:
+            return str(source.units[BAND_DOSE - 1])
+    except (RasterioError, OSError):
+        return None
+
+
+def _summed(uses: Sequence[_Use], limit: float | None, rate: float) -> tuple[float | None, float] | str:
+    """Ground above the limit (m2) and the highest dose, or why the covers cannot be laid upon each other."""
+    from contextlib import ExitStack
+
+    import rasterio
+
+    from swathledger.log.files import plain_path
+
+    with ExitStack() as stack:
+        files = [stack.enter_context(rasterio.open(stack.enter_context(plain_path(use.path)))) for use in uses]
+        first = files[0]
+        cell = float(first.transform.a)
+        if any(abs(file.transform.a - cell) > 1e-9 * cell for file in files):
+            return "the jobs have cells of different sizes"
+        if any(file.crs != first.crs for file in files):
+            return "the jobs lie in different projections: their boundaries differ"
+        over, steps = 0, np.zeros(_STEPS + 1, dtype=np.int64)
+        above = np.inf if limit is None else limit * (1.0 + STORED_ACCURACY + DOSE_ACCURACY)
+        for dose in _doses(files, uses, cell):
+            treated = dose[dose > 0]
+            over += int(np.count_nonzero(treated > above))
+            step = np.minimum(np.rint(treated / (_STEP * rate)), _STEPS).astype(np.int64)
+            steps += np.bincount(step, minlength=_STEPS + 1)
+    held = np.flatnonzero(np.cumsum(steps[::-1])[::-1] >= max(SMALLEST_SPOT_M2 / cell**2, 1.0))
+    highest = float(held[-1]) * _STEP * rate if held.shape[0] else 0.0
+    return (None if limit is None else over * cell**2), highest
+
+
+def _doses(files: Sequence[Any], uses: Sequence[_Use], cell: float) -> Iterator[NDArray[np.float64]]:
+    """Summed dose in bands of rows of the ground that any file covers; cells of all files lie on one grid."""
+    from rasterio.windows import Window
+
+    from swathledger.report.raster import BAND_DOSE
+
+    west = [round(file.transform.c / cell) for file in files]
+    north = [round(file.transform.f / cell) for file in files]
+    left, top = min(west), max(north)
+    columns = max(x + file.width for x, file in zip(west, files, strict=True)) - left
+    rows = top - min(y - file.height for y, file in zip(north, files, strict=True))
+    for start in range(0, rows, _ROWS):
+        out = np.zeros((min(_ROWS, rows - start), columns))
+        for file, use, x, y in zip(files, uses, west, north, strict=True):
+            offset = top - y  # rows of the sum above this file
+            first, last = max(start, offset), min(start + out.shape[0], offset + file.height)
+            if first >= last:
+                continue
+            dose = file.read(BAND_DOSE, window=Window(0, first - offset, file.width, last - first))
+            out[first - start : last - start, x - left : x - left + file.width] += use.factor * np.maximum(dose, 0.0)
+        yield out

@@ -13,7 +13,7 @@ from drivekit import PLANE, ground
 from swathledger.audit import Prepared, compute
 from swathledger.ledger.balance import balance_of, sum_of
 from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Boom, Machine
+from swathledger.machine.carrier import Antenna, Boom, Machine
 from swathledger.report.document import ledger_document
 from swathledger.settings import AuditSettings
 from swathledger.simulate.closed_form import log_from_path
@@ -92,6 +92,7 @@ def test_every_event_is_found_with_its_litres() -> None:
     assert [event["occasion"] for event in standing["events"]] == ["first_of_day", "after_long_stop"]
     assert first["to_boundary_m"] == pytest.approx(10.0, abs=0.01)
     assert first["to_exclusion_m"] == pytest.approx(86.0, abs=0.01)
+    assert (first["nozzles_to_boundary_m"], first["nozzles_to_exclusion_m"]) == pytest.approx((10.0, 80.0), abs=0.01)
     assert first["inside_boundary"] is True
     assert first["wetted_m2"] == pytest.approx(12.0 * 0.3)  # the whole boom x the assumed footprint
     refill, rain = standing["stops"]
@@ -106,6 +107,24 @@ def test_every_event_is_found_with_its_litres() -> None:
     assert next(row for row in found["cause"] if row["cause"] == "standing") == {
         "cause": "standing", "area_m2": 0.0, "volume_l": found["volume"]["standing_l"]
     }
+
+
+def test_places_are_the_boom_s_and_reach_is_that_of_the_open_nozzles() -> None:
+    # Heading north, antenna 3 m ahead of the boom and 1 m right of its centre: the boom stands 3 m south and 1 m west.
+    # Only the left section is open, 6 m of it: from 7 m to 1 m west of the antenna's meridian.
+    log = day()
+    state = np.column_stack([log.state[:, 0], np.zeros(len(log), dtype=np.bool_)])
+    machine = Machine("m", Boom(np.linspace(-6.0, 6.0, 25), (12, 12)), antenna=Antenna(3.0, 1.0))
+    field = ground(shapely.box(-20.0, -10.0, 40.0, 210.0), shapely.box(-19.0, -5.0, -11.0, 5.0))
+    log = replace(log, state=state, state_kind="section", heading_deg=np.zeros(len(log)))
+    swath = build_swath(log, machine, field.plane, max_gap_s=6.0)
+    first = ledger_document(compute(Prepared(log, machine, field, swath, SETTINGS, ())))["standing"]["events"][0]
+    x, y = field.plane.forward(np.array([first["latitude"]]), np.array([first["longitude"]]))
+    assert (float(x[0]), float(y[0])) == pytest.approx((-1.0, -3.0), abs=0.01)
+    assert first["to_boundary_m"] == pytest.approx(7.0, abs=0.01)  # y = -3 to -10
+    assert first["to_exclusion_m"] == pytest.approx(10.0, abs=0.01)  # x = -1 to -11
+    assert first["nozzles_to_boundary_m"] == pytest.approx(7.0, abs=0.01)
+    assert first["nozzles_to_exclusion_m"] == pytest.approx(4.0, abs=0.01)  # x = -7 to -11
 
 
 def test_without_flow_the_litres_are_not_known() -> None:

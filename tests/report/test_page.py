@@ -201,7 +201,8 @@ def test_standing_discharges_are_listed(stored: Stored) -> None:
     event = {
         "start": "2026-09-15T00:12:00Z", "start_s": 0.0, "duration_s": 35.0, "latitude": -33.0, "longitude": 123.0,
         "kind": "measured", "occasion": "first_of_day", "litres_l": 35.25, "estimated_l": None, "wetted_m2": 10.8,
-        "to_boundary_m": 17.9, "inside_boundary": True, "to_exclusion_m": None,
+        "to_boundary_m": 29.9, "inside_boundary": True, "to_exclusion_m": None, "nozzles_to_boundary_m": 17.9,
+        "nozzles_to_exclusion_m": None,
     }
     document = copy.deepcopy(stored.document)
     document["standing"].update(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from swathledger.log.carrier import Log
 from swathledger.machine.carrier import Machine
 from swathledger.plumbing.prime import Recirculation, recirculation
 from swathledger.plumbing.spec import plumbing_from_mapping
-from swathledger.plumbing.standing import LikelyPrime, StandingReport
+from swathledger.plumbing.standing import LikelyPrime, StandingDischarge, StandingReport
 from swathledger.plumbing.standing_log import standing_report
 from swathledger.swath.carrier import Swath
 
@@ -22,13 +23,32 @@ FOOTPRINT_M = 0.3
 
 
 @dataclass(frozen=True, slots=True)
+class Reach:
+    """How near the open part of a standing boom came to lines that matter.
+
+    Attributes
+    ----------
+    to_boundary_m : float
+        From the open nozzles' line to the nearest boundary line, m; 0 where it crosses one.
+    to_exclusion_m : float or None
+        To the nearest exclusion, m; 0 where it reaches into one; None: no exclusions given.
+    """
+
+    to_boundary_m: float
+    to_exclusion_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class StandingJob:
     """Standing discharges, likely primes and stops of a job.
 
     Attributes
     ----------
     report : StandingReport
-        ``litres`` of its discharges are measured: they come from the logged flow, or are None.
+        ``litres`` of its discharges are measured: they come from the logged flow, or are None. Places, and distances
+        from them, are the boom centre's.
+    reach : tuple of Reach
+        For each discharge.
     estimated_l : tuple of float or None
         For each discharge: open nozzles x the nozzle flow of the machine file, L; None where either is not known, or
         where the litres are measured.
@@ -40,6 +60,7 @@ class StandingJob:
     """
 
     report: StandingReport
+    reach: tuple[Reach, ...]
     estimated_l: tuple[float | None, ...]
     recirculation: Recirculation | None
     recirculates: bool | None
@@ -76,6 +97,47 @@ def standing_rows(swath: Swath, rows: int) -> tuple[NDArray[np.bool_], NDArray[n
     standing[row[swath.standing & swath.linked]] = True
     spraying[row[swath.wanted]] = True
     return standing, spraying
+
+
+def at_the_boom(log: Log, field: Field, swath: Swath) -> Log:
+    """The log with the boom centre's position in place of the antenna's; rows without a pose keep the antenna's."""
+    rows = np.arange(len(log))
+    pose = np.minimum(np.searchsorted(swath.epoch, rows), swath.epoch.shape[0] - 1)
+    known = swath.epoch[pose] == rows
+    latitude, longitude = field.plane.inverse(swath.x_m[pose], swath.y_m[pose])
+    return replace(
+        log, latitude_deg=np.where(known, latitude, log.latitude_deg),
+        longitude_deg=np.where(known, longitude, log.longitude_deg),
+    )
+
+
+def reach_of(
+    log: Log, field: Field, swath: Swath, opened: NDArray[np.bool_], events: Sequence[StandingDischarge]
+) -> tuple[Reach, ...]:
+    """Distances from the line of open nozzles, from the outermost on the left to that on the right.
+
+    Parameters
+    ----------
+    opened : (n - 1, k) bool
+        Open nozzles of each interval.
+    """
+    import shapely
+
+    edges, edge_line = swath.nozzle_edges_m, field.boundary.boundary
+    out = []
+    for event in events:
+        row = min(int(np.searchsorted(log.time_s, event.start_time_s)), opened.shape[0] - 1)
+        pose = min(int(np.searchsorted(swath.epoch, row)), swath.epoch.shape[0] - 1)
+        nozzles = np.flatnonzero(opened[row])
+        left, right = (edges[nozzles[0]], edges[nozzles[-1] + 1]) if nozzles.size else (0.0, 0.0)
+        ends = [
+            (swath.x_m[pose] + side * swath.right_x[pose], swath.y_m[pose] + side * swath.right_y[pose])
+            for side in (left, right)
+        ]
+        line = shapely.LineString(ends)
+        exclusion = None if field.exclusions.is_empty else float(shapely.distance(line, field.exclusions))
+        out.append(Reach(float(shapely.distance(line, edge_line)), exclusion))
+    return tuple(out)
 
 
 def standing_of(
@@ -118,9 +180,11 @@ def standing_of(
     plumbing = plumbing_from_mapping(machine.plumbing, machine.boom.sections, file=file)
     nozzles = opened.sum(axis=1, dtype=np.int64)
 
+    placed = at_the_boom(log, field, swath)
+
     def report(nozzle_flow_l_s: float | None) -> StandingReport:
         return standing_report(
-            log, field, standing=standing, spraying=spraying, max_gap_s=max_gap_s,
+            placed, field, standing=standing, spraying=spraying, max_gap_s=max_gap_s,
             open_nozzles=nozzles, nozzle_flow_l_s=nozzle_flow_l_s, open_width_m=width, footprint_m=FOOTPRINT_M,
             previous_spray_end_s=previous_spray_end_s,
         )
@@ -131,4 +195,7 @@ def standing_of(
     if plumbing.nozzle_flow_l_s is not None and machine.boom.nozzle_count > 1:
         found = report(plumbing.nozzle_flow_l_s).discharges
         estimated = tuple(event.litres if event.litres_source == "nozzle" else None for event in found)
-    return StandingJob(measured, estimated, recirculation(plumbing), plumbing.recirculates, FOOTPRINT_M)
+    return StandingJob(
+        measured, reach_of(log, field, swath, opened, measured.discharges), estimated, recirculation(plumbing),
+        plumbing.recirculates, FOOTPRINT_M,
+    )

@@ -35,7 +35,7 @@ class StandingDischarge:
     duration_s : float
         Time sprayed at standstill, s (moving moments that were joined are not counted).
     latitude_deg, longitude_deg : float
-        Mean antenna position; the boom is the machine's antenna offset away from it.
+        Mean position logged; see :func:`swathledger.plumbing.job.at_the_boom` for the boom's.
     litres : float or None
         What was poured, L; None where the log cannot tell.
     litres_source : {"flow", "nozzle"} or None
@@ -45,7 +45,7 @@ class StandingDischarge:
     wetted_m2 : float or None
         Ground wetted, m2: open width x the assumed length of the spray's footprint. None where not known.
     distance_to_boundary_m : float or None
-        From the antenna to the nearest boundary line, m, whichever side.
+        From there to the nearest boundary line, m, whichever side.
     inside_boundary : bool or None
     distance_to_exclusion_m : float or None
         To the nearest exclusion, m, 0 inside one. None: no exclusions given, or no field.

@@ -22,8 +22,8 @@ def plain(value: float, digits: int) -> str:
 def shown(kind: str, value: float | None, system: UnitSystem, digits: int | None = None, *, unit: bool = True) -> str:
     """A value as a person reads it.
 
-    ``kind`` is one of :data:`swathledger.units.QUANTITIES`, mass (kg), grams (g; kilograms from 1,000 g on, pounds in US
-    units), pct, count or ratio.
+    ``kind`` is one of :data:`swathledger.units.QUANTITIES`, mass (kg), grams (g; kilograms from 1,000 g on, pounds in
+    US units), pct, count or ratio.
     """
     if value is None or math.isnan(value):
         return UNKNOWN

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from swathledger.log.carrier import Log
-from swathledger.plumbing.job import StandingJob
+from swathledger.plumbing.job import Reach, StandingJob
 from swathledger.plumbing.standing import LikelyPrime, StandingDischarge
 
 CAUTION = (
@@ -24,7 +24,7 @@ def moment(log: Log, time_s: float) -> str | None:
     return value.isoformat(timespec="milliseconds" if value.microsecond else "seconds").replace("+00:00", "Z")
 
 
-def _event(log: Log, event: StandingDischarge, estimated_l: float | None) -> dict[str, Any]:
+def _event(log: Log, event: StandingDischarge, reach: Reach, estimated_l: float | None) -> dict[str, Any]:
     kind = "measured" if event.litres is not None else "unmeasured" if event.occasion == "in_work" else "likely_prime"
     return {
         "start": moment(log, event.start_time_s),
@@ -40,6 +40,8 @@ def _event(log: Log, event: StandingDischarge, estimated_l: float | None) -> dic
         "to_boundary_m": event.distance_to_boundary_m,
         "inside_boundary": event.inside_boundary,
         "to_exclusion_m": event.distance_to_exclusion_m,
+        "nozzles_to_boundary_m": reach.to_boundary_m,
+        "nozzles_to_exclusion_m": reach.to_exclusion_m,
     }
 
 
@@ -77,7 +79,8 @@ def standing_table(job: StandingJob | None, log: Log) -> dict[str, Any] | None:
         "estimated_l": sum(estimates) if estimates else None,
         "duration_s": sum(event.duration_s for event in report.discharges),
         "events": [
-            _event(log, event, value) for event, value in zip(report.discharges, job.estimated_l, strict=True)
+            _event(log, event, reach, value)
+            for event, reach, value in zip(report.discharges, job.reach, job.estimated_l, strict=True)
         ],
         "likely_primes": [_prime(job, log, prime) for prime in report.primes],
         "unmeasured_primes": unmeasured,
@@ -101,7 +104,7 @@ def standing_table(job: StandingJob | None, log: Log) -> dict[str, Any] | None:
         "footprint_m": job.footprint_m,
         "assumptions": [
             f"Ground wetted is open width x an assumed {job.footprint_m:g} m along the travel.",
-            "Places and distances are the antenna's, not the boom's.",
+            "Places, and distances from them, are the boom centre's; the nozzles' are from the outermost open ones.",
             "A first spray of the day, or one after a break of over 30 min, counts as a likely prime; a log that "
             "begins in the middle of a day makes its first spray look like one.",
         ],

@@ -14,7 +14,6 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import OutputError
-from swathledger.plumbing.standing_log import standing_report
 from swathledger.report import drive
 from swathledger.report.pieces import KINDS, Piece, Pieces, spared_pieces
 from swathledger.report.table import unit_of
@@ -48,7 +47,8 @@ LAYERS: Final[dict[str, tuple[str, Columns]]] = {
     "standing": (
         "Point",
         {"start_utc": "s", "start_s": "f", "duration_s": "f", "volume_l": "f", "volume_from": "s", "occasion": "s",
-         "distance_to_boundary_m": "f", "inside_boundary": "s", "distance_to_exclusion_m": "f"},
+         "distance_to_boundary_m": "f", "inside_boundary": "s", "distance_to_exclusion_m": "f",
+         "nozzles_to_boundary_m": "f", "nozzles_to_exclusion_m": "f"},
     ),
     "stops": ("Point", {"start_utc": "s", "start_s": "f", "duration_s": "f", "logged": "s", "long": "s"}),
     "summary": ("", {"quantity": "s", "value": "f", "unit": "s", "note": "s"}),
@@ -98,8 +98,10 @@ def _piece_row(number: int, piece: Piece, h2: float, rate_l_ha: float | None) ->
 
 
 def _standing_rows(audit: Audit) -> tuple[list[Row], list[Row]]:
-    log, field = audit.log, audit.field
-    report = standing_report(log, field, max_gap_s=audit.settings.max_gap_s)
+    log, field, job = audit.log, audit.field, audit.standing
+    if job is None:
+        return [], []
+    report = job.report
     start = float(log.time_s[0])
 
     def at(latitude: float, longitude: float) -> BaseGeometry:
@@ -115,9 +117,10 @@ def _standing_rows(audit: Audit) -> tuple[list[Row], list[Row]]:
             "duration_s": event.duration_s, "volume_l": event.litres, "volume_from": event.litres_source,
             "occasion": event.occasion, "distance_to_boundary_m": event.distance_to_boundary_m,
             "inside_boundary": yes(event.inside_boundary), "distance_to_exclusion_m": event.distance_to_exclusion_m,
+            "nozzles_to_boundary_m": reach.to_boundary_m, "nozzles_to_exclusion_m": reach.to_exclusion_m,
             "geometry": at(event.latitude_deg, event.longitude_deg),
         }
-        for event in report.discharges
+        for event, reach in zip(report.discharges, job.reach, strict=True)
     ]
     stops = [
         {

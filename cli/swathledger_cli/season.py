@@ -19,7 +19,8 @@ _MOST_SHOWN = 30
 
 
 @click.command(name="season")
-@click.argument("manifest", metavar="season.toml", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("manifests", metavar="season.toml...", nargs=-1, required=True,
+                type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @options.out_option()
 @click.option("--jobs", "workers", type=click.IntRange(min=1), metavar="N",
               help="Worker processes. Default: one a core, fewer where memory asks for it.")
@@ -33,7 +34,7 @@ _MOST_SHOWN = 30
 @options.json_option()
 @options.quiet_option()
 def command(
-    manifest: Path,
+    manifests: tuple[Path, ...],
     out: Path,
     workers: int | None,
     dask: str | None,
@@ -44,7 +45,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> int:
-    """Audit every job of a manifest that match wrote and you corrected.
+    """Audit every job of a manifest that match wrote and you corrected. Several manifests are run as one season.
 
     Results of a job go to DIR/CLIENT/JOB, tables of the whole season to DIR: fields.parquet and fields.csv,
     replay.parquet, season.gpkg, season.json, and season.html to read; each client's folder has its own. A job that
@@ -52,9 +53,12 @@ def command(
     Exit codes: 0 done, 3 done but some jobs failed, 2 nothing could be done.
     """
     from swathledger.season.manifest import read_manifest
+    from swathledger.season.merge import merged
     from swathledger.season.runner import run_season
 
-    given = read_manifest(manifest, overrides={"cell_m": cell, "groups": groups, "units": _told(units)})
+    overrides = {"cell_m": cell, "groups": groups, "units": _told(units)}
+    once = {path.resolve(): path for path in manifests}
+    given = merged([(path, read_manifest(path, overrides=overrides)) for path in once.values()])
     with reporting("jobs", quiet=quiet) as reporter:
         def told(step: Step) -> None:
             reporter.total = step.total

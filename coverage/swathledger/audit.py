@@ -23,8 +23,10 @@ if TYPE_CHECKING:
     from swathledger.log.span import Spans
     from swathledger.machine.carrier import Machine
     from swathledger.report.carrier import Audit
+    from swathledger.swath.carrier import Swath
 
 DEFAULT_TOLERANCE_M = 0.10
+WORTH_SAYING_M = 1.0
 DEFAULT_GROUPS = ("boom", "9", "6", "3", "nozzle", "limit")
 
 
@@ -116,8 +118,26 @@ def prepare(
             boundary, field_id=settings.field_id, latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg
         )
         swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s)
-    assumptions += [*field.notes, *swath.notes]
+    assumptions += [*field.notes, *swath.notes, *_switching(log, swath)]
     return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)))
+
+
+def _switching(log: Log, swath: Swath) -> list[str]:
+    """How late switches are seen on average, where that is worth a word: half a step of the log, over a metre."""
+    import numpy as np
+
+    duration = np.diff(swath.time_s)
+    swept = swath.wanted & ~swath.standing & (duration > 0)
+    if log.state_kind == "none" or not bool(swept.any()):
+        return []
+    speed = float(swath.distance_m[swept].sum() / duration[swept].sum())
+    late = 0.5 * speed * log.quality.median_step_s
+    if late < WORTH_SAYING_M:
+        return []
+    return [
+        f"Rows are {log.quality.median_step_s:g} s apart: a valve that moves between two rows counts from the later "
+        f"one, on average {late:.1f} m of travel late. Overlap and skip at the ends of passes are no finer than that."
+    ]
 
 
 def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress | None = None) -> Audit:

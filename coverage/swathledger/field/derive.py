@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _CHUNK = 500  # quads joined at once: neighbours in time overlap, so their union stays small
 _CHUNK_SIMPLIFY_M = 0.01
+_WELD_M = 0.001  # on a grid of a millimetre the union of thousands of near-equal quads loses none of them
 _SIMPLIFY_M = 0.05
 _LEAST_SHARE = 0.01
 
@@ -83,10 +84,10 @@ def field_from_quads(
             hint="Give a boundary file, or check the log's states.",
         )
     chunks = [
-        shapely.simplify(shapely.union_all(quads[at : at + _CHUNK]), _CHUNK_SIMPLIFY_M)
+        shapely.simplify(shapely.union_all(quads[at : at + _CHUNK], grid_size=_WELD_M), _CHUNK_SIMPLIFY_M)
         for at in range(0, quads.size, _CHUNK)
     ]
-    covered = as_polygons(shapely.union_all(chunks))
+    covered = as_polygons(shapely.union_all(chunks, grid_size=_WELD_M))
     closed = covered
     if width > 0:
         grown = shapely.buffer(covered, width / 2)

@@ -19,7 +19,7 @@ from swathledger.errors import OutputError
 from swathledger.grid.frame import Frame
 from swathledger.grid.tally import CLASSES
 from swathledger.ledger.carrier import BandRaster
-from swathledger.report.raster import NODATA, CoverRaster, rounded_dose, times_sum
+from swathledger.report.raster import NODATA, CoverRaster, cache_bytes, rounded_dose, times_sum
 
 
 @dataclass(frozen=True)
@@ -120,6 +120,27 @@ def test_dose_is_a_share_where_the_rate_is_not_one_number(tmp_path: Path) -> Non
     with rasterio.open(cover(tmp_path, [5], None)) as file:
         assert file.units[1] == "share of the set rate"
         assert file.read(2)[2, 3] == 3.0
+
+
+def test_same_bytes_whatever_the_threads(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    count = rng.integers(0, 3, (1100, 1300)).astype(np.uint8)  # three tiles by three
+    zero = np.zeros_like(count)
+    band = BandRaster(0, count, count.astype(np.float32), count, zero, zero, zero + 1)
+    made = []
+    for threads in (1, 2, 4):
+        folder = tmp_path / str(threads)
+        folder.mkdir()
+        with CoverRaster(folder, Frame(0.5, 0, 0, 1300, 1100), PROJ4, 0.008, threads) as raster:
+            raster.add(band)
+            raster.finish(folder / "cover.tif")
+        made.append((folder / "cover.tif").read_bytes())
+    assert made[0] == made[1] == made[2]
+
+
+def test_a_row_of_tiles_fits_the_cache() -> None:
+    for columns in (1, 20_000, 32_000, 1_000_000):
+        assert cache_bytes(columns) >= 512 * columns * 3 * 4  # rows, columns, bands, bytes of a float
 
 
 @pytest.mark.parametrize("heights", [[1, 1, 1, 1, 1], [2, 3], [4, 1]])

@@ -35,6 +35,8 @@ LEGEND: Final = {
 }
 """Plain words for each of :data:`swathledger.grid.tally.CLASSES`."""
 GDAL_CACHE_BYTES: Final = 128 << 20
+"""Least cache of blocks; wide fields have more, see :func:`cache_bytes`."""
+_TILE: Final = 512
 _KEPT_BITS: Final = 11
 """Mantissa bits of a dose that are kept: right to 1 part in 4,096, and a third smaller when compressed."""
 
@@ -45,6 +47,15 @@ def rounded_dose(dose: NDArray[np.float32]) -> NDArray[np.float32]:
     bits = np.ascontiguousarray(dose, dtype=np.float32).view(np.uint32)
     half = np.uint32(1 << (drop - 1))
     return ((bits + half) & np.uint32(0xFFFFFFFF << drop & 0xFFFFFFFF)).view(np.float32)
+
+
+def cache_bytes(columns: int) -> int:
+    """Cache that GDAL needs to lay a raster of so many columns out in tiles.
+
+    A row of tiles is made from 512 rows of three bands. Where these do not fit, every tile reads all of them again: on
+    a field 3 km wide some sixty times.
+    """
+    return max(GDAL_CACHE_BYTES, 2 * 3 * 4 * _TILE * columns)
 
 
 class CoverRaster:
@@ -62,6 +73,8 @@ class CoverRaster:
         The field's plane.
     rate_l_m2 : float or None
         Set rate where it is one number: doses are then in L/ha; None: in units of the set rate.
+    threads : int
+        Threads that compress; no byte of the file changes.
 
     Raises
     ------
@@ -69,8 +82,9 @@ class CoverRaster:
         The disk is full or cannot be written.
     """
 
-    def __init__(self, folder: Path, frame: Frame, proj4: str, rate_l_m2: float | None) -> None:
+    def __init__(self, folder: Path, frame: Frame, proj4: str, rate_l_m2: float | None, threads: int = 1) -> None:
         self._frame = frame
+        self._threads = threads
         self._dose_scale = np.float32(1.0 if rate_l_m2 is None else l_ha_from_l_m2(rate_l_m2))
         self.dose_unit = "share of the set rate" if rate_l_m2 is None else "L/ha"
         self._path = folder / ".cover.part.tif"
@@ -82,7 +96,7 @@ class CoverRaster:
         import rasterio
 
         frame = self._frame
-        self._env = rasterio.Env(GDAL_CACHEMAX=GDAL_CACHE_BYTES)
+        self._env = rasterio.Env(GDAL_CACHEMAX=cache_bytes(frame.columns))
         self._env.__enter__()
         try:
             # Strips of one row: each is written once, whatever the heights of the bands that come in.
@@ -155,8 +169,9 @@ class CoverRaster:
             # mode would wipe out narrow strips. No predictor: measured, both make these bands larger. DEFLATE rather
             # than ZSTD (a quarter smaller): every reader has it.
             rasterio.shutil.copy(
-                self._path, path, driver="COG", compress="DEFLATE", predictor="NO", blocksize=512,
-                overview_resampling="nearest", overviews="IGNORE_EXISTING", bigtiff="IF_SAFER", num_threads=1,
+                self._path, path, driver="COG", compress="DEFLATE", predictor="NO", blocksize=_TILE,
+                overview_resampling="nearest", overviews="IGNORE_EXISTING", bigtiff="IF_SAFER",
+                num_threads=self._threads,
             )
             # A full disk may show only when the last blocks are flushed, without an error: count again.
             if times_sum(path) != self._times_sum:

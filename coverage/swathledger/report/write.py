@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from swathledger.report.carrier import Audit, Prepared, Progress
 
 
+_COMPUTING, _COVER_WRITTEN = 0.8, 0.95
+"""Shares of the work that are done when all is computed, and when the raster is written."""
+
+
 def write_results(
     folder: Path,
     prepared: Prepared,
@@ -55,17 +59,28 @@ def write_results(
     frame = frame_of(prepared.swath, prepared.field, cell_m, near)
     rate = set_rate(prepared.log, prepared.machine, prepared.swath, []).constant_l_m2
     collector, take_pieces = audit_pieces(frame)
-    with CoverRaster(folder, frame, prepared.field.plane.proj4, rate) as cover:
+
+    def told(what: str, share: float) -> None:
+        if progress is not None:
+            progress(what, share)
+
+    def computing(what: str, share: float) -> None:
+        told(what, _COMPUTING * share)
+
+    with CoverRaster(folder, frame, prepared.field.plane.proj4, rate, prepared.settings.threads) as cover:
 
         def sink(band: BandRaster) -> None:
             cover.add(band)
             take_pieces(band)
 
-        audit = compute(prepared, sink=sink, progress=progress)
+        audit = compute(prepared, sink=sink, progress=computing)
+        told("writing cover.tif", _COMPUTING)
         cover.finish(folder / "cover.tif")
+    told("writing the ledger", _COVER_WRITTEN)
     document = ledger_document(audit)
     (folder / "ledger.json").write_bytes(ledger_bytes(document))
     (folder / "ledger.csv").write_bytes(ledger_csv(document))
     write_vector(folder / "ledger.gpkg", audit, collector.finish(), document)
     (folder / "report.html").write_bytes(render_report(folder, prepared.settings.units))
+    told("done", 1.0)
     return document

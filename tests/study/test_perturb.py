@@ -13,6 +13,7 @@ from worlds import PLANE, SMALL, field_of, prepared
 from swathledger.errors import InputError
 from swathledger.machine.carrier import Antenna, Hitch, Machine
 from swathledger.simulate.closed_form import log_from_path, log_of, passes_path
+from swathledger.study.between import bends, placed_switches, switch_places
 from swathledger.study.perturb import (
     NOTHING,
     SOURCES,
@@ -23,9 +24,8 @@ from swathledger.study.perturb import (
     moved_ring,
     only,
     perturbed,
-    placed_switches,
+    scaled,
     slow_series,
-    switch_places,
 )
 
 
@@ -161,6 +161,59 @@ def test_rows_put_into_a_bend_lie_on_it():
     assert len(placed) == 13
     assert np.hypot(x, y) == pytest.approx(np.full(13, 15.0), abs=0.02)
     assert placed.heading_deg[6] == pytest.approx(-np.rad2deg(5.5 / 3) % 360.0, abs=0.01)
+
+
+def test_bend_that_begins_within_a_step_by_hand():
+    # Straight for 2.5 s, then 20 degrees a second: 0, 0, 0, 10, 30 at 0..4 s. Rates 0, 0, 10, 20: from 0 to 20 in the
+    # third step, p = (10 - 20) / (0 - 20) = 0.5; off the even turn by 0.5 x 0.5 x (0 - 20) x 1 s = -5 degrees.
+    off, place = bends(np.array([0.0, 0.0, 0.0, 10.0, 30.0, 50.0]), np.arange(6.0))
+    assert off == pytest.approx([0, 0, -5.0, 0, 0])
+    assert place[2] == pytest.approx(0.5)
+    # through north, and a bend that ends: 340, 0, 15, 15, 15; rates 20, 15, 0, 0: p = 15 / 20, 0.75 x 0.25 x 20
+    off, place = bends(np.array([340.0, 0.0, 15.0, 15.0, 15.0]), np.arange(5.0))
+    assert off == pytest.approx([0, 3.75, 0, 0])
+    assert place[1] == pytest.approx(0.75)
+    # rates not in order (a swerve), an unknown heading, a gap, no headings: nothing is known
+    assert not bends(np.array([0.0, 0.0, 10.0, 10.0, 10.0]), np.arange(5.0))[0].any()
+    assert not bends(np.array([0.0, 0.0, np.nan, 10.0, 30.0, 50.0]), np.arange(6.0))[0].any()
+    gap = np.array([0.0, 1.0, 2.0, 12.0, 13.0, 14.0])
+    assert not bends(np.array([0.0, 0.0, 0.0, 10.0, 30.0, 50.0]), gap)[0][2]
+    assert not bends(None, np.arange(5.0))[0].any()
+
+
+def test_bend_is_drawn_between_an_even_turn_and_one_at_once():
+    time_s = np.arange(6.0)
+    heading = np.array([0.0, 0.0, 0.0, 10.0, 30.0, 50.0])
+    log = log_from_path(time_s * 0.5, 3 * time_s, time_s, PLANE, np.ones((6, 1), bool), heading_deg=heading)
+    base = replace(drive(), log=log)
+    assert placed_switches(log, base, None) is log  # nothing switches, and without a draw the turn is even
+    middle = []
+    for seed in range(300):
+        placed = placed_switches(log, base, np.random.default_rng(seed))
+        assert len(placed) == 7
+        assert placed.time_s[3] == pytest.approx(2.5)
+        middle.append(placed.heading_deg[3])
+    # even: 5 degrees half way; at once: 0
+    assert stats.kstest(np.asarray(middle) / 5.0, "uniform").pvalue > 0.01
+
+
+def test_heading_errs_by_its_sigma_from_row_to_row():
+    base = drive()
+    base = replace(base, log=replace(base.log, heading_deg=np.zeros(len(base.log))))
+    errors = replace(NOTHING, heading_sigma_deg=0.3)
+    drawn = []
+    for child in np.random.SeedSequence(3).spawn(200):
+        log = perturbed(base, errors, child).log
+        drawn.append((log.heading_deg[np.isin(log.time_s, base.log.time_s)] + 180.0) % 360.0 - 180.0)
+    drawn = np.stack(drawn)
+    assert drawn.std() == pytest.approx(0.3, rel=0.05)
+    assert abs(np.corrcoef(drawn[:, 3], drawn[:, 4])[0, 1]) < 0.25
+
+
+def test_scaled_errors_keep_their_lengths_and_times():
+    quarter = scaled(ErrorModel(), 0.25)
+    assert (quarter.gnss_sigma_m, quarter.heading_sigma_deg, quarter.log_step) == (0.015, 0.05, 0.25)
+    assert (quarter.gnss_time_s, quarter.boundary_length_m) == (120.0, 50.0)
 
 
 def test_what_is_stated_comes_before_what_is_assumed():

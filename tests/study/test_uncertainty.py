@@ -11,44 +11,13 @@ from swathledger.errors import InputError
 from swathledger.study.headline import headlines
 from swathledger.study.perturb import NOTHING, ErrorModel, only
 from swathledger.study.sensitivity import sensitivity, variants_of
-from swathledger.study.uncertainty import interval_for_truth, monte_carlo, redraw, stretch_of
+from swathledger.study.uncertainty import monte_carlo, redraw
 
 
 @pytest.fixture(scope="module")
 def base():
     field = small_field(3)
     return prepared(driven(field, seed=3).logged(PLANE), field, groups=("boom", "nozzle"))
-
-
-def test_interval_by_hand():
-    assert [round(stretch_of(n, 0.9), 2) for n in (10, 40, 200)] == [1.17, 1.04, 1.01]
-    # Draws spread evenly over -1..1 about the centre, mean effect 0: the factor does not matter, 90 % is -0.9..0.9.
-    assert interval_for_truth(5.0, np.linspace(4.0, 6.0, 2001), 0.9) == pytest.approx((4.1, 5.9), abs=1e-3)
-    # All draws alike, 0.2 above the centre: truth lies 0.2 x factor below, factor evenly in 1..1 / (sqrt(2) - 1).
-    low, high = interval_for_truth(5.0, np.full(10, 5.2), 0.9)
-    span = 1 / (2**0.5 - 1) - 1
-    assert high == pytest.approx(5.0 - 0.2 * (1 + 0.05 * span), abs=0.01)
-    assert low == pytest.approx(5.0 - 0.2 * (1 + 0.95 * span), abs=0.01)
-    # A replay may not pile them up at all: the factor starts at 0.
-    high = interval_for_truth(5.0, np.full(10, 5.2), 0.9, replayed=True)[1]
-    assert high == pytest.approx(5.0 - 0.2 * 0.05 * (1 + span), abs=0.01)
-
-
-def test_figure_that_grows_with_the_root_of_variance_and_one_that_grows_in_line_are_both_held():
-    # mean |noise| = sigma sqrt(2 / pi): true 0, read with sigma 1, redrawn with sigma sqrt(2).
-    read, again = (2 / np.pi) ** 0.5, (2 / np.pi) ** 0.5 * 2**0.5
-    rng = np.random.default_rng(1)
-    low, high = interval_for_truth(read, again + rng.normal(0, 0.02, 400), 0.9)
-    assert low <= 0.02
-    # mean noise^2 = sigma^2: true 0, read 1, redrawn 2.
-    low, high = interval_for_truth(1.0, 2.0 + rng.normal(0, 0.2, 400), 0.9)
-    assert low == 0.0
-    assert high >= 0.0
-
-
-def test_an_area_below_nothing_is_nothing_but_a_saving_may_be_negative():
-    assert interval_for_truth(0.1, np.linspace(0.0, 2.0, 101), 0.9)[0] == 0.0
-    assert interval_for_truth(0.1, np.linspace(-1.0, 2.0, 101), 0.9)[0] < 0.0
 
 
 def test_headlines_are_those_of_the_audit(base):
@@ -99,6 +68,16 @@ def test_common_numbers_make_differences_sharper_than_figures(base):
     # Each layout is replayed on the same redrawn field: errors that both share cancel.
     assert (boom - nozzle).var() < boom.var() + nozzle.var()
     assert np.corrcoef(boom, nozzle)[0, 1] > 0
+
+
+def test_middle_of_an_interval_is_what_was_drawn_less_what_piled_up(base):
+    found = monte_carlo(base, 12, errors=ErrorModel(gnss_sigma_m=0.05))
+    figures = {f.name: f for f in found.figures}
+    assert found.document()["figures"][0]["piled_least"] == figures["over_pct:as logged"].piled_least
+    boom, nozzle = figures["over_pct:boom"], figures["over_pct:nozzle"]
+    assert (boom.piled_least, boom.piled_most) == (0.0, nozzle.piled_most)
+    for f in found.figures:
+        assert f.low <= f.draws_mean - (f.piled_least + f.piled_most) / 2 <= f.high
 
 
 def test_too_few_draws_are_refused(base):

@@ -1,9 +1,9 @@
 """Do the intervals of one drive hold what really happened? Worlds whose truth is known, redrawn as a user would.
 
 Each world is a random field of 1.2 ha, sprayed by a 12 m boom in 6 sections under automatic section control, logged
-once a second by a receiver of sigma 0.03 m; boundary, antenna and latency are off by draws of the stated sizes. The
-truth is the account of every tick of the true drive on the true field. Everything is drawn from seeds that the method
-was not tuned on.
+once a second by a receiver of sigma 0.03 m, headings off by 0.2 degrees; boundary, antenna and latency are off by
+draws of the stated sizes. The truth is the account of every tick of the true drive on the true field. Everything is
+drawn from seeds that the method was not tuned on.
 """
 
 from __future__ import annotations
@@ -16,8 +16,18 @@ from worlds import PLANE, SMALL, driven, prepared, small_field
 
 from swathledger.audit import compute
 from swathledger.study.headline import headlines
-from swathledger.study.perturb import NOTHING, SOURCES, ErrorModel, moved_field, moved_log, moved_machine, perturbed
-from swathledger.study.uncertainty import interval_for_truth, is_replayed, redraw
+from swathledger.study.perturb import (
+    NOTHING,
+    SOURCES,
+    ErrorModel,
+    moved_field,
+    moved_log,
+    moved_machine,
+    perturbed,
+    scaled,
+)
+from swathledger.study.piled import SHAKE, interval_for_truth, piled_by_figure
+from swathledger.study.uncertainty import LEAST_DRAWS, redraw
 
 WORLDS = int(os.environ.get("SWATHLEDGER_WORLDS", "200"))
 DRAWS = 40
@@ -30,7 +40,7 @@ def held_in_world(number: int, groups: tuple[str, ...], control: str) -> dict[st
     drive = driven(field, seed=9000 + number, gnss_sigma_m=GNSS, gnss_time_s=60.0, control=control)
     truth = {h.name: h.value for h in headlines(compute(prepared(drive.true_log(PLANE), field, groups=groups)))}
     errors = ErrorModel(gnss_sigma_m=GNSS, gnss_time_s=60.0)
-    own = ErrorModel(gnss_sigma_m=0.0)  # the receiver's error is in the log already
+    own = ErrorModel(gnss_sigma_m=0.0, heading_sigma_deg=0.0)  # the receiver's error is in the log already
     streams = np.random.SeedSequence([41, number]).spawn(len(SOURCES))
     rng = {name: np.random.default_rng(child) for name, child in zip(SOURCES, streams, strict=True)}
     clean = prepared(drive.logged(PLANE), field, groups=groups)
@@ -40,9 +50,11 @@ def held_in_world(number: int, groups: tuple[str, ...], control: str) -> dict[st
     )
     middle = {h.name: h.value for h in headlines(compute(perturbed(read, NOTHING, np.random.SeedSequence(1))))}
     draws, _ = redraw(read, errors, DRAWS, 77 + number)
+    shaken = redraw(read, scaled(errors, SHAKE), LEAST_DRAWS, 77 + number)[0] if groups else {}
+    piled = piled_by_figure(middle, shaken, draws)
     out = {}
     for name, value in truth.items():
-        low, high = interval_for_truth(middle[name], draws[name], 0.9, replayed=is_replayed(name))
+        low, high = interval_for_truth(draws[name], piled[name], 0.9, floor=not name.startswith("saving:"))
         out[name] = (low <= value <= high, value, (low + high) / 2)
     return out
 
@@ -69,10 +81,15 @@ def test_intervals_hold_the_truth_in_85_to_95_of_100_worlds():
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="intervals of replayed figures are too narrow: 77.5 to 90 % of 40 worlds held", strict=False)
 @pytest.mark.parametrize("control", ["auto", "manual"])
 def test_intervals_of_replayed_layouts_hold_their_truth(control):
-    """Fewer worlds, since every redrawn drive is replayed; one standard error of 50 worlds is 4 to 6 points."""
-    held = shares(max(10, WORLDS // 4), ("boom", "6", "nozzle"), control)
+    """Half as many worlds, since every redrawn drive is replayed three times.
+
+    One standard error of 100 worlds at 90 % is 3 points, and that much is allowed beyond 85 and 95 %; smaller runs are
+    given twice theirs.
+    """
+    worlds = max(10, WORLDS // 2)
+    held = shares(worlds, ("boom", "6", "nozzle"), control)
+    slack = (1 if worlds >= 100 else 2) * (0.9 * 0.1 / worlds) ** 0.5
     for name, share in held.items():
-        assert 0.78 <= share, name
+        assert 0.85 - slack <= share <= 0.95 + slack, name

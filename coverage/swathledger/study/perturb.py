@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import InputError
+from swathledger.study.between import placed_switches, rate_of, unwrapped_deg
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
@@ -25,6 +26,10 @@ SOURCES: tuple[Source, ...] = ("gnss", "boundary", "antenna", "latency", "log_st
 SOURCE_WORDS = {
     "gnss": "the receiver's error", "boundary": "the boundary's error", "antenna": "the antenna's place on the machine",
     "latency": "the delay between valves and log", "log_step": "the step of the log",
+}  # fmt: skip
+_SIZES: dict[Source, tuple[str, ...]] = {
+    "gnss": ("gnss_sigma_m", "heading_sigma_deg"), "boundary": ("boundary_sigma_m",), "antenna": ("antenna_sigma_m",),
+    "latency": ("latency_sigma_s",), "log_step": ("log_step",),
 }  # fmt: skip
 _RING_STEP_M = 5.0
 
@@ -41,6 +46,9 @@ class ErrorModel:
         Correlation time of its slow part, a first-order Gauss-Markov process.
     gnss_white_share : float
         Share of its variance that is white.
+    heading_sigma_deg : float
+        Of a logged heading, anew in every row; goes with the receiver. 0.2 degrees are 2 cm at the end of a boom of
+        12 m. Without logged headings the course follows from positions and errs with them.
     boundary_sigma_m : float
         One axis of the boundary and of exclusions, correlated along the line.
     boundary_length_m : float
@@ -50,13 +58,14 @@ class ErrorModel:
     latency_sigma_s : float
         Of a delay between logged states and positions, the same all drive long.
     log_step : float
-        Share of a step within which a switch that shows at its end may really have happened, about the step's middle;
-        1 or 0.
+        Share of a step within which a switch that shows at its end may really have happened, about the step's middle,
+        and share of the bend between rows that is drawn (:func:`swathledger.study.between.bends`); 1 or 0.
     """
 
     gnss_sigma_m: float = 0.06
     gnss_time_s: float = 120.0
     gnss_white_share: float = 0.1
+    heading_sigma_deg: float = 0.2
     boundary_sigma_m: float = 0.10
     boundary_length_m: float = 50.0
     antenna_sigma_m: float = 0.05
@@ -64,7 +73,7 @@ class ErrorModel:
     log_step: float = 1.0
 
     def __post_init__(self) -> None:
-        for name in ("gnss_sigma_m", "boundary_sigma_m", "antenna_sigma_m", "latency_sigma_s"):
+        for name in ("gnss_sigma_m", "heading_sigma_deg", "boundary_sigma_m", "antenna_sigma_m", "latency_sigma_s"):
             value = getattr(self, name)
             if not 0 <= value < math.inf:
                 raise InputError(f"must not be negative, found {value!r}.", column=name)
@@ -106,6 +115,8 @@ def error_model_for(prepared: Prepared, gnss_class: str | None = None) -> tuple[
     else:
         sigma, time_s = GNSS_CLASSES["corrected"]
         notes.append(f"Receiver: not stated; a corrected one is assumed, sigma {sigma:g} m on one axis.")
+    if prepared.log.heading_deg is not None:
+        notes.append(f"Logged headings: sigma {base.heading_sigma_deg:g} degrees, anew in every row, assumed.")
     boundary = base.boundary_sigma_m
     if prepared.field.source == "derived":
         boundary = 0.0
@@ -120,7 +131,8 @@ def error_model_for(prepared: Prepared, gnss_class: str | None = None) -> tuple[
     )
     notes.append(
         f"Steps of {prepared.log.quality.median_step_s:g} s: a valve that moves between two rows shows at the second. "
-        "The audit takes it as moving there; here it moves in the middle of the step, give or take half of it."
+        "The audit takes it as moving there; here it moves in the middle of the step, give or take half of it. "
+        "How the machine turned between two rows is drawn between an even turn and one that begins at once."
     )
     return replace(base, gnss_sigma_m=sigma, gnss_time_s=time_s, boundary_sigma_m=boundary), notes
 
@@ -146,18 +158,17 @@ def slow_series(rng: np.random.Generator, time_s: Floats, scale_s: float, sigma:
 
 
 def moved_log(log: Log, prepared: Prepared, errors: ErrorModel, rng: dict[Source, np.random.Generator]) -> Log:
-    """The log with its positions moved by receiver error and latency."""
+    """The log with its positions and headings moved by receiver error and latency."""
     plane = prepared.field.plane
     x, y = plane.forward(log.latitude_deg, log.longitude_deg)
     heading = log.heading_deg
     if errors.latency_sigma_s > 0 and len(log) > 2:
         delay = errors.latency_sigma_s * float(rng["latency"].standard_normal())
         # a delay of the states is the same as positions read that much later; not across gaps, where speed is unknown
-        rate = np.stack([_rate(x, log.time_s), _rate(y, log.time_s)])
+        rate = np.stack([rate_of(x, log.time_s), rate_of(y, log.time_s)])
         x, y = x + delay * rate[0], y + delay * rate[1]
         if heading is not None:
-            turned = np.rad2deg(np.unwrap(np.deg2rad(np.nan_to_num(heading))))
-            swing = _rate(turned, log.time_s)
+            swing = rate_of(unwrapped_deg(heading), log.time_s)
             heading = np.where(np.isfinite(heading), (heading + delay * swing) % 360.0, np.nan)
     if errors.gnss_sigma_m > 0:
         slow = slow_series(
@@ -165,83 +176,10 @@ def moved_log(log: Log, prepared: Prepared, errors: ErrorModel, rng: dict[Source
         )
         white = errors.gnss_sigma_m * math.sqrt(errors.gnss_white_share) * rng["gnss"].standard_normal(slow.shape)
         x, y = x + slow[0] + white[0], y + slow[1] + white[1]
+    if errors.heading_sigma_deg > 0 and heading is not None:
+        heading = (heading + errors.heading_sigma_deg * rng["gnss"].standard_normal(len(log))) % 360.0
     latitude, longitude = plane.inverse(x, y)
     return replace(log, latitude_deg=latitude, longitude_deg=longitude, heading_deg=heading)
-
-
-def switch_places(state: NDArray[np.bool_], step: int, rng: np.random.Generator | None, share: float) -> Floats:
-    """Where in a step, 0 to 1, each column that differs at its end really switched; 2 where it does not differ.
-
-    All that open together from shut, or shut together, do so at one moment: the operator's switch.
-    """
-    before, after = state[step], state[step + 1]
-    changed = before != after
-    together = not before.any() or not after.any()
-    draws = np.full(1 if together else state.shape[1], 0.5)
-    if rng is not None:
-        draws = 0.5 + share * (rng.random(draws.shape[0]) - 0.5)
-    return np.where(changed, draws, 2.0)
-
-
-def placed_switches(log: Log, prepared: Prepared, rng: np.random.Generator | None, share: float = 1.0) -> Log:
-    """The log with a row of its own for every switch, within the step in which it happened.
-
-    Without a generator every switch lies in the middle of its step. New rows lie on a cubic through their neighbours
-    (Catmull and Rom's tangents); steps of more than three times the median are left as they are.
-    """
-    n = len(log)
-    plane = prepared.field.plane
-    x, y = plane.forward(log.latitude_deg, log.longitude_deg)
-    step = np.diff(log.time_s)
-    short = step <= 3.0 * np.median(step)
-    source, place, states = [], [], []
-    for i in np.flatnonzero(short & (log.state[1:] != log.state[:-1]).any(axis=1)).tolist():
-        where = switch_places(log.state, i, rng, share)
-        for u in np.unique(where[where <= 1.0]).tolist():
-            source.append(i)
-            place.append(min(max(u, 1e-3), 1.0 - 1e-3))
-            states.append(np.where(where <= u, log.state[i + 1], log.state[i]))
-    if not source or n < 3:
-        return log
-    at, u = np.asarray(source), np.asarray(place)
-    slot = np.concatenate([np.arange(n, dtype=np.float64), at + u])
-    order = np.argsort(slot, kind="stable")
-    held = np.concatenate([np.arange(n), at])[order]
-
-    def between(value: Floats) -> Floats:
-        rate, dt = _rate(value, log.time_s), step[at]
-        a, b = value[at], value[at + 1]
-        cubic = (
-            (2 * u**3 - 3 * u**2 + 1) * a + (u**3 - 2 * u**2 + u) * dt * rate[at]
-            + (3 * u**2 - 2 * u**3) * b + (u**3 - u**2) * dt * rate[at + 1]
-        )  # fmt: skip
-        return np.asarray(np.concatenate([value, cubic])[order], dtype=np.float64)
-
-    def kept(value: Any) -> Any:
-        return None if value is None else value[held]
-
-    latitude, longitude = plane.inverse(between(x), between(y))
-    heading = log.heading_deg
-    if heading is not None:
-        turned = np.rad2deg(np.unwrap(np.deg2rad(np.nan_to_num(heading))))
-        known = np.concatenate([np.isfinite(heading), np.isfinite(heading[at]) & np.isfinite(heading[at + 1])])[order]
-        heading = np.where(known, between(turned) % 360.0, np.nan)
-    return replace(
-        log, time_s=np.concatenate([log.time_s, log.time_s[at] + u * step[at]])[order], latitude_deg=latitude,
-        longitude_deg=longitude, heading_deg=heading, state=np.concatenate([log.state, np.stack(states)])[order],
-        speed_m_s=kept(log.speed_m_s), reverse=kept(log.reverse), working_width_m=kept(log.working_width_m),
-        rate_l_m2=kept(log.rate_l_m2), flow_l_s=kept(log.flow_l_s), hdop=kept(log.hdop),
-        product=None if log.product is None else tuple(log.product[k] for k in held.tolist()),
-        extra={name: value[held] for name, value in log.extra.items()},
-    )  # fmt: skip
-
-
-def _rate(value: Floats, time_s: Floats) -> Floats:
-    """Change per second, 0 beside steps of more than three times the median."""
-    step = np.diff(time_s)
-    slope = np.diff(value) / step
-    slope[step > 3.0 * np.median(step)] = 0.0
-    return np.concatenate([slope[:1], (slope[:-1] + slope[1:]) / 2, slope[-1:]])
 
 
 def moved_machine(machine: Machine, errors: ErrorModel, rng: np.random.Generator) -> Machine:
@@ -311,13 +249,15 @@ def perturbed(prepared: Prepared, errors: ErrorModel, seed: np.random.SeedSequen
     children = seed.spawn(len(SOURCES))
     rng = {name: np.random.default_rng(child) for name, child in zip(SOURCES, children, strict=True)}
     machine, field = prepared.machine, prepared.field
-    log = placed_switches(prepared.log, prepared, rng["log_step"] if errors.log_step > 0 else None, errors.log_step)
+    log = prepared.log
+    if errors.gnss_sigma_m > 0 or errors.heading_sigma_deg > 0 or errors.latency_sigma_s > 0:
+        log = moved_log(log, prepared, errors, rng)
+    # after the errors of the rows: a row put in must not get white noise of its own a hair beside its neighbour
+    log = placed_switches(log, prepared, rng["log_step"] if errors.log_step > 0 else None, errors.log_step)
     if errors.boundary_sigma_m > 0:
         field = moved_field(field, errors, rng["boundary"])
     if errors.antenna_sigma_m > 0:
         machine = moved_machine(machine, errors, rng["antenna"])
-    if errors.gnss_sigma_m > 0 or errors.latency_sigma_s > 0:
-        log = moved_log(log, prepared, errors, rng)
     swath = prepared.swath
     if log is not prepared.log or machine is not prepared.machine:
         swath = build_swath(log, machine, field.plane, max_gap_s=prepared.settings.max_gap_s)
@@ -326,10 +266,13 @@ def perturbed(prepared: Prepared, errors: ErrorModel, seed: np.random.SeedSequen
 
 def only(errors: ErrorModel, source: Source) -> ErrorModel:
     """The error model with one source left."""
-    keys = {"gnss": "gnss_sigma_m", "boundary": "boundary_sigma_m", "antenna": "antenna_sigma_m",
-            "latency": "latency_sigma_s", "log_step": "log_step"}  # fmt: skip
-    return replace(errors, **{key: 0.0 for name, key in keys.items() if name != source})
+    return replace(errors, **{key: 0.0 for name, keys in _SIZES.items() if name != source for key in keys})
 
 
-NOTHING = ErrorModel(gnss_sigma_m=0, boundary_sigma_m=0, antenna_sigma_m=0, latency_sigma_s=0, log_step=0)
+def scaled(errors: ErrorModel, share: float) -> ErrorModel:
+    """The error model with every size a share of what it is, 0 to 1; correlation lengths and times stay."""
+    return replace(errors, **{key: share * getattr(errors, key) for keys in _SIZES.values() for key in keys})
+
+
+NOTHING = scaled(ErrorModel(), 0.0)
 """No error at all; switches still lie in the middle of their steps."""

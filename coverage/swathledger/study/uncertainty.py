@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
-from swathledger.study.carrier import AS_LOGGED
 from swathledger.study.headline import Headline, headlines
 from swathledger.study.perturb import (
     NOTHING,
@@ -21,7 +19,9 @@ from swathledger.study.perturb import (
     error_model_for,
     only,
     perturbed,
+    scaled,
 )
+from swathledger.study.piled import SHAKE, Piled, interval_for_truth, piled_by_figure
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
@@ -42,11 +42,14 @@ class FigureRange:
     centre : float
         With every switch in the middle of the step of the log in which it happened.
     low, high : float
-        5-95 % (or the level asked for) for what really happened, see :func:`interval_for_truth`.
+        5-95 % (or the level asked for) for what really happened, see
+        :func:`swathledger.study.piled.interval_for_truth`.
     draws_low, draws_mean, draws_high : float
         The same quantiles, and the mean, of the redrawn figures themselves.
     sd : float
         Standard deviation over draws.
+    piled_least, piled_most : float
+        What errors made twice have piled up in ``draws_mean``, and is taken off for the interval's middle.
     cell_error : float
         Standard error by sampling in cells alone.
     by_source : dict of str to float
@@ -65,6 +68,8 @@ class FigureRange:
     draws_mean: float
     draws_high: float
     sd: float
+    piled_least: float
+    piled_most: float
     cell_error: float
     by_source: dict[str, float]
     dominant: str | None
@@ -78,7 +83,7 @@ class Uncertainty:
     ----------
     figures : tuple of FigureRange
     draws, source_draws : int
-        Redrawn drives with all sources, and with each alone.
+        Redrawn drives with all sources, and with each alone; as many as these with all at a quarter of their size.
     level : float
     seed : int
     errors : ErrorModel
@@ -104,60 +109,6 @@ class Uncertainty:
             "errors": asdict(self.errors), "assumptions": list(self.notes), "dominant": self.dominant_words,
             "figures": [asdict(figure) for figure in self.figures],
         }  # fmt: skip
-
-
-ROOT = 1.0 / (2.0**0.5 - 1.0)
-"""What errors did once, in terms of what the same errors add once more, where a figure grows with their root."""
-
-
-def interval_for_truth(centre: float, draws: Floats, level: float, *, replayed: bool = False) -> tuple[float, float]:
-    """Interval for the true figure from figures redrawn about the one that was read.
-
-    Errors added to a drive that has errors already do again some of what they did once. Their mean effect
-    ``m = mean(draws) - centre`` is extrapolated back to no error (simulation-extrapolation: Cook & Stefanski 1994,
-    J. Am. Stat. Assoc. 89:1314-1328) by a factor that lies between known cases: 1 where the figure grows in line with
-    the errors' variance; 2.41, `ROOT`, where it grows with its root, as overlap and skip do along edges that were met
-    exactly; and 0 where it does not pile up, as under a replay that decides anew on the redrawn ground. Which of them
-    holds is not known, so the factor is spread evenly:
-
-        truth = centre - factor m - (draw - mean(draws)),    factor in 1..2.41, for replayed figures in 0..2.41
-
-    and the interval holds the middle ``level`` of that. An area cannot be negative: ends below 0 are moved to 0 where
-    neither the figure nor any draw is. tests/study/test_world_coverage.py counts how often it holds a known truth.
-
-    Parameters
-    ----------
-    centre : float
-        The figure with every switch in the middle of its step and no other error.
-    draws : (n,) float64
-    level : float
-    replayed : bool
-        Whether the figure comes from a replay, wholly or in part.
-    """
-    mean = float(draws.mean())
-    factors = np.linspace(0.0 if replayed else 1.0, ROOT, 25)
-    truths = (centre - factors[:, None] * (mean - centre)) - stretch_of(draws.shape[0], level) * (draws - mean)[None, :]
-    low, high = (float(q) for q in np.quantile(truths, [(1.0 - level) / 2.0, (1.0 + level) / 2.0]))
-    return (max(0.0, low), max(0.0, high)) if centre >= 0 and float(draws.min()) >= 0 else (low, high)
-
-
-def stretch_of(draws: int, level: float) -> float:
-    """How much wider than their spread n draws must be taken to foretell one more: Student's t over the normal.
-
-    ``t(tail; n - 1) sqrt(1 + 1/n) / z(tail)``: 1.17 for 10 draws, 1.04 for 40, 1.01 for 200 at 90 %.
-    """
-    from statistics import NormalDist
-
-    from scipy import stats
-
-    upper = (1.0 + level) / 2.0
-    normal = NormalDist().inv_cdf(upper)
-    return float(stats.t.ppf(upper, draws - 1)) * math.sqrt(1.0 + 1.0 / draws) / normal
-
-
-def is_replayed(name: str) -> bool:
-    """Whether a headline rests on a replay."""
-    return name not in {f"over_pct:{AS_LOGGED}", f"skip_pct:{AS_LOGGED}"}
 
 
 def redraw(
@@ -202,7 +153,8 @@ def monte_carlo(
     prepared : Prepared
         From :func:`swathledger.audit.prepare`. Its settings hold the groups to replay.
     draws : int
-        At least `LEAST_DRAWS`; a quarter as many more are drawn for each source alone.
+        At least `LEAST_DRAWS`; a quarter as many more are drawn for each source alone, and with all errors at a
+        quarter of their size.
     errors : ErrorModel, optional
         None: see :func:`swathledger.study.perturb.error_model_for`.
     gnss_class : str, optional
@@ -227,7 +179,7 @@ def monte_carlo(
     if errors is None:
         errors, notes = error_model_for(prepared, gnss_class)
     few = max(LEAST_DRAWS, draws // 4)
-    whole = draws + len(SOURCES) * few
+    whole = draws + (1 + len(SOURCES)) * few
     done = [0]
 
     def told() -> None:
@@ -239,6 +191,7 @@ def monte_carlo(
     middle = headlines(compute(perturbed(prepared, NOTHING, np.random.SeedSequence(seed))))
     centre = {figure.name: figure.value for figure in middle}
     together, failed = redraw(prepared, errors, draws, seed, told=told)
+    shaken, _ = redraw(prepared, scaled(errors, SHAKE), few, seed, told=told)
     alone: dict[str, dict[str, Floats]] = {}
     for source in SOURCES:
         alone[source], _ = redraw(prepared, only(errors, source), few, seed, told=told)
@@ -246,9 +199,10 @@ def monte_carlo(
         notes.append(f"{failed} of {draws} redrawn drives could not be audited and are left out.")
     if not base or draws - failed < LEAST_DRAWS:
         raise InputError("nothing is left of this drive when its inputs are redrawn.", hint="Check the error sizes.")
+    piled = piled_by_figure(centre, shaken, together)
     figures = tuple(
         _range(
-            figure, centre[figure.name], together[figure.name],
+            figure, centre[figure.name], together[figure.name], piled[figure.name],
             {source: alone[source].get(figure.name) for source in SOURCES}, level,
         )
         for figure in base
@@ -258,9 +212,9 @@ def monte_carlo(
 
 
 def _range(
-    figure: Headline, centre: float, draws: Floats, alone: dict[str, Floats | None], level: float
+    figure: Headline, centre: float, draws: Floats, piled: Piled, alone: dict[str, Floats | None], level: float
 ) -> FigureRange:
-    low, high = interval_for_truth(centre, draws, level, replayed=is_replayed(figure.name))
+    low, high = interval_for_truth(draws, piled, level, floor=not figure.name.startswith("saving:"))
     tail = (1.0 - level) / 2.0
     drawn = np.quantile(draws, [tail, 1.0 - tail])
     by_source = {
@@ -270,7 +224,8 @@ def _range(
     largest = max(by_source, key=lambda source: by_source[source])
     return FigureRange(
         figure.name, figure.words, figure.value, centre, low, high, float(drawn[0]), float(draws.mean()),
-        float(drawn[1]), float(draws.std(ddof=1)) if np.ptp(draws) >= 1e-12 else 0.0, figure.cell_error, by_source,
+        float(drawn[1]), float(draws.std(ddof=1)) if np.ptp(draws) >= 1e-12 else 0.0, piled.least, piled.most,
+        figure.cell_error, by_source,
         largest if by_source[largest] > 0 else None,
     )
 

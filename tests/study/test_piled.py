@@ -1,0 +1,138 @@
+"""From draws to intervals: extrapolation by hand, what layouts share, and how often a known truth is held."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from swathledger.errors import InputError
+from swathledger.study.headline import finest_of
+from swathledger.study.piled import (
+    SHAKE,
+    Piled,
+    factors,
+    interval_for_truth,
+    piled_by_figure,
+    piled_since_read,
+    piled_since_shaken,
+    stretch_of,
+)
+
+
+def test_factors_are_those_of_a_variance_and_of_its_root():
+    # variance v + v added: piled up 2, added 1. Root: sqrt(2) piled up, sqrt(2) - 1 added.
+    assert factors(0.0) == pytest.approx((2.0, 2**0.5 / (2**0.5 - 1)))
+    # from 1 + 1/16: 2 / (15/16), and sqrt(2) / (sqrt(2) - sqrt(17) / 4)
+    assert factors(0.25) == pytest.approx((2.1333, 3.6882), abs=1e-4)
+
+
+def test_interval_by_hand():
+    assert [round(stretch_of(n, 0.9, n**-0.5), 2) for n in (10, 40, 200)] == [1.17, 1.04, 1.01]
+    # Draws spread evenly over -1..1 about 5, nothing piled up: 90 % is -0.9..0.9.
+    assert interval_for_truth(np.linspace(4.0, 6.0, 2001), Piled(0, 0, 0), 0.9) == pytest.approx((4.1, 5.9), abs=1e-3)
+    # a middle known to as much as the spread itself: sqrt(2) wider
+    wide = interval_for_truth(np.linspace(4.0, 6.0, 2001), Piled(0, 0, 3**-0.5), 0.9)
+    assert wide == pytest.approx((5 - 0.9 * 2**0.5, 5 + 0.9 * 2**0.5), abs=1e-2)
+    # All draws alike, 0.2 above the figure as read: 0.4 to 0.683 piled up, evenly.
+    draws = np.full(10, 5.2)
+    low, high = interval_for_truth(draws, piled_since_read(5.0, draws), 0.9)
+    assert high == pytest.approx(5.2 - (0.4 + 0.05 * 0.2828), abs=0.01)
+    assert low == pytest.approx(5.2 - (0.4 + 0.95 * 0.2828), abs=0.01)
+
+
+def test_outcomes_stay_where_they_were_drawn_and_errors_are_turned_round():
+    # eight drives without the sliver, four with it: as errors 8 of 12 lie above, as outcomes below
+    draws = np.repeat([10.0, 13.0], [8, 4])
+    error = interval_for_truth(draws, Piled(0, 0, 0.0), 0.9)
+    outcome = interval_for_truth(draws, Piled(0, 0, 0.0, outcomes=True), 0.9)
+    stretch = stretch_of(12, 0.9, 0.0)
+    assert outcome == pytest.approx((11 - stretch, 11 + 2 * stretch))
+    assert error == pytest.approx((11 - 2 * stretch, 11 + stretch))
+
+
+def test_an_area_below_nothing_is_nothing_but_a_saving_may_be_negative():
+    piled = Piled(2.0, 2.0, 0.0)
+    assert interval_for_truth(np.linspace(0.0, 2.0, 101), piled, 0.9)[0] == 0.0
+    assert interval_for_truth(np.linspace(0.0, 2.0, 101), piled, 0.9, floor=False)[0] < 0.0
+    assert interval_for_truth(np.linspace(-1.0, 2.0, 101), piled, 0.9)[0] < 0.0
+
+
+def test_figure_that_grows_with_the_root_of_variance_and_one_that_grows_in_line_are_both_held():
+    # mean |noise| = sigma sqrt(2 / pi): true 0, read with sigma 1, redrawn with sigma sqrt(2).
+    read, again = (2 / np.pi) ** 0.5, (2 / np.pi) ** 0.5 * 2**0.5
+    rng = np.random.default_rng(1)
+    draws = again + rng.normal(0, 0.02, 400)
+    low, high = interval_for_truth(draws, piled_since_read(read, draws), 0.9)
+    assert low <= 0.02
+    # mean noise^2 = sigma^2: true 0, read 1, redrawn 2.
+    draws = 2.0 + rng.normal(0, 0.2, 400)
+    low, high = interval_for_truth(draws, piled_since_read(1.0, draws), 0.9)
+    assert low == 0.0
+    assert high >= 0.0
+
+
+def test_what_piled_up_along_edges_in_the_finest_bounds_what_did_in_wider_groups():
+    drawn = {
+        "over_pct:as logged": np.full(10, 3.0), "skip_pct:as logged": np.full(10, 2.0),
+        "over_pct:boom": np.full(10, 8.0), "over_pct:nozzle": np.full(10, 1.0), "over_pct:limit": np.full(10, 0.1),
+        "saving:as logged:nozzle": np.full(10, 2.0), "saving:boom:nozzle": np.full(10, 7.0),
+    }  # fmt: skip
+    centre = {"over_pct:as logged": 2.8, "skip_pct:as logged": 1.9, "over_pct:boom": 9.9, "over_pct:nozzle": 0.2}
+    found = piled_by_figure(centre, {"over_pct:nozzle": np.full(10, 0.85)}, drawn)
+    a, b = factors(0.0)
+    c, d = factors(SHAKE)
+    assert (found["over_pct:as logged"].least, found["over_pct:as logged"].most) == pytest.approx((0.2 * a, 0.2 * b))
+    assert (found["skip_pct:as logged"].least, found["skip_pct:as logged"].most) == pytest.approx((0.1 * a, 0.1 * b))
+    # the boom's own figure as read, 9.9, is no centre
+    nozzle, boom = found["over_pct:nozzle"], found["over_pct:boom"]
+    assert (nozzle.least, nozzle.most) == pytest.approx((0.15, 0.15 * d))
+    assert (boom.least, boom.most) == pytest.approx((0.0, 0.15 * d))
+    assert found["over_pct:limit"] == Piled(0.0, 0.0, 0.0)
+    assert (found["saving:boom:nozzle"].least, found["saving:boom:nozzle"].most) == pytest.approx((-0.15, 0.0))
+    both = found["saving:as logged:nozzle"]
+    assert (both.least, both.most) == pytest.approx((0.2 * a - 0.15 * c, 0.2 * b - 0.15 * d))
+    assert finest_of(drawn) == "nozzle"
+    assert finest_of(["over_pct:as logged"]) is None
+    with pytest.raises(InputError, match="quarter"):
+        piled_by_figure(centre, {}, drawn)
+
+
+def test_error_of_the_middle_is_that_of_repeated_draws():
+    """Smooth figures from the same numbers, and a jump of its own in every draw: the error stated is the one found."""
+    rng = np.random.default_rng(4)
+    middles, stated = [], []
+    for _ in range(2000):
+        z, jump = rng.standard_normal(40), rng.normal(0, 0.4, (2, 40))
+        draws, shaken = 5 + z + jump[0], 5 + 0.25 * z[:10] + jump[1, :10]
+        piled = piled_since_shaken(shaken, draws)
+        middles.append(draws.mean() - (piled.least + piled.most) / 2)
+        stated.append(piled.error)
+    assert np.mean(np.square(stated)) ** 0.5 == pytest.approx(np.std(middles), rel=0.06)
+
+
+@pytest.mark.parametrize("knife", [0.0, 0.15, 0.6])
+def test_a_figure_that_jumps_is_held_as_often_as_said(knife):
+    """Sixty edges that pile up with variance, an error common to all, and outcomes on a knife's edge drawn anew.
+
+    Sizes as in the worlds of test_world_coverage.py: 0.2 piled up, 0.15 smooth.
+    """
+    rng = np.random.default_rng(7)
+
+    def edges(error):
+        return 1.0 + 0.1 * np.square(error[1:]).mean(axis=0)
+
+    def wide(error):
+        return 4.0 + edges(error) + 0.15 * error[0] + knife * rng.standard_normal(error.shape[1])
+
+    held = []
+    for _ in range(1000):
+        once, added = rng.standard_normal((61, 1)), rng.standard_normal((61, 40))
+        truth = float(wide(np.zeros((61, 1)))[0])
+        fine = edges(once + added)
+        drawn = {"over_pct:as logged": fine, "over_pct:boom": wide(once + added), "over_pct:nozzle": fine,
+                 "saving:as logged:nozzle": 0.0 * fine}  # fmt: skip
+        shaken = {"over_pct:nozzle": edges(once + SHAKE * added[:, :10])}
+        piled = piled_by_figure({"over_pct:as logged": float(edges(once)[0])}, shaken, drawn)["over_pct:boom"]
+        low, high = interval_for_truth(drawn["over_pct:boom"], piled, 0.9)
+        held.append(low <= truth <= high)
+    assert 0.85 <= np.mean(held) <= 0.95

@@ -3,29 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from swathledger.errors import MachineError
+from swathledger.machine.spec import LineSpec, PlumbingSpec
 from swathledger.plumbing.carrier import Line, Plumbing, line_volume_l
 from swathledger.units import l_from_gal, l_s_from_gal_min, l_s_from_l_min, m_from_ft, m_from_in
 
-Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
-NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
-Whole = Annotated[int, Field(strict=True, ge=0)]
-Count = Annotated[int, Field(strict=True, ge=1)]
+
+def _pair(table: BaseModel, name: str, metric: str, us: str) -> tuple[float | None, float | None]:
+    """Values of one quantity in both units; at most one is set (checked by `_one_unit`)."""
+    return getattr(table, f"{name}_{metric}"), getattr(table, f"{name}_{us}")
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    def pair(self, name: str, metric: str, us: str) -> tuple[float | None, float | None]:
-        """Values of one quantity in both units; at most one is set (checked by `_one_unit`)."""
-        return getattr(self, f"{name}_{metric}"), getattr(self, f"{name}_{us}")
-
-
-def _one_unit(table: _Table, pairs: tuple[tuple[str, str], ...], *, required: bool = False) -> None:
+def _one_unit(table: BaseModel, pairs: tuple[tuple[str, str], ...], *, required: bool = False) -> None:
     """Refuse a quantity given in two units, or (``required``) in none."""
     for one, other in pairs:
         given = [key for key in (one, other) if getattr(table, key) is not None]
@@ -35,18 +28,8 @@ def _one_unit(table: _Table, pairs: tuple[tuple[str, str], ...], *, required: bo
             raise ValueError(f"{one} (or {other}) is missing")
 
 
-class LineTable(_Table):
-    """One entry of ``[[plumbing.lines]]``."""
-
-    name: str | None = None
-    inner_diameter_mm: Positive | None = None
-    inner_diameter_in: Positive | None = None
-    length_m: Positive | None = None
-    length_ft: Positive | None = None
-    count: Count | None = None
-    carries: Literal["all", "section", "boom"] | None = None
-    section: Count | None = None
-    recirculated: bool | None = None
+class LineTable(LineSpec):
+    """One entry of ``[[plumbing.lines]]``, its keys checked together."""
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -59,8 +42,8 @@ class LineTable(_Table):
         """Return the SI carrier; ``number`` (from 1) names a line that has no name."""
         return Line(
             name=self.name or f"line {number}",
-            inner_diameter_m=_metres_small(*self.pair("inner_diameter", "mm", "in")),
-            length_m=_metres_long(*self.pair("length", "m", "ft")),
+            inner_diameter_m=_metres_small(*_pair(self, "inner_diameter", "mm", "in")),
+            length_m=_metres_long(*_pair(self, "length", "m", "ft")),
             carries=self.carries or "all",
             section=self.section,
             count=self.count,
@@ -68,28 +51,10 @@ class LineTable(_Table):
         )
 
 
-class PlumbingTable(_Table):
-    """``[plumbing]``."""
+class PlumbingTable(PlumbingSpec):
+    """``[plumbing]``, its keys checked together."""
 
-    recirculating: bool | None = None
-    lines: list[LineTable] = Field(default_factory=list)
-    held_l: NotNegative | None = None
-    held_gal: NotNegative | None = None
-    dead_ends: Whole | list[Whole] | None = None
-    dead_end_length_m: Positive | None = None
-    dead_end_length_in: Positive | None = None
-    dead_end_diameter_mm: Positive | None = None
-    dead_end_diameter_in: Positive | None = None
-    tank_l: Positive | None = None
-    tank_gal: Positive | None = None
-    rinse_tank_l: Positive | None = None
-    rinse_tank_gal: Positive | None = None
-    residual_l: NotNegative | None = None
-    residual_gal: NotNegative | None = None
-    nozzle_flow_l_min: Positive | None = None
-    nozzle_flow_gal_min: Positive | None = None
-    boom_feed: Literal["end", "centre"] | None = None
-    nozzle_body_ml: NotNegative | None = None
+    lines: list[LineTable] = Field(default_factory=list)  # type: ignore[assignment]  # narrower; tables are frozen
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -134,8 +99,8 @@ def _faults(error: ValidationError) -> str:
 
 
 def _dead_end_volume(table: PlumbingTable) -> float | None:
-    length_m, length_in = table.pair("dead_end_length", "m", "in")
-    mm, inches = table.pair("dead_end_diameter", "mm", "in")
+    length_m, length_in = _pair(table, "dead_end_length", "m", "in")
+    mm, inches = _pair(table, "dead_end_diameter", "mm", "in")
     if (length_m is None and length_in is None) or (mm is None and inches is None):
         return None
     return line_volume_l(_metres_small(mm, inches), length_m if length_m is not None else m_from_in(length_in or 0.0))
@@ -189,15 +154,15 @@ def plumbing_from_mapping(
         return Plumbing(
             sections=sections,
             lines=lines,
-            held_l=_litres(*table.pair("held", "l", "gal")),
+            held_l=_litres(*_pair(table, "held", "l", "gal")),
             dead_ends=dead_ends,
             dead_end_volume_l=_dead_end_volume(table),
             recirculates=table.recirculating,
             boom_feed=table.boom_feed or "centre",
             nozzle_body_l=None if table.nozzle_body_ml is None else table.nozzle_body_ml / 1000.0,
-            tank_l=_litres(*table.pair("tank", "l", "gal")),
-            rinse_tank_l=_litres(*table.pair("rinse_tank", "l", "gal")),
-            residual_l=_litres(*table.pair("residual", "l", "gal")),
+            tank_l=_litres(*_pair(table, "tank", "l", "gal")),
+            rinse_tank_l=_litres(*_pair(table, "rinse_tank", "l", "gal")),
+            residual_l=_litres(*_pair(table, "residual", "l", "gal")),
             nozzle_flow_l_s=(
                 l_s_from_l_min(flow[0]) if flow[0] is not None
                 else None if flow[1] is None else l_s_from_gal_min(flow[1])

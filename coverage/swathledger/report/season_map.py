@@ -16,7 +16,7 @@ from swathledger.report.map import Box, outline_path, scale_bar
 from swathledger.units import UnitSystem
 
 if TYPE_CHECKING:
-    from swathledger.report.season_page import StoredSeason
+    from swathledger.report.stored_season import StoredSeason
 
 SHADES: Final = ("#fee838", "#bcaf6f", "#7d7c78", "#434e6c", "#00224e")
 """Cividis, light for little: one after the other in grey as well."""

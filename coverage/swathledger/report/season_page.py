@@ -4,24 +4,20 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote
 
 from markupsafe import Markup
 
-from swathledger.errors import InputError
 from swathledger.report.charts import nice_ticks
 from swathledger.report.figures import Figures, plain
 from swathledger.report.map import COLOURS
 from swathledger.report.page import page_templates, script_of
 from swathledger.report.season_map import ground_of
+from swathledger.report.stored_season import StoredSeason, read_season
 from swathledger.report.words import Words, words
 from swathledger.units import QUANTITIES, UNKNOWN, UnitSystem
 
-SCHEMA: Final = "swathledger/season/1"
 PAGE: Final = "season.html"
 MOST_RANKED: Final = 15
 MOST_SMALL: Final = 24
@@ -36,85 +32,6 @@ _PAPER: Final = (
 )
 """Layouts that WeasyPrint does well: its grids fail where a page ends in them."""
 CAUSES: Final = ("outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
-
-
-@dataclass(frozen=True, slots=True)
-class StoredSeason:
-    """What a folder of a season holds.
-
-    Attributes
-    ----------
-    folder : Path
-    document : dict
-        Of ``season.json``, with the rows of ``fields.parquet`` under ``rows``.
-    replay : list of dict
-        Of ``replay.parquet``.
-    outlines : list of (dict, geometry)
-        Layer ``fields`` of ``season.gpkg``, degrees.
-    links : dict of str to str
-        By job, where its page is, relative to the folder.
-    """
-
-    folder: Path
-    document: dict[str, Any]
-    replay: list[dict[str, Any]]
-    outlines: list[tuple[dict[str, Any], Any]]
-    links: dict[str, str]
-
-
-def read_season(folder: Path) -> StoredSeason:
-    """Read the tables that ``swathledger season`` wrote.
-
-    Raises
-    ------
-    InputError
-        They are not there or not of this version.
-    """
-    import pyarrow.parquet as pq
-
-    try:
-        document = json.loads((folder / "season.json").read_text(encoding="utf-8"))
-        rows = pq.read_table(folder / "fields.parquet").to_pylist()
-        replay = pq.read_table(folder / "replay.parquet").to_pylist()
-    except (OSError, ValueError) as error:  # pyarrow's errors are of both kinds
-        raise InputError(
-            f"no season can be read here ({error}).", file=str(folder), hint="Run season first."
-        ) from None
-    if document.get("schema") != SCHEMA:
-        raise InputError(f"is not of the schema {SCHEMA}.", file=str(folder / "season.json"), hint="Run season again.")
-    return StoredSeason(folder, {**document, "rows": rows}, replay, _outlines(folder / "season.gpkg"), _links(folder))
-
-
-def _links(folder: Path) -> dict[str, str]:
-    """Folders of jobs are at most one client below."""
-    out = {}
-    for below in sorted(path for path in folder.iterdir() if path.is_dir()):
-        for place in (below, *sorted(path for path in below.iterdir() if path.is_dir())):
-            if (place / "ledger.json").is_file():
-                out[place.name] = f"{quote(place.relative_to(folder).as_posix())}/report.html"
-    return out
-
-
-def _outlines(path: Path) -> list[tuple[dict[str, Any], Any]]:
-    import shutil
-    import tempfile
-
-    import shapely
-    from pyogrio import raw
-
-    if not path.is_file():
-        return []
-    with tempfile.TemporaryDirectory(prefix="swathledger-") as held:
-        plain_path = Path(shutil.copy(path, Path(held) / "season.gpkg")) if "!" in str(path.absolute()) else path
-        try:
-            meta, _, shapes, fields = raw.read(plain_path, layer="fields")
-        except (OSError, RuntimeError) as error:
-            raise InputError(f"cannot be read ({error}).", file=str(path), hint="Run season again.") from None
-    names = [str(name) for name in meta["fields"]]
-    rows = [dict(zip(names, values, strict=True)) for values in zip(*fields, strict=True)]
-    return [
-        (row, shape) for row, shape in zip(rows, shapely.from_wkb(shapes).tolist(), strict=True) if shape is not None
-    ]
 
 
 class SeasonFigures(Figures):

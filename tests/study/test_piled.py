@@ -29,9 +29,9 @@ def test_factors_are_those_of_a_variance_and_of_its_root():
 def test_interval_by_hand():
     assert [round(stretch_of(n, 0.9, n**-0.5), 2) for n in (10, 40, 200)] == [1.17, 1.04, 1.01]
     # Draws spread evenly over -1..1 about 5, nothing piled up: 90 % is -0.9..0.9.
-    assert interval_for_truth(np.linspace(4.0, 6.0, 2001), Piled(0, 0, 0), 0.9) == pytest.approx((4.1, 5.9), abs=1e-3)
+    assert interval_for_truth(np.linspace(4.0, 6.0, 2001), Piled((), 0.0), 0.9) == pytest.approx((4.1, 5.9), abs=1e-3)
     # a middle known to as much as the spread itself: sqrt(2) wider
-    wide = interval_for_truth(np.linspace(4.0, 6.0, 2001), Piled(0, 0, 3**-0.5), 0.9)
+    wide = interval_for_truth(np.linspace(4.0, 6.0, 2001), Piled((), 3**-0.5), 0.9)
     assert wide == pytest.approx((5 - 0.9 * 2**0.5, 5 + 0.9 * 2**0.5), abs=1e-2)
     # All draws alike, 0.2 above the figure as read: 0.4 to 0.683 piled up, evenly.
     draws = np.full(10, 5.2)
@@ -43,15 +43,15 @@ def test_interval_by_hand():
 def test_outcomes_stay_where_they_were_drawn_and_errors_are_turned_round():
     # eight drives without the sliver, four with it: as errors 8 of 12 lie above, as outcomes below
     draws = np.repeat([10.0, 13.0], [8, 4])
-    error = interval_for_truth(draws, Piled(0, 0, 0.0), 0.9)
-    outcome = interval_for_truth(draws, Piled(0, 0, 0.0, outcomes=True), 0.9)
+    error = interval_for_truth(draws, Piled((), 0.0), 0.9)
+    outcome = interval_for_truth(draws, Piled((), 0.0, outcomes=True), 0.9)
     stretch = stretch_of(12, 0.9, 0.0)
     assert outcome == pytest.approx((11 - stretch, 11 + 2 * stretch))
     assert error == pytest.approx((11 - 2 * stretch, 11 + stretch))
 
 
 def test_an_area_below_nothing_is_nothing_but_a_saving_may_be_negative():
-    piled = Piled(2.0, 2.0, 0.0)
+    piled = Piled(((2.0, 2.0),), 0.0)
     assert interval_for_truth(np.linspace(0.0, 2.0, 101), piled, 0.9)[0] == 0.0
     assert interval_for_truth(np.linspace(0.0, 2.0, 101), piled, 0.9, floor=False)[0] < 0.0
     assert interval_for_truth(np.linspace(-1.0, 2.0, 101), piled, 0.9)[0] < 0.0
@@ -80,17 +80,19 @@ def test_what_piled_up_along_edges_in_the_finest_bounds_what_did_in_wider_groups
     centre = {"over_pct:as logged": 2.8, "skip_pct:as logged": 1.9, "over_pct:boom": 9.9, "over_pct:nozzle": 0.2}
     found = piled_by_figure(centre, {"over_pct:nozzle": np.full(10, 0.85)}, drawn)
     a, b = factors(0.0)
-    c, d = factors(SHAKE)
+    d = factors(SHAKE)[1]
     assert (found["over_pct:as logged"].least, found["over_pct:as logged"].most) == pytest.approx((0.2 * a, 0.2 * b))
     assert (found["skip_pct:as logged"].least, found["skip_pct:as logged"].most) == pytest.approx((0.1 * a, 0.1 * b))
     # the boom's own figure as read, 9.9, is no centre
     nozzle, boom = found["over_pct:nozzle"], found["over_pct:boom"]
     assert (nozzle.least, nozzle.most) == pytest.approx((0.15, 0.15 * d))
     assert (boom.least, boom.most) == pytest.approx((0.0, 0.15 * d))
-    assert found["over_pct:limit"] == Piled(0.0, 0.0, 0.0)
+    assert found["over_pct:limit"] == Piled((), 0.0)
     assert (found["saving:boom:nozzle"].least, found["saving:boom:nozzle"].most) == pytest.approx((-0.15, 0.0))
+    assert [found[name].outcomes for name in ("over_pct:boom", "over_pct:nozzle", "over_pct:as logged")] == [1, 0, 0]
     both = found["saving:as logged:nozzle"]
-    assert (both.least, both.most) == pytest.approx((0.2 * a - 0.15 * c, 0.2 * b - 0.15 * d))
+    assert (both.least, both.most) == pytest.approx((0.2 * a - 0.15 * d, 0.2 * b - 0.15))
+    assert both.spread().mean() == pytest.approx(0.1 * (a + b) - 0.075 * (1 + d))
     assert finest_of(drawn) == "nozzle"
     assert finest_of(["over_pct:as logged"]) is None
     with pytest.raises(InputError, match="quarter"):

@@ -24,24 +24,40 @@ class Piled:
 
     Attributes
     ----------
-    least, most : float
-        The bounds between which it lies; which they are depends on the figure, see :func:`piled_by_figure`. Either may
-        be the larger, and below 0.
+    spans : tuple of (float, float)
+        It is a sum of parts, each known between two bounds only and spread evenly between them, by itself. Which bounds
+        they are depends on the figure, see :func:`piled_by_figure`; they may be below 0 and in any order.
     error : float
-        Standard error of the mean of the draws less the middle of the two, as draws are few.
+        Standard error of the mean of the draws less the middle of it, as draws are few.
     outcomes : bool
         Whether the figure is one outcome of decisions, of which the truth is another and the draws are more. Otherwise
         what is drawn is an error of the figure, and the truth lies on the other side of it.
     """
 
-    least: float
-    most: float
+    spans: tuple[tuple[float, float], ...]
     error: float
     outcomes: bool = False
 
+    @property
+    def least(self) -> float:
+        """The smallest that it can be."""
+        return sum(min(span) for span in self.spans)
+
+    @property
+    def most(self) -> float:
+        """The largest that it can be."""
+        return sum(max(span) for span in self.spans)
+
     def __sub__(self, other: Piled) -> Piled:
-        error = math.hypot(self.error, other.error)
-        return Piled(self.least - other.least, self.most - other.most, error)
+        turned = tuple((-high, -low) for low, high in other.spans)
+        return Piled(self.spans + turned, math.hypot(self.error, other.error))
+
+    def spread(self) -> Floats:
+        """Equally likely values of it, 25 for each span."""
+        out = np.zeros(1)
+        for low, high in self.spans:
+            out = np.add.outer(out, np.linspace(low, high, 25)).ravel()
+        return out
 
 
 def factors(share: float) -> tuple[float, float]:
@@ -76,7 +92,7 @@ def piled_since_read(centre: float, draws: Floats) -> Piled:
     low, high = factors(0.0)
     m = float(draws.mean()) - centre
     off = (low + high) / 2.0 - 1.0
-    return Piled(low * m, high * m, off * _sd(draws) / math.sqrt(draws.shape[0]))
+    return Piled(((low * m, high * m),), off * _sd(draws) / math.sqrt(draws.shape[0]))
 
 
 def piled_since_shaken(shaken: Floats, draws: Floats) -> Piled:
@@ -91,9 +107,10 @@ def piled_since_shaken(shaken: Floats, draws: Floats) -> Piled:
     Returns
     -------
     Piled
-        By variance, and by its root.
+        At least what was added alone, as a replay decides anew and the errors read may have cost it nothing; at most
+        what goes with the root of the variance.
     """
-    low, high = factors(SHAKE)
+    low, high = 1.0, factors(SHAKE)[1]
     m = float(draws.mean()) - float(shaken.mean())
     k, n = shaken.shape[0], draws.shape[0]
     both = min(k, n)
@@ -103,7 +120,7 @@ def piled_since_shaken(shaken: Floats, draws: Floats) -> Piled:
     variance = (
         f**2 * _sd(shaken) ** 2 / k + (f - 1.0) ** 2 * _sd(draws) ** 2 / n - 2.0 * f * (f - 1.0) * alike / max(k, n)
     )
-    return Piled(low * m, high * m, math.sqrt(max(variance, 0.0)))
+    return Piled(((low * m, high * m),), math.sqrt(max(variance, 0.0)))
 
 
 def _sd(values: Floats) -> float:
@@ -121,16 +138,15 @@ def piled_by_figure(
     of the redrawn ones. Hence
 
     - the finest layout replayed, whose groups have least to decide, is set beside its mean under errors of a quarter of
-      their size (`SHAKE`): they shake such outcomes, and have added only 1/16 of the variance. The least that has piled
-      up is what was added alone, as a replay decides anew and the errors read may have cost it nothing; the most is
-      what goes with the root of the variance;
+      their size (`SHAKE`): they shake such outcomes, and have added only 1/16 of the variance;
     - wider layouts hold between nothing and that most. Errors pile up along edges, the boundary and the seams between
       passes, and those are the same whatever the width of a group; but a wide group treats some of that ground twice
       anyway. What is a wide group's own are its decisions; the true drive's are spread as the redrawn ones are, two
       heaps where those have two;
     - `limit`, a valve for every cell, has no edges to overlap: nothing piles up;
-    - a saving is given the difference of its two layouts: from the log to the finest, of both by variance and of both
-      by root; from the widest to the finest, nothing where they share it all, or less by the finest's least.
+    - a saving is given the difference of its two layouts: from the log to the finest, each between its own bounds, as
+      the one may pile up in one way and the other in another; from the widest to the finest, nothing where they share
+      it all, or less by the finest's least.
 
     Parameters
     ----------
@@ -143,29 +159,28 @@ def piled_by_figure(
         A layout was replayed, and ``shaken`` lacks it.
     """
     finest = finest_of(drawn)
-    edges, added = None, 0.0
+    edges: Piled | None = None
     if finest is not None:
         name = f"over_pct:{finest}"
         if name not in shaken or name not in drawn:
             raise InputError(f"no figures of {finest!r} under errors of a quarter of their size.", column=name)
         edges = piled_since_shaken(shaken[name], drawn[name])
-        added = float(drawn[name].mean()) - float(shaken[name].mean())
     out: dict[str, Piled] = {}
     for name, values in drawn.items():
         own = _sd(values) / math.sqrt(values.shape[0])
         if not is_replayed(name):
             out[name] = piled_since_read(centre[name], values)
         elif edges is None or name == "over_pct:limit":
-            out[name] = Piled(0.0, 0.0, own)
+            out[name] = Piled((), own)
         elif name == f"over_pct:{finest}":
-            out[name] = Piled(added, edges.most, edges.error)
+            out[name] = edges
         elif name.startswith(f"saving:{AS_LOGGED}:"):
             logged = f"over_pct:{AS_LOGGED}"
             out[name] = piled_since_read(centre[logged], drawn[logged]) - edges
         elif name.startswith("saving:"):
-            out[name] = Piled(-added, 0.0, own, outcomes=True)
+            out[name] = Piled(((-edges.spans[0][0], 0.0),), own, outcomes=True)
         else:
-            out[name] = Piled(0.0, edges.most, math.hypot(own, edges.error), outcomes=True)
+            out[name] = Piled(((0.0, edges.spans[0][1]),), math.hypot(own, edges.error), outcomes=True)
     return out
 
 
@@ -176,7 +191,7 @@ def interval_for_truth(draws: Floats, piled: Piled, level: float, *, floor: bool
     truth and what piled up twice. How much that is is known between bounds, and what is taken off is spread evenly
     between them::
 
-        truth = mean(draws) - piled - stretch (draw - mean(draws)),    piled between ``piled.least`` and ``piled.most``
+        truth = mean(draws) - piled - stretch (draw - mean(draws)),    piled over ``piled.spread()``
 
     with + for - before the stretch where draws are outcomes rather than errors, and the interval holds the middle
     ``level`` of that. An area cannot be negative: ends below 0 are moved to 0 where no draw is.
@@ -193,9 +208,8 @@ def interval_for_truth(draws: Floats, piled: Piled, level: float, *, floor: bool
     """
     mean, sd = float(draws.mean()), _sd(draws)
     stretch = stretch_of(draws.shape[0], level, piled.error / sd if sd > 0 else 0.0)
-    off = np.linspace(piled.least, piled.most, 25)
     way = stretch if piled.outcomes else -stretch
-    truths = (mean - off)[:, None] + way * (draws - mean)[None, :]
+    truths = (mean - piled.spread())[:, None] + way * (draws - mean)[None, :]
     low, high = (float(q) for q in np.quantile(truths, [(1.0 - level) / 2.0, (1.0 + level) / 2.0]))
     return (max(0.0, low), max(0.0, high)) if floor and float(draws.min()) >= 0 else (low, high)
 

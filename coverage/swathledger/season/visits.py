@@ -59,7 +59,7 @@ class Piece:
 
 
 class FieldIndex:
-    """Fields that can be asked which of them holds a place.
+    """Fields that can be asked which of them holds a place; longitudes that differ by whole turns are the same.
 
     Parameters
     ----------
@@ -72,13 +72,23 @@ class FieldIndex:
         for shape in self._shapes:
             shapely.prepare(shape)
         self._tree = shapely.STRtree(self._shapes)
+        self._middle = [(shape.bounds[0] + shape.bounds[2]) / 2.0 for shape in self._shapes]
+
+    def _beside(self, field: int, longitude: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Longitudes by whole turns nearest to a field's own: an outline across 180 degrees goes beyond it."""
+        out: NDArray[np.float64] = longitude + 360.0 * np.rint((self._middle[field] - longitude) / 360.0)
+        return out
 
     def holding(self, longitude: NDArray[np.float64], latitude: NDArray[np.float64]) -> dict[int, NDArray[np.bool_]]:
         """For each field near the track, which positions lie in it; fields that hold none are left out."""
-        box = shapely.box(float(longitude.min()), float(latitude.min()), float(longitude.max()), float(latitude.max()))
+        track = np.unwrap(longitude, period=360.0)
+        west, east = float(track.min()), float(track.max())
+        south, north = float(latitude.min()), float(latitude.max())
+        boxes = [shapely.box(west + turn, south, east + turn, north) for turn in (-360.0, 0.0, 360.0)]
         out: dict[int, NDArray[np.bool_]] = {}
-        for number in sorted(int(hit) for hit in self._tree.query(box)):
-            held = np.asarray(shapely.contains_xy(self._shapes[number], longitude, latitude), dtype=bool)
+        for number in sorted({int(hit) for box in boxes for hit in self._tree.query(box)}):
+            beside = self._beside(number, longitude)
+            held = np.asarray(shapely.contains_xy(self._shapes[number], beside, latitude), dtype=bool)
             if bool(held.any()):
                 out[number] = held
         return out
@@ -86,10 +96,13 @@ class FieldIndex:
     def nearest(self, longitude: NDArray[np.float64], latitude: NDArray[np.float64]) -> tuple[str, float]:
         """Name of the field nearest to a track, and the distance in metres (good to a few per cent)."""
         pick = np.linspace(0, longitude.size - 1, min(longitude.size, 200)).astype(np.int64)
-        track = np.atleast_1d(np.asarray(shapely.points(longitude[pick], latitude[pick]), dtype=object))
-        hits, far = self._tree.query_nearest(track, return_distance=True, all_matches=False)
-        best = int(np.argmin(far))
-        at, field = track[hits[0][best]], int(hits[1][best])
+        at, field, least = shapely.Point(), 0, math.inf
+        for turn in (0.0, -360.0, 360.0):
+            track = np.atleast_1d(np.asarray(shapely.points(longitude[pick] + turn, latitude[pick]), dtype=object))
+            hits, far = self._tree.query_nearest(track, return_distance=True, all_matches=False)
+            best = int(np.argmin(far))
+            if float(far[best]) < least:
+                at, field, least = track[hits[0][best]], int(hits[1][best]), float(far[best])
         line = shapely.get_coordinates(shapely.shortest_line(at, self._shapes[field]))
         squeeze = math.cos(math.radians(float(at.y)))
         step = (line[1] - line[0]) * _M_PER_DEG
@@ -101,7 +114,14 @@ class FieldIndex:
         """Distance of positions to a field on a plane of degrees, longitudes squeezed to the latitude's length."""
         squeeze = math.cos(math.radians(float(np.mean(latitude))))
         shape = shapely.transform(self._shapes[field], lambda xy: xy * (squeeze, 1.0))
-        return np.asarray(shapely.distance(shape, shapely.points(longitude * squeeze, latitude)), dtype=np.float64)
+        points = shapely.points(self._beside(field, longitude) * squeeze, latitude)
+        return np.asarray(shapely.distance(shape, points), dtype=np.float64)
+
+
+def _middle(longitude: NDArray[np.float64]) -> float:
+    """Median longitude of a track, -180 to 180, also of one across 180 degrees."""
+    middle = float(np.median(np.unwrap(longitude, period=360.0)))
+    return middle - 360.0 * math.floor((middle + 180.0) / 360.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +188,7 @@ def _of_samples(seen: Seen, held: dict[int, NDArray[np.bool_]]) -> Visits:
         if bool(seen.spraying[mask].any()) and int(mask.sum()) > mask.size // 2:
             product = next(iter(products.values()), "")
             piece = Piece(number, product, None, float(seen.time_s[0]), float(seen.time_s[-1]), 0.0,
-                          float(np.median(seen.longitude_deg)))
+                          _middle(seen.longitude_deg))
             return Visits((piece,), (), 0.0)
     return Visits((), (), 0.0, settled=False)
 
@@ -225,7 +245,7 @@ def _pieces(
                 spans=None if whole else tuple(_span(seen.time_s, first, end) for first, end in mine),
                 start_s=float(seen.time_s[rows][0]), end_s=float(seen.time_s[rows][-1]),
                 sprayed_s=float(sprayed[rows & (label == code)].sum()),
-                longitude_deg=float(np.median(seen.longitude_deg[rows])),
+                longitude_deg=_middle(seen.longitude_deg[rows]),
             )
         )
     return tuple(out)

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow.parquet as pq
 import pytest
+import shapely
 from pagekit import RULES, read
 
 from swathledger.errors import InputError
-from swathledger.report.season_map import breaks_of, shade_of
+from swathledger.report.season_map import breaks_of, ground_of, shade_of
 from swathledger.report.season_page import main_cause, render_season
+from swathledger.report.stored_season import read_season
 from swathledger.season.manifest import read_manifest
 from swathledger.season.pool import InlinePool
 from swathledger.season.runner import run_season
@@ -109,6 +112,16 @@ def test_every_number_is_the_tables_to_the_digits_shown(season: Path, binder: st
         assert abs(float(number.replace(",", "")) - value) <= 0.5 * 10.0**-decimals * (1 + 1e-9), attributes
     keys = {attributes["data-key"] for attributes, _ in numbers}
     assert {"means/over_application_pct", "totals/over_application_m2", "means/skip_pct", "jobs/done"} <= keys
+
+
+def test_fields_on_both_sides_of_180_degrees_are_neighbours(season: Path) -> None:
+    stored = read_season(season)
+    # half a degree of the equator apart: 55.6 km, not most of the way round the earth
+    row = stored.outlines[0][0]
+    west, east = shapely.box(179.74, -0.01, 179.76, 0.01), shapely.box(-179.76, -0.01, -179.74, 0.01)
+    drawn = ground_of(replace(stored, outlines=[(row, west), (row, east)]), "metric")
+    assert drawn is not None
+    assert drawn["fields"][1]["x"] - drawn["fields"][0]["x"] == pytest.approx(55_660.0, rel=2e-3)
 
 
 def test_the_run_writes_it_for_all_and_for_each_client(season: Path) -> None:

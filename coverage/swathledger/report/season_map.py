@@ -53,7 +53,9 @@ def ground_of(stored: StoredSeason, system: UnitSystem) -> dict[str, Any] | None
         return None
     bounds = np.array([shape.bounds for _, shape in stored.outlines])
     latitude = float(bounds[:, [1, 3]].mean())
-    plane = LocalPlane(latitude, float(bounds[:, [0, 2]].mean()))
+    east_of = bounds[:, [0, 2]] - bounds[0, 0]
+    east_of -= 360.0 * np.rint(east_of / 360.0)  # fields on both sides of 180 degrees are neighbours
+    plane = LocalPlane(latitude, float(bounds[0, 0] + east_of.mean()))
     shapes = [_project(shape, plane) for _, shape in stored.outlines]
     west, south = np.min([shape.bounds[:2] for shape in shapes], axis=0)
     east, north = np.max([shape.bounds[2:] for shape in shapes], axis=0)

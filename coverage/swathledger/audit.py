@@ -146,7 +146,8 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
     from swathledger.money.account import account_products, both_sinks, plan_products
     from swathledger.plumbing.job import standing_of
     from swathledger.report.carrier import Audit
-    from swathledger.shutoff.replay import MAX_CELLS, Seen, control_for, replay_drive
+    from swathledger.shutoff.carrier import MAX_CELLS
+    from swathledger.shutoff.replay import Seen, control_for, replay_drive
 
     settings = prepared.settings
     if settings.cell_m is None or settings.tolerance_m is None:

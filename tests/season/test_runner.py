@@ -19,7 +19,7 @@ from swathledger.errors import InputError, OutputError
 from swathledger.season import runner
 from swathledger.season.lock import locked
 from swathledger.season.manifest import read_manifest
-from swathledger.season.plan import Estimator, Need
+from swathledger.season.plan import BYTES_PER_LOG_BYTE, WORKER_BYTES, Estimator, Need
 from swathledger.season.pool import InlinePool, LocalPool
 from swathledger.season.runner import run_season, seats_for
 from swathledger.season.schedule import DIED_TWICE, Item, run_items
@@ -421,6 +421,22 @@ def test_what_a_field_will_need_is_known_before(make_season):
     # 60 m and 60 m of margin on each side, cells of 0.5 m, two layouts beside the log and the model: 4 x (180 / 0.5)^2.
     assert need.cells == pytest.approx(4 * 360**2, rel=0.01)
     assert need.hectares == pytest.approx(0.36, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("cell_m", "bytes_of_cells"),
+    [
+        (0.5, 8 * 360**2),
+        # 180 m in cells of 1 cm are 324 million, of which 250 million may be replayed: 8 x 250 + 0.5 x 74 million bytes
+        (0.01, 2.037e9),
+    ],
+)
+def test_memory_of_a_field_does_not_grow_with_cells_that_are_not_held(make_season, cell_m, bytes_of_cells):
+    farm, manifest = make_season(1)
+    read = read_manifest(manifest, overrides={"cell_m": cell_m})
+    task = task_of(read.jobs[0], read, farm.folder / "out")
+    held = Estimator().need(task).bytes - WORKER_BYTES - BYTES_PER_LOG_BYTE * Path(task.logs[0]).stat().st_size
+    assert held == pytest.approx(bytes_of_cells, rel=0.01)
 
 
 # --- where results cannot go ------------------------------------------------------------------------------------------

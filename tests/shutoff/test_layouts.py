@@ -136,7 +136,7 @@ def test_threads_change_no_byte():
 
 def test_a_frame_too_large_is_replayed_on_coarser_cells(monkeypatch):
     fine = small(groups=("boom", "8", "nozzle"))
-    monkeypatch.setattr(replay_module, "MAX_CELLS", 300_000)
+    monkeypatch.setattr("swathledger.shutoff.carrier.MAX_CELLS", 300_000)
     coarse = small(groups=("boom", "8", "nozzle"))
     identities(coarse)
     # 1.0 million cells of 0.1 m: four times fewer of 0.2 m

@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+MAX_CELLS = 250_000_000
+"""A larger frame is replayed on coarser cells, and says so: a layout holds 3 bytes a cell."""
+
+
 @dataclass(frozen=True, slots=True)
 class Layout:
     """One set of outlet groups on a boom.

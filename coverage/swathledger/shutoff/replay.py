@@ -18,6 +18,7 @@ from swathledger.ledger.account import Sink, account
 from swathledger.ledger.carrier import CAUSE_ORDER, PAIRS_PER_CELL, Accounting, BandRaster
 from swathledger.log.carrier import Log
 from swathledger.machine.carrier import Machine, Valves
+from swathledger.shutoff import carrier
 from swathledger.shutoff.carrier import Layout, LayoutResult, Replay
 from swathledger.shutoff.kernel import compare_cells, count_states, replay_layout
 from swathledger.shutoff.layout import layouts_for, logged_layout
@@ -27,8 +28,6 @@ from swathledger.shutoff.sweep import MAX_BASE_POSES
 from swathledger.shutoff.turning import turn_litres
 from swathledger.swath.carrier import Swath
 
-MAX_CELLS = 250_000_000
-"""A larger frame is replayed on coarser cells, and says so: a layout holds 3 bytes a cell."""
 MAX_STEP_M = 0.1
 """Longest control step: at 5 m/s fifty decisions a second, finer than any valve."""
 DEFAULT_LEVEL_PCT = 90.0
@@ -270,7 +269,7 @@ def _as_logged(accounting: Accounting, swath: Swath, layout: Layout, done: NDArr
 
 def _coarser(frame: Frame) -> float:
     """The cell for a frame too large to be replayed whole: a whole multiple of its own."""
-    factor = int(np.ceil((frame.cells / MAX_CELLS) ** 0.5))
+    factor = int(np.ceil((frame.cells / carrier.MAX_CELLS) ** 0.5))
     return frame.cell_m * factor
 
 
@@ -331,7 +330,7 @@ def replay_drive(
             progress(ended[0] / len(jobs))
         return out
 
-    side_by_side = min(threads, max(1, MAX_CELLS // max(frame.cells, 1)) + 1, len(jobs))
+    side_by_side = min(threads, max(1, carrier.MAX_CELLS // max(frame.cells, 1)) + 1, len(jobs))
     if side_by_side > 1:
         with ThreadPoolExecutor(side_by_side) as pool:
             runs = list(pool.map(run, jobs))

@@ -44,8 +44,8 @@ def command(
 ) -> None:
     """Render pages again from results, without computing anything again.
 
-    DIR is what audit wrote (report.html), or what season wrote (season.html of the whole and of each client, and
-    report.html of every job). Pages that this program made are replaced.
+    DIR is what audit wrote (report.html), what study wrote (study.html), or what season wrote (season.html of the whole
+    and of each client, and report.html of every job). Pages that this program made are replaced.
     """
     from swathledger.report.again import FORMATS, render_again
 

@@ -56,6 +56,8 @@ def test_what_belongs_to_a_folder(tmp_path: Path) -> None:
     assert found == [("season", "."), ("season", "a"), ("job", "a/one"), ("season", "b"), ("job", "b/two")]
     assert [place.kind for place in places(tmp_path / "a")] == ["season", "job"]
     assert [place.kind for place in places(tmp_path / "a/one")] == ["job"]
+    made("s/study.json")
+    assert [(place.kind, place.stem) for place in places(tmp_path / "s")] == [("study", "study")]
 
 
 def test_command(job: Path) -> None:

@@ -11,7 +11,9 @@ import pytest
 from click.testing import CliRunner
 from kit_study import ledger, season, write
 
-from swathledger.errors import OutputError
+from swathledger.errors import InputError, OutputError
+from swathledger.report.again import is_ours, render_again
+from swathledger.report.study_page import render_study
 from swathledger.study.carrier import StudySettings
 from swathledger.study.run import run_study
 from swathledger.study.tidy import COLUMNS
@@ -34,6 +36,34 @@ def test_same_inputs_give_the_same_bytes(tmp_path):
         "study.json", "study.parquet", "study.csv", "study_dictionary.csv", "study.html", "methods.md", "CITATION.cff",
         "figures/curve.svg", "figures/differences.svg", "figures/shape.svg", "figures/diminishing.svg",
     }  # fmt: skip
+
+
+def test_the_page_is_made_again_from_what_is_stored(tmp_path):
+    out = tmp_path / "out"
+    run_study([season(tmp_path / "season", 9)], out, FAST)
+    before = everything(out)
+    assert render_again(out) == [out / "study.html"]
+    assert everything(out) == before
+    render_again(out, system="us")
+    assert {name for name, data in everything(out).items() if data != before[name]} == {"study.html"}
+    (out / "study.json").write_text('{"schema": "swathledger/study/0"}')
+    with pytest.raises(InputError, match="is not of the schema swathledger/study/1"):
+        render_again(out)
+    (out / "methods.md").unlink()
+    with pytest.raises(InputError, match="no study can be read here"):
+        render_again(out)
+
+
+@pytest.mark.usefixtures("pdf_libraries")
+def test_a_study_on_paper_folds_nothing_away(tmp_path):
+    out = tmp_path / "out"
+    run_study([season(tmp_path / "season", 9)], out, FAST)
+    (page,) = render_again(out, ["pdf"])
+    assert page.name == "study.pdf"
+    assert is_ours(page)
+    assert b"<details>" in (out / "study.html").read_bytes()
+    assert b"<details>" not in render_study(out, static=True)
+    assert b"<details open>" in render_study(out, static=True)
 
 
 def test_another_seed_is_stored_and_moves_intervals_only(tmp_path):

@@ -24,20 +24,20 @@ class Place:
     Attributes
     ----------
     folder : Path
-    kind : {"job", "season"}
+    kind : {"job", "season", "study"}
     """
 
     folder: Path
-    kind: Literal["job", "season"]
+    kind: Literal["job", "season", "study"]
 
     @property
     def stem(self) -> str:
         """Name of its page without the ending."""
-        return "report" if self.kind == "job" else "season"
+        return "report" if self.kind == "job" else self.kind
 
 
 def places(folder: Path) -> list[Place]:
-    """Pages that belong to a folder: of one job; or of a season, its clients and all their jobs.
+    """Pages that belong to a folder: of one job; of a study; or of a season, its clients and all their jobs.
 
     Raises
     ------
@@ -46,6 +46,8 @@ def places(folder: Path) -> list[Place]:
     """
     if (folder / "ledger.json").is_file():
         return [Place(folder, "job")]
+    if (folder / "study.json").is_file():
+        return [Place(folder, "study")]
     found = []
     if (folder / "season.json").is_file():
         found.append(Place(folder, "season"))
@@ -60,8 +62,8 @@ def places(folder: Path) -> list[Place]:
             found += [Place(path, "job") for path in inner]
     if not found:
         raise InputError(
-            "holds no results: neither ledger.json nor season.json.", file=str(folder),
-            hint="Give a folder that audit or season wrote.",
+            "holds no results: neither ledger.json, season.json nor study.json.", file=str(folder),
+            hint="Give a folder that audit, season or study wrote.",
         )
     return found
 
@@ -90,7 +92,7 @@ def render_again(
     Parameters
     ----------
     folder : Path
-        Of one job, of a season, of a client of a season, or one that holds folders of jobs.
+        Of one job, of a study, of a season, of a client of a season, or one that holds folders of jobs.
     formats : sequence of {"html", "pdf"}
     system : {"metric", "us"}
     overwrite : bool
@@ -128,6 +130,10 @@ def page_of(place: Place, name: Format, system: UnitSystem) -> bytes:
 
     if place.kind == "job":
         page = render_report(place.folder, system, static=name == "pdf")
+    elif place.kind == "study":
+        from swathledger.report.study_page import render_study
+
+        page = render_study(place.folder, system, static=name == "pdf")
     else:
         from swathledger.report.season_page import render_season
 

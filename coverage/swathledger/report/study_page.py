@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
+from swathledger.errors import InputError
 from swathledger.report.study_figures import (
     curve_figure,
     difference_figure,
@@ -18,6 +20,8 @@ from swathledger.report.study_figures import (
 )
 from swathledger.units import QUANTITIES, UnitSystem, to_face
 
+SCHEMA = "swathledger/study/1"
+STUDY = "study.json"
 _UNKNOWN = "not known"
 
 
@@ -104,9 +108,29 @@ def figures_of(document: dict[str, Any], again: dict[str, Any] | None, system: U
     return {name: picture for name, picture in drawn.items() if picture is not None}
 
 
+def render_study(folder: Path, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
+    """The page of a study's folder, from ``study.json``, ``uncertainty.json`` and ``methods.md`` in it.
+
+    Raises
+    ------
+    InputError
+        The folder holds no study, or not one of this version.
+    """
+    try:
+        document = json.loads((folder / STUDY).read_text(encoding="utf-8"))
+        methods = (folder / "methods.md").read_text(encoding="utf-8")
+        rerun = folder / "uncertainty.json"
+        again = json.loads(rerun.read_text(encoding="utf-8")) if rerun.is_file() else None
+    except (OSError, ValueError) as error:
+        raise InputError(f"no study can be read here ({error}).", file=str(folder), hint="Run study again.") from None
+    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
+        raise InputError(f"is not of the schema {SCHEMA}.", file=str(folder / STUDY), hint="Run study again.")
+    return render(document, again, methods, system, figures_of(document, again, system), static=static)
+
+
 def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str, system: UnitSystem,
-           pictures: dict[str, bytes]) -> bytes:  # fmt: skip
-    """The page; the same documents give the same bytes."""
+           pictures: dict[str, bytes], *, static: bool = False) -> bytes:  # fmt: skip
+    """The page; the same documents give the same bytes. ``static``: for paper, nothing folded away."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
@@ -123,7 +147,7 @@ def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str,
         area_unit=QUANTITIES["area"].face(system).symbol,
         width=lambda m: _UNKNOWN if m is None else number(to_face("length", m, system)),
         pictures={k: base64.b64encode(v).decode("ascii") for k, v in pictures.items()}, methods=paragraphs[:-1],
-        style=Markup(style),  # noqa: S704  # our own style sheet
+        static=static, style=Markup(style),  # noqa: S704  # our own style sheet
         style_hash=f"sha256-{digest}",
         level=f"{100 * document['settings']['level']:g} %",
     )  # fmt: skip

@@ -58,6 +58,16 @@ def test_too_few_or_all_alike() -> None:
     assert alike.method == "percentile"
 
 
+def test_the_unit_of_money_does_not_matter() -> None:
+    saved = np.array([1.0, 3.0, 2.0, 7.0, 4.0])
+    area = np.array([10.0, 20.0, 10.0, 30.0, 25.0])
+    plain = bootstrap_by_field(saved, area, resamples=499, seed=3)
+    for unit in (2.0**-430, 2.0**-30, 2.0**40):  # powers of two: ties between draws stay ties
+        found = bootstrap_by_field(saved * unit, area, resamples=499, seed=3)
+        assert found.method == plain.method
+        assert (found.low / unit, found.high / unit) == pytest.approx((plain.low, plain.high), rel=1e-12)
+
+
 @given(
     st.lists(st.tuples(st.floats(0, 100), st.floats(1, 100)), min_size=2, max_size=12),
     st.sampled_from(["bca", "percentile"]),

@@ -148,11 +148,12 @@ def _bca_tails(
     below = float((np.count_nonzero(drawn < estimate) + np.count_nonzero(drawn <= estimate)) / (2 * drawn.size))
     without = (values.sum() - values) / (bases.sum() - bases)  # jackknife
     spread = without.mean() - without
-    squares = float((spread**2).sum())
-    if not 0 < below < 1 or squares <= (1e-12 * max(abs(estimate), 1e-300)) ** 2:
+    largest = float(np.abs(spread).max())
+    if not 0 < below < 1 or largest <= 1e-12 * abs(estimate) or largest == 0:
         return None
     bias = normal.inv_cdf(below)
-    acceleration = float((spread**3).sum()) / (6.0 * squares**1.5)
+    spread = spread / largest  # the acceleration has no unit, and squares of tiny numbers would vanish
+    acceleration = float((spread**3).sum()) / (6.0 * float((spread**2).sum()) ** 1.5)
 
     def corrected(tail: float) -> float:
         z = bias + normal.inv_cdf(tail)

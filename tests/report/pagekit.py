@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
+from swathledger.units import QUANTITIES, UnitSystem
+
 RULES = """() => {
   const bad = [];
   const seen = e => e.getClientRects().length > 0 && getComputedStyle(e).visibility !== "hidden";
@@ -78,3 +80,22 @@ def read(page: bytes) -> Reader:
     reader = Reader()
     reader.feed(page.decode())
     return reader
+
+
+def says(shown: str, kind: str, value: float, system: UnitSystem, currency: str) -> None:
+    """Check a number as shown against its SI value: the unit of its kind, and half of the last digit at most."""
+    number, _, unit = shown.partition("\u00a0")
+    if kind == "money":
+        assert unit == currency
+    elif kind in QUANTITIES:
+        face = QUANTITIES[kind].face(system)
+        assert unit == face.symbol, kind
+        value = value / face.si_per_unit
+    elif kind == "grams":
+        value = value / {"g": 1.0, "kg": 1000.0, "lb": 453.59237}[unit]
+    elif kind == "mass":
+        value = value / {"kg": 1.0, "lb": 0.45359237}[unit]
+    else:
+        assert unit == ("%" if kind == "pct" else "")
+    decimals = len(number.partition(".")[2])
+    assert abs(float(number.replace(",", "")) - value) <= 0.5 * 10.0**-decimals * (1 + 1e-9), (shown, value)

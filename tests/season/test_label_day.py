@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from swathledger.season.label_day import day_doses
+from swathledger.season.label_day import DayJob, day_doses
 from swathledger.season.manifest import read_manifest
 from swathledger.season.pool import InlinePool
 from swathledger.season.runner import run_season
@@ -146,5 +146,14 @@ def test_without_litres_the_doses_are_times_the_rate(farm):
     assert only_row(document)["highest_per_m2"] == pytest.approx(4e-4, rel=0.003)
 
 
-def test_one_job_alone_has_no_row(tmp_path):
-    assert day_doses(None, "f", "2026-08-06", []) == []
+def test_a_product_of_one_job_alone_has_no_row(tmp_path):
+    def made(name, product):
+        book = {"name": product, "measure": "L", "rate_per_m2": 2e-4, "label": {"maximum_per_m2": 3e-4}}
+        return DayJob(name, tmp_path, True, {"products": [book], "changed_during_job": False, "spray_rate_l_m2": 0.01})
+
+    alone = [made("a", "herbicide A"), made("b", "fungicide B"), DayJob("c", tmp_path, True, None)]
+    assert day_doses(None, "f", "2026-08-06", alone) == []
+    # The same once more, in other letters: now there is a sum to make, and no raster to make it from.
+    (row,) = day_doses(None, "f", "2026-08-06", [*alone, made("d", "Herbicide a")])
+    assert (row["product"], row["jobs"]) == ("herbicide A", ["a", "d"])
+    assert row["reason"] == "a: cover.tif cannot be read"

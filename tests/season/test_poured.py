@@ -130,7 +130,7 @@ def test_the_page_says_it(poured):
     assert "Events whose litres no log tells" not in (out / "Weir" / "season.html").read_text(encoding="utf-8")
 
 
-def test_season_without_discharges_poured_nothing():
+def test_of_no_jobs_nothing_is_known():
     assert season_standing([])["litres_l"] is None
     assert season_balance([]) is None
     assert season_products([]) == []

@@ -19,11 +19,7 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 # Examples are drawn from the test's own source, not from chance: the same run gives the same result everywhere.
 # No deadline: the first call of a kernel compiles it.
 settings.register_profile(
-    "repeatable",
-    derandomize=True,
-    deadline=None,
-    max_examples=50,
-    suppress_health_check=[HealthCheck.too_slow],
+    "repeatable", derandomize=True, deadline=None, max_examples=50, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.register_profile("search", derandomize=False, deadline=None, max_examples=1000, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))

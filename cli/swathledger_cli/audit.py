@@ -24,8 +24,12 @@ if TYPE_CHECKING:
 @options.off_when_covered_option()
 @options.units_option()
 @options.field_option()
-@click.option("--product", metavar="TEXT", help="What was in the tank where the log names no product; several are "
-              "joined by +. Default: all products of the machine file.")
+@click.option(
+    "--product",
+    metavar="TEXT",
+    help="What was in the tank where the log names no product; several are "
+    "joined by +. Default: all products of the machine file.",
+)
 @options.threads_option()
 @options.overwrite_option()
 @options.json_option()
@@ -55,10 +59,16 @@ def command(
     from swathledger.settings import AuditSettings
 
     settings = AuditSettings(
-        cell_m=cell, groups=groups, off_when_covered=off_when_covered, units=units, field_id=field_id, product=product,
+        cell_m=cell,
+        groups=groups,
+        off_when_covered=off_when_covered,
+        units=units,
+        field_id=field_id,
+        product=product,
         threads=threads,
     )
     with reporting("audit", 100, quiet=quiet) as reporter:
+
         def told(what: str, share: float) -> None:
             done = round(100 * share)
             if done > reporter.done:

@@ -61,13 +61,18 @@ def audit_samples(samples: Path, out: Path, reporter: Reporter) -> list[dict[str
 
     documents = []
     for number, sample in enumerate(SAMPLES):
+
         def told(what: str, share: float, done: int = 100 * number, name: str = sample.field_id) -> None:
             reporter.step(f"{name}: {what}", max(0, done + round(100 * share) - reporter.done))
 
         documents.append(
             run_audit(
-                [samples / sample.log], samples / sample.machine, samples / BOUNDARIES, out / sample.field_id,
-                AuditSettings(field_id=sample.field_id), progress=told,
+                [samples / sample.log],
+                samples / sample.machine,
+                samples / BOUNDARIES,
+                out / sample.field_id,
+                AuditSettings(field_id=sample.field_id),
+                progress=told,
             )
         )
     return documents
@@ -93,8 +98,10 @@ def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]
     given = read_manifest(manifest, overrides={"cell_m": SEASON_CELL_M, "groups": ("boom", "nozzle")})
     season = run_season(given, out / "results", say=reporter.say)
     done = season.document["jobs"]["done"]
-    lines = [f"Season of the same logs, shuffled (cells of {SEASON_CELL_M:g} m): {found.logs} logs make "
-             f"{len(found.jobs)} jobs, {done} done. Without a place:"]
+    lines = [
+        f"Season of the same logs, shuffled (cells of {SEASON_CELL_M:g} m): {found.logs} logs make "
+        f"{len(found.jobs)} jobs, {done} done. Without a place:"
+    ]
     lines += [f"  {item.file}: {item.reason}" for item in found.unplaced]
     return lines + [f"  {name} failed: {reason}" for name, reason in season.failed.items()]
 
@@ -111,8 +118,11 @@ def table(documents: list[dict[str, Any]], out: Path) -> str:
         name = document["field"]["id"]
         rows.append(
             (
-                name, _number(area["target_m2"], 2, 1e-4), _number(area["over_application_pct"], 2),
-                _number(area["skip_pct"], 2), _number(None if volume is None else volume["over_applied_l"], 1),
+                name,
+                _number(area["target_m2"], 2, 1e-4),
+                _number(area["over_application_pct"], 2),
+                _number(area["skip_pct"], 2),
+                _number(None if volume is None else volume["over_applied_l"], 1),
                 str(out / name / "report.html"),
             )
         )

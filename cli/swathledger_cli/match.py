@@ -27,9 +27,7 @@ class FolderMachineParam(_ParamType):
 
     name = "machine"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[Path, Path | None]:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[Path, Path | None]:
         """Return the machine file and the folder it is for."""
         if isinstance(value, tuple):
             return value[0], value[1]
@@ -42,11 +40,19 @@ class FolderMachineParam(_ParamType):
 
 @click.command(name="match")
 @click.argument("folder", metavar="FOLDER", type=_FOLDER)
-@click.option("--boundaries", required=True, type=_FILE, metavar="B", help="Vector file with the boundaries of all "
-              "fields.")
-@click.option("--machine", "machines", required=True, multiple=True, type=FolderMachineParam(), metavar="M.toml",
-              help="Machine file, for all logs; as FOLDER=M.toml for those of one folder. May be given several times: "
-              "a log that no folder claims must tell its machine by the number of its sections.")
+@click.option(
+    "--boundaries", required=True, type=_FILE, metavar="B", help="Vector file with the boundaries of all fields."
+)
+@click.option(
+    "--machine",
+    "machines",
+    required=True,
+    multiple=True,
+    type=FolderMachineParam(),
+    metavar="M.toml",
+    help="Machine file, for all logs; as FOLDER=M.toml for those of one folder. May be given several times: "
+    "a log that no folder claims must tell its machine by the number of its sections.",
+)
 @options.out_option(file=True)
 @click.option("--client", default="", metavar="LABEL", help="Client that all jobs belong to.")
 @click.option("--clients-from-folders", is_flag=True, help="Take the names of the folders in FOLDER as clients.")
@@ -75,12 +81,14 @@ def command(
     if out.exists() and not overwrite:
         raise click.UsageError(f"{out} exists already; corrections made in it would be lost. Use --overwrite.")
     with reporting("files", quiet=quiet) as reporter:
+
         def told(done: int, total: int, name: str) -> None:
             reporter.total = total
             reporter.step(name, done - reporter.done)
 
-        found = match(folder, boundaries, machines, out, client=client, clients_from_folders=clients_from_folders,
-                      told=told)
+        found = match(
+            folder, boundaries, machines, out, client=client, clients_from_folders=clients_from_folders, told=told
+        )
     write_manifest(found, out, overwrite=overwrite)
     if as_json:
         import json
@@ -96,9 +104,15 @@ def document(found: Matched) -> dict[str, object]:
         "logs": found.logs,
         "fields": found.fields,
         "jobs": [
-            {"id": job.id, "field": job.field, "client": job.client or None, "product": job.product or None,
-             "day": None if job.day is None else job.day.isoformat(), "logs": [log.file for log in job.logs],
-             "machine": job.machine}
+            {
+                "id": job.id,
+                "field": job.field,
+                "client": job.client or None,
+                "product": job.product or None,
+                "day": None if job.day is None else job.day.isoformat(),
+                "logs": [log.file for log in job.logs],
+                "machine": job.machine,
+            }
             for job in found.jobs
         ],
         "unplaced": [{"file": item.file, "reason": item.reason} for item in found.unplaced],

@@ -21,42 +21,105 @@ _NOT_NEGATIVE = click.FloatRange(min=0.0)
 @click.command(name="payback")
 @click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option("--price", type=PositiveFloat(), required=True, metavar="N", help="Price of the retrofit, fitted.")
-@click.option("--life", type=PositiveFloat(), default=10.0, show_default=True, metavar="YEARS",
-              help="Years that it is used.")
-@click.option("--interest", type=_SHARE, default=0.06, show_default=True, metavar="SHARE",
-              help="Interest a year: 0.06 is 6 %.")
-@click.option("--maintenance", type=_SHARE, default=0.02, show_default=True, metavar="SHARE",
-              help="Upkeep a year beyond today's, as a share of the price.")
-@click.option("--salvage", type=_NOT_NEGATIVE, default=0.0, show_default=True, metavar="N",
-              help="What it is worth at the end of its life.")
-@click.option("--area-ha", type=PositiveFloat(), metavar="N",
-              help="Ground sprayed a year, each application counted, ha. Default: that of the ledgers.")
+@click.option(
+    "--life", type=PositiveFloat(), default=10.0, show_default=True, metavar="YEARS", help="Years that it is used."
+)
+@click.option(
+    "--interest", type=_SHARE, default=0.06, show_default=True, metavar="SHARE", help="Interest a year: 0.06 is 6 %."
+)
+@click.option(
+    "--maintenance",
+    type=_SHARE,
+    default=0.02,
+    show_default=True,
+    metavar="SHARE",
+    help="Upkeep a year beyond today's, as a share of the price.",
+)
+@click.option(
+    "--salvage",
+    type=_NOT_NEGATIVE,
+    default=0.0,
+    show_default=True,
+    metavar="N",
+    help="What it is worth at the end of its life.",
+)
+@click.option(
+    "--area-ha",
+    type=PositiveFloat(),
+    metavar="N",
+    help="Ground sprayed a year, each application counted, ha. Default: that of the ledgers.",
+)
 @click.option("--area-ac", type=PositiveFloat(), metavar="N", help="The same in acres.")
-@click.option("--currency", metavar="CODE", help="Three capitals, for instance AUD; nothing is converted. Default: the "
-              "ledgers' own.")
-@click.option("--product-cost-per-ha", type=_NOT_NEGATIVE, metavar="N",
-              help="Products of one application on one hectare, in place of the ledgers' prices.")
+@click.option(
+    "--currency",
+    metavar="CODE",
+    help="Three capitals, for instance AUD; nothing is converted. Default: the ledgers' own.",
+)
+@click.option(
+    "--product-cost-per-ha",
+    type=_NOT_NEGATIVE,
+    metavar="N",
+    help="Products of one application on one hectare, in place of the ledgers' prices.",
+)
 @click.option("--product-cost-per-ac", type=_NOT_NEGATIVE, metavar="N", help="The same for one acre.")
-@click.option("--layout", default="nozzle", show_default=True, metavar="LABEL",
-              help="What the retrofit brings: a label of the replay, as nozzle, 9 or limit.")
-@click.option("--baseline", default="logged", show_default=True, metavar="LABEL",
-              help="What it is held against: logged (what was done), model (today's layout under the controller "
-              "model), or a label of the replay, as boom.")
+@click.option(
+    "--layout",
+    default="nozzle",
+    show_default=True,
+    metavar="LABEL",
+    help="What the retrofit brings: a label of the replay, as nozzle, 9 or limit.",
+)
+@click.option(
+    "--baseline",
+    default="logged",
+    show_default=True,
+    metavar="LABEL",
+    help="What it is held against: logged (what was done), model (today's layout under the controller "
+    "model), or a label of the replay, as boom.",
+)
 @options.machine_option(required=False)
-@click.option("--recirculating/--no-recirculating", default=True, show_default=True,
-              help="Whether the retrofit returns the boom's content to the tank; counted where --machine tells the "
-              "plumbing.")
-@click.option("--primes-a-year", type=_NOT_NEGATIVE, metavar="N",
-              help="How often the lines are primed in a year. Default: as often as the ledgers show, for the ground of "
-              "a year.")
-@click.option("--rinses-a-year", type=_NOT_NEGATIVE, metavar="N",
-              help="How often the lines are emptied through the nozzles for a rinse. Default: not counted.")
-@click.option("--other-saving", type=float, default=0.0, show_default=True, metavar="N",
-              help="Any further saving of a year (negative: cost) that you know of.")
-@click.option("--level", type=click.FloatRange(0.5, 0.999), default=0.9, show_default=True, metavar="SHARE",
-              help="Share of the interval.")
-@click.option("--seed", type=click.IntRange(min=0), default=20_240_501, show_default=True, metavar="N",
-              help="Of the draws for the interval; the same seed gives the same bytes.")
+@click.option(
+    "--recirculating/--no-recirculating",
+    default=True,
+    show_default=True,
+    help="Whether the retrofit returns the boom's content to the tank; counted where --machine tells the plumbing.",
+)
+@click.option(
+    "--primes-a-year",
+    type=_NOT_NEGATIVE,
+    metavar="N",
+    help="How often the lines are primed in a year. Default: as often as the ledgers show, for the ground of a year.",
+)
+@click.option(
+    "--rinses-a-year",
+    type=_NOT_NEGATIVE,
+    metavar="N",
+    help="How often the lines are emptied through the nozzles for a rinse. Default: not counted.",
+)
+@click.option(
+    "--other-saving",
+    type=float,
+    default=0.0,
+    show_default=True,
+    metavar="N",
+    help="Any further saving of a year (negative: cost) that you know of.",
+)
+@click.option(
+    "--level",
+    type=click.FloatRange(0.5, 0.999),
+    default=0.9,
+    show_default=True,
+    metavar="SHARE",
+    help="Share of the interval.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=20_240_501,
+    show_default=True,
+    metavar="N",
+    help="Of the draws for the interval; the same seed gives the same bytes.",
+)
 @options.units_option()
 @options.json_option()
 def command(
@@ -96,14 +159,29 @@ def command(
 
     area_m2 = _either("--area-ha", area_ha, "--area-ac", area_ac, M2_PER_HA, M2_PER_AC)
     cost = _either(
-        "--product-cost-per-ha", product_cost_per_ha, "--product-cost-per-ac", product_cost_per_ac,
-        1.0 / M2_PER_HA, 1.0 / M2_PER_AC,
+        "--product-cost-per-ha",
+        product_cost_per_ha,
+        "--product-cost-per-ac",
+        product_cost_per_ac,
+        1.0 / M2_PER_HA,
+        1.0 / M2_PER_AC,
     )
     terms = RetrofitTerms(
-        price=price, life_years=life, interest=interest, maintenance_share=maintenance, salvage=salvage,
-        area_a_year_m2=area_m2, product_cost_per_m2=cost, currency=None if currency is None else currency.upper(),
-        layout=layout, baseline=baseline, plumbing=_plumbing(machine) if recirculating else None,
-        primes_a_year=primes_a_year, rinses_a_year=rinses_a_year, other_saving_a_year=other_saving, level=level,
+        price=price,
+        life_years=life,
+        interest=interest,
+        maintenance_share=maintenance,
+        salvage=salvage,
+        area_a_year_m2=area_m2,
+        product_cost_per_m2=cost,
+        currency=None if currency is None else currency.upper(),
+        layout=layout,
+        baseline=baseline,
+        plumbing=_plumbing(machine) if recirculating else None,
+        primes_a_year=primes_a_year,
+        rinses_a_year=rinses_a_year,
+        other_saving_a_year=other_saving,
+        level=level,
         seed=seed,
     )
     document = payback_document(folder, terms, units)
@@ -121,9 +199,9 @@ def command(
     click.echo("\n".join(render(document)))
 
 
-def _either(one: str, first: float | None, other: str, second: float | None, factor: float, factor2: float) -> (
-    float | None
-):
+def _either(
+    one: str, first: float | None, other: str, second: float | None, factor: float, factor2: float
+) -> float | None:
     """SI value of an option that comes in two units."""
     if first is not None and second is not None:
         raise click.UsageError(f"Give {one} or {other}, not both.")

@@ -25,8 +25,12 @@ INPUTS = {
 }
 BASELINES = {"logged": "what was logged", "model": "today's layout under the controller model"}
 CAUSES = {
-    "outside": "outside the boundary", "excluded": "on excluded ground", "turn": "twice in turns",
-    "restart": "twice at restarts", "guidance": "twice beside passes", "crossing": "twice at headlands and points",
+    "outside": "outside the boundary",
+    "excluded": "on excluded ground",
+    "turn": "twice in turns",
+    "restart": "twice at restarts",
+    "guidance": "twice beside passes",
+    "crossing": "twice at headlands and points",
 }
 BAR = 16
 
@@ -84,8 +88,13 @@ def _factor(factor: dict[str, Any]) -> str:
 def render(document: dict[str, Any]) -> list[str]:
     """Lines of the text that a person reads."""
     return [
-        *_head(document), *_saving(document), *_budget(document), *_pays(document), *_tornado(document),
-        *_season(document), *_closing(document),
+        *_head(document),
+        *_saving(document),
+        *_budget(document),
+        *_pays(document),
+        *_tornado(document),
+        *_season(document),
+        *_closing(document),
     ]
 
 
@@ -136,8 +145,11 @@ def _saving(document: dict[str, Any]) -> list[str]:
 def _budget(document: dict[str, Any]) -> list[str]:
     currency, budget = document["currency"], document["budget"]
     rows = [
-        (line["label"], " x ".join(_factor(factor) for factor in line["factors"]),
-         money(line["amount"] if line["gain"] else -line["amount"], currency, sign=True, digits=2))
+        (
+            line["label"],
+            " x ".join(_factor(factor) for factor in line["factors"]),
+            money(line["amount"] if line["gain"] else -line["amount"], currency, sign=True, digits=2),
+        )
         for line in budget["lines"]
     ]
     rows.append(("net of a year", "", money(budget["net"], currency, sign=True, digits=2)))
@@ -169,8 +181,10 @@ def _pays(document: dict[str, Any]) -> list[str]:
     even = "no area would do" if whole is None else f"{whole:,} {unit} a year"
     if whole == 0:
         even = "any: priming, rinsing and other savings pay for it alone"
-    verdict = "pays for itself within its life" if result["net_present_value"] > 0 else (
-        "does not pay for itself within its life"
+    verdict = (
+        "pays for itself within its life"
+        if result["net_present_value"] > 0
+        else ("does not pay for itself within its life")
     )
     return [
         "",
@@ -178,8 +192,7 @@ def _pays(document: dict[str, Any]) -> list[str]:
         f"  On these numbers it {verdict} of {case['life_years']:g} years.",
         f"  Payback           {_years(result['simple_payback_years'])}{spread('simple_payback_years', _years)}",
         f"  With interest     {_years(result['discounted_payback_years'])} at {100 * case['interest']:g} %",
-        f"  Present value     {amount(result['net_present_value'])} over its life"
-        f"{spread('net_present_value', amount)}",
+        f"  Present value     {amount(result['net_present_value'])} over its life{spread('net_present_value', amount)}",
         f"  Rate of return    {'none' if rate is None else f'{100 * rate:.1f} % a year'}",
         f"  Breaks even at    {even}, or at products of "
         f"{_per_area(result['break_even_product_cost_per_m2'], units, currency)} an application "
@@ -211,9 +224,7 @@ def _tornado(document: dict[str, Any]) -> list[str]:
         return []
     currency = document["currency"]
     base = rows[0]["outcome_base"]
-    widest = max(
-        max(abs(row["outcome_low"] - base), abs(row["outcome_high"] - base)) for row in rows
-    )
+    widest = max(max(abs(row["outcome_low"] - base), abs(row["outcome_high"] - base)) for row in rows)
     stands = money(base, currency, sign=True)
     out = ["", f"WHAT MATTERS MOST (net of a year, {stands} as it stands; one input at a time)"]
     lines = []
@@ -221,12 +232,14 @@ def _tornado(document: dict[str, Any]) -> list[str]:
         ends = (row["outcome_low"], row["outcome_high"])
         left = round(BAR * (base - min(*ends, base)) / widest) if widest > 0 else 0
         right = round(BAR * (max(*ends, base) - base) / widest) if widest > 0 else 0
-        lines.append((
-            INPUTS.get(row["name"], row["name"]),
-            f"{_input(row['name'], row['low'], document)} to {_input(row['name'], row['high'], document)}",
-            f"{'#' * left:>{BAR}}|{'#' * right:<{BAR}}",
-            f"{money(ends[0], currency, sign=True)} to {money(ends[1], currency, sign=True)}",
-        ))
+        lines.append(
+            (
+                INPUTS.get(row["name"], row["name"]),
+                f"{_input(row['name'], row['low'], document)} to {_input(row['name'], row['high'], document)}",
+                f"{'#' * left:>{BAR}}|{'#' * right:<{BAR}}",
+                f"{money(ends[0], currency, sign=True)} to {money(ends[1], currency, sign=True)}",
+            )
+        )
     wide = [max(len(line[k]) for line in lines) for k in range(2)]
     out += [f"  {a:<{wide[0]}}  {b:<{wide[1]}}  {bar}  {d}" for a, b, bar, d in lines]
     return out

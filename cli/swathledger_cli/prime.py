@@ -31,15 +31,35 @@ The machine file gives no lines and no held volume, so nothing can be reckoned. 
 @options.machine_option(required=True)
 @click.option("--flow-l-min", type=PositiveFloat(), metavar="N", help="Flow of the whole boom while priming, L/min.")
 @click.option("--flow-gal-min", type=PositiveFloat(), metavar="N", help="The same in US gallons a minute.")
-@click.option("--speed-km-h", type=PositiveFloat(), metavar="N", help="Speed that goes with the set rate, where flow "
-              "is not given. Default: 18.")
+@click.option(
+    "--speed-km-h",
+    type=PositiveFloat(),
+    metavar="N",
+    help="Speed that goes with the set rate, where flow is not given. Default: 18.",
+)
 @click.option("--speed-mph", type=PositiveFloat(), metavar="N", help="The same in miles an hour.")
-@click.option("--strength", type=click.FloatRange(0, 1, min_open=True, max_open=True), default=0.95, show_default=True,
-              metavar="SHARE", help="Share of full strength that ends the prime in the mixed model.")
-@click.option("--residue", type=click.FloatRange(0, 1, min_open=True, max_open=True), default=0.02, show_default=True,
-              metavar="SHARE", help="Share of the first strength that may be left after rinsing.")
-@click.option("--rinses", type=click.IntRange(1, 50), metavar="N",
-              help="Rinses to plan. Default: the fewest that the rinse tank holds water for, else 3.")
+@click.option(
+    "--strength",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    metavar="SHARE",
+    help="Share of full strength that ends the prime in the mixed model.",
+)
+@click.option(
+    "--residue",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.02,
+    show_default=True,
+    metavar="SHARE",
+    help="Share of the first strength that may be left after rinsing.",
+)
+@click.option(
+    "--rinses",
+    type=click.IntRange(1, 50),
+    metavar="N",
+    help="Rinses to plan. Default: the fewest that the rinse tank holds water for, else 3.",
+)
 @options.units_option()
 @options.json_option()
 def command(
@@ -82,9 +102,9 @@ def command(
     click.echo("\n".join(render(document, units)))
 
 
-def _either(stem: str, one: float | None, unit: str, convert: Any, other: float | None, unit2: str, convert2: Any) -> (
-    float | None
-):
+def _either(
+    stem: str, one: float | None, unit: str, convert: Any, other: float | None, unit2: str, convert2: Any
+) -> float | None:
     """SI value of an option that comes in two units."""
     if one is not None and other is not None:
         raise click.UsageError(f"Give --{stem}-{unit} or --{stem}-{unit2}, not both.")
@@ -156,9 +176,14 @@ def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
         place = f"to section{section}" if line["carries"] == "section" and section else CARRIES[line["carries"]]
         if line["carries"] == "boom" and section:
             place = f"along nozzles of section{section}"
-        rows.append((line["name"],
-                     f"{line['count']} x {bore(line['inner_diameter_m'])} x {text('length', line['length_m'], units)}",
-                     vol(line["volume_l"]), place))
+        rows.append(
+            (
+                line["name"],
+                f"{line['count']} x {bore(line['inner_diameter_m'])} x {text('length', line['length_m'], units)}",
+                vol(line["volume_l"]),
+                place,
+            )
+        )
     rows.append(("sump, pump and filters", "", vol(volumes["held_l"]), "whole flow"))
     rows.append(("nozzle bodies", "", vol(volumes["nozzle_bodies_l"]), ""))
     count = volumes["dead_ends"]
@@ -227,8 +252,10 @@ def _rinsing(found: dict[str, Any] | None, vol: Any) -> list[str]:
             f"{left:>21}{mark}"
         )
     if tank is not None and found["fewest_that_fit"] is None:
-        out.append("  The rinse tank holds too little for any of these: refill it, drain the lines first, or count on "
-                   "the last column only.")
+        out.append(
+            "  The rinse tank holds too little for any of these: refill it, drain the lines first, or count on "
+            "the last column only."
+        )
     out.append(f"  Running the water through steadily instead would take {vol(found['continuous_water_l'])}.")
     return out
 

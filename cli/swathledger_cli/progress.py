@@ -31,14 +31,7 @@ class Reporter:
         Say nothing at all.
     """
 
-    def __init__(
-        self,
-        what: str,
-        total: int | None,
-        *,
-        quiet: bool = False,
-        bar: RichProgress | None = None,
-    ) -> None:
+    def __init__(self, what: str, total: int | None, *, quiet: bool = False, bar: RichProgress | None = None) -> None:
         self.what = what
         self.total = total
         self.done = 0

@@ -19,9 +19,7 @@ class FormatsParam(options._ParamType):
 
     name = "list"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[str, ...]:
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
         """Check each word."""
         if isinstance(value, tuple):
             return value
@@ -34,14 +32,19 @@ class FormatsParam(options._ParamType):
 
 @click.command(name="report")
 @click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
-@click.option("--format", "formats", type=FormatsParam(), default="html", show_default=True, metavar="LIST",
-              help="html, pdf or html,pdf. PDF needs the extra 'pdf' (WeasyPrint).")
+@click.option(
+    "--format",
+    "formats",
+    type=FormatsParam(),
+    default="html",
+    show_default=True,
+    metavar="LIST",
+    help="html, pdf or html,pdf. PDF needs the extra 'pdf' (WeasyPrint).",
+)
 @options.units_option()
 @click.option("--overwrite", is_flag=True, help="Replace files of a page's name that this program did not make, too.")
 @options.quiet_option()
-def command(
-    folder: Path, formats: tuple[str, ...], units: UnitSystem, overwrite: bool, quiet: bool
-) -> None:
+def command(folder: Path, formats: tuple[str, ...], units: UnitSystem, overwrite: bool, quiet: bool) -> None:
     """Render pages again from results, without computing anything again.
 
     DIR is what audit wrote (report.html), what study wrote (study.html), or what season wrote (season.html of the whole
@@ -51,6 +54,7 @@ def command(
 
     wanted = [name for name in FORMATS if name in formats]
     with reporting("pages", quiet=quiet) as reporter:
+
         def told(path: Path, done: int, total: int) -> None:
             reporter.total = total
             reporter.step(str(path.name), done - reporter.done)

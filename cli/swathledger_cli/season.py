@@ -19,15 +19,32 @@ _MOST_SHOWN = 30
 
 
 @click.command(name="season")
-@click.argument("manifests", metavar="season.toml...", nargs=-1, required=True,
-                type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument(
+    "manifests",
+    metavar="season.toml...",
+    nargs=-1,
+    required=True,
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+)
 @options.out_option()
-@click.option("--jobs", "workers", type=click.IntRange(min=1), metavar="N",
-              help="Worker processes. Default: one a core, fewer where memory asks for it.")
-@click.option("--dask", metavar="ADDRESS", help="Run on the workers of a Dask scheduler, as in tcp://HOST:8786; they "
-              "must see the same paths.")
-@click.option("--resume/--no-resume", default=True, show_default=True,
-              help="Leave jobs alone whose inputs, settings and program version have not changed since they were done.")
+@click.option(
+    "--jobs",
+    "workers",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Worker processes. Default: one a core, fewer where memory asks for it.",
+)
+@click.option(
+    "--dask",
+    metavar="ADDRESS",
+    help="Run on the workers of a Dask scheduler, as in tcp://HOST:8786; they must see the same paths.",
+)
+@click.option(
+    "--resume/--no-resume",
+    default=True,
+    show_default=True,
+    help="Leave jobs alone whose inputs, settings and program version have not changed since they were done.",
+)
 @options.cell_option()
 @options.groups_option()
 @options.units_option()
@@ -60,6 +77,7 @@ def command(
     once = {path.resolve(): path for path in manifests}
     given = merged([(path, read_manifest(path, overrides=overrides)) for path in once.values()])
     with reporting("jobs", quiet=quiet) as reporter:
+
         def told(step: Step) -> None:
             reporter.total = step.total
             reporter.step(_line(step), step.done - reporter.done)
@@ -104,8 +122,9 @@ def lines(season: Season, units: UnitSystem) -> list[str]:
 
     document = season.document
     jobs, totals, means = document["jobs"], document["totals"], document["means"]
-    out = [f"{jobs['done']} of {jobs['all']} jobs done ({len(season.resumed)} of them before); results in "
-           f"{season.folder}"]
+    out = [
+        f"{jobs['done']} of {jobs['all']} jobs done ({len(season.resumed)} of them before); results in {season.folder}"
+    ]
     if jobs["done"]:
         share = means["over_application_pct"]
         over = "unknown" if share is None else f"{share:.2f} % of {text('area', totals['target_m2'], units)} treated"

@@ -38,45 +38,120 @@ class BearingParam(options._ParamType):
 
 
 @click.command(name="simulate")
-@click.option("--boundary", required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="B",
-              help="Vector file with boundaries and exclusions.")
+@click.option(
+    "--boundary",
+    required=True,
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="B",
+    help="Vector file with boundaries and exclusions.",
+)
 @options.machine_option(required=True)
 @options.out_option()
 @click.option("--field", "field_id", metavar="ID", help="Which field of the boundary file. Default: every one.")
-@click.option("--bearing", type=BearingParam(), default="best", show_default=True, metavar="DEG|best|longest|contour",
-              help="Direction of the passes, degrees clockwise from north; best: least driving and turning; longest: "
-              "along the longest side; contour: following the longest side.")
-@click.option("--headland-laps", type=click.IntRange(1, 20), metavar="N",
-              help="Laps round the headland. Default: as many as a turn needs.")
-@click.option("--turning-radius-m", type=PositiveFloat(), metavar="N",
-              help="Least turning radius. Default: a quarter of the width, a third for trailed booms, at least 6.")
+@click.option(
+    "--bearing",
+    type=BearingParam(),
+    default="best",
+    show_default=True,
+    metavar="DEG|best|longest|contour",
+    help="Direction of the passes, degrees clockwise from north; best: least driving and turning; longest: "
+    "along the longest side; contour: following the longest side.",
+)
+@click.option(
+    "--headland-laps",
+    type=click.IntRange(1, 20),
+    metavar="N",
+    help="Laps round the headland. Default: as many as a turn needs.",
+)
+@click.option(
+    "--turning-radius-m",
+    type=PositiveFloat(),
+    metavar="N",
+    help="Least turning radius. Default: a quarter of the width, a third for trailed booms, at least 6.",
+)
 @click.option("--skip-passes", is_flag=True, help="Drive every other pass on the way out and the rest on the way back.")
-@click.option("--cross", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True,
-              help="Exclusions that may be crossed with the boom shut; auto: long thin ones.")
-@click.option("--speed-km-h", type=PositiveFloat(), default=18.0, show_default=True, metavar="N",
-              help="Speed on passes.")
-@click.option("--rate-hz", type=click.Choice(["0.2", "0.5", "1", "2", "5", "10"]), default="1", show_default=True,
-              help="Rows of the log a second.")
-@click.option("--control", type=click.Choice(["auto", "manual"]), default="auto", show_default=True,
-              help="Section control by covered ground, or the whole boom by hand.")
+@click.option(
+    "--cross",
+    type=click.Choice(["auto", "all", "none"]),
+    default="auto",
+    show_default=True,
+    help="Exclusions that may be crossed with the boom shut; auto: long thin ones.",
+)
+@click.option(
+    "--speed-km-h", type=PositiveFloat(), default=18.0, show_default=True, metavar="N", help="Speed on passes."
+)
+@click.option(
+    "--rate-hz",
+    type=click.Choice(["0.2", "0.5", "1", "2", "5", "10"]),
+    default="1",
+    show_default=True,
+    help="Rows of the log a second.",
+)
+@click.option(
+    "--control",
+    type=click.Choice(["auto", "manual"]),
+    default="auto",
+    show_default=True,
+    help="Section control by covered ground, or the whole boom by hand.",
+)
 @options.off_when_covered_option()
-@click.option("--guidance-sigma", type=_OPTIONAL_PLUS, default=0.03, show_default=True, metavar="M",
-              help="How far the machine weaves about the planned line (sigma).")
-@click.option("--gnss-sigma", type=_OPTIONAL_PLUS, metavar="M",
-              help="Error of logged positions, one axis (sigma). Default: the machine file's, else 0.02.")
-@click.option("--switch-off-s", type=float, default=0.3, show_default=True, metavar="S",
-              help="How late the operator shuts the master switch; negative: early.")
-@click.option("--charge-s", type=_OPTIONAL_PLUS, default=0.0, show_default=True, metavar="S",
-              help="Time stood with the boom open before the start, charging it.")
-@click.option("--stop-s", type=_OPTIONAL_PLUS, default=0.0, show_default=True, metavar="S",
-              help="A stop of this length on the way, during which the log is silent.")
+@click.option(
+    "--guidance-sigma",
+    type=_OPTIONAL_PLUS,
+    default=0.03,
+    show_default=True,
+    metavar="M",
+    help="How far the machine weaves about the planned line (sigma).",
+)
+@click.option(
+    "--gnss-sigma",
+    type=_OPTIONAL_PLUS,
+    metavar="M",
+    help="Error of logged positions, one axis (sigma). Default: the machine file's, else 0.02.",
+)
+@click.option(
+    "--switch-off-s",
+    type=float,
+    default=0.3,
+    show_default=True,
+    metavar="S",
+    help="How late the operator shuts the master switch; negative: early.",
+)
+@click.option(
+    "--charge-s",
+    type=_OPTIONAL_PLUS,
+    default=0.0,
+    show_default=True,
+    metavar="S",
+    help="Time stood with the boom open before the start, charging it.",
+)
+@click.option(
+    "--stop-s",
+    type=_OPTIONAL_PLUS,
+    default=0.0,
+    show_default=True,
+    metavar="S",
+    help="A stop of this length on the way, during which the log is silent.",
+)
 @click.option("--heading/--no-heading", default=True, show_default=True, help="Whether headings are logged.")
-@click.option("--format", "log_format", type=click.Choice(["csv", "geojson"]), default="csv", show_default=True,
-              help="Format of the log.")
+@click.option(
+    "--format",
+    "log_format",
+    type=click.Choice(["csv", "geojson"]),
+    default="csv",
+    show_default=True,
+    help="Format of the log.",
+)
 @options.units_option()
 @click.option("--product", default="herbicide A", show_default=True, metavar="NAME", help="Product named in the log.")
-@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, metavar="N",
-              help="The same seed gives the same bytes.")
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="The same seed gives the same bytes.",
+)
 @options.overwrite_option()
 @options.quiet_option()
 @options.json_option()

@@ -15,29 +15,81 @@ if TYPE_CHECKING:
 
 
 @click.command(name="study")
-@click.argument("results", metavar="RESULTS...", nargs=-1, required=True,
-                type=click.Path(exists=True, readable=True, path_type=Path))
+@click.argument(
+    "results",
+    metavar="RESULTS...",
+    nargs=-1,
+    required=True,
+    type=click.Path(exists=True, readable=True, path_type=Path),
+)
 @options.out_option()
-@click.option("--seed", type=click.IntRange(min=0), default=20_240_501, show_default=True, metavar="N",
-              help="Seed of every random draw; stored with the results.")
-@click.option("--resamples", type=click.IntRange(min=199), default=4999, show_default=True, metavar="N",
-              help="Bootstrap samples of fields.")
-@click.option("--level", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True), default=0.9,
-              show_default=True, metavar="SHARE", help="Level of the intervals.")
-@click.option("--worth", type=click.FloatRange(min=0.0), default=0.25, show_default=True, metavar="POINTS",
-              help="Halving a group is worth it while it spares this much, percentage points of the target.")
-@click.option("--manifest", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="season.toml",
-              help="Manifest of the season: a sample of its drives is run again, to say how much the choices of the "
-              "method matter.")
-@click.option("--uncertainty", type=click.IntRange(min=10), metavar="N",
-              help="With --manifest: redraw the errors of receiver, boundary, antenna and latency N times a field.")
-@click.option("--sample", type=click.IntRange(min=1), default=8, show_default=True, metavar="N",
-              help="With --manifest: fields run again, evenly over their perimeter per area.")
-@click.option("--gnss", "gnss_class", type=click.Choice(["rtk", "corrected", "uncorrected"]), metavar="CLASS",
-              help="With --uncertainty: class of the receiver (rtk, corrected, uncorrected). Default: the sigma of the "
-              "log or the machine file, else corrected.")
-@click.option("--cell", type=options.PositiveFloat(), metavar="M",
-              help="With --manifest: side of a cell, m. Default: that of the results.")
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=20_240_501,
+    show_default=True,
+    metavar="N",
+    help="Seed of every random draw; stored with the results.",
+)
+@click.option(
+    "--resamples",
+    type=click.IntRange(min=199),
+    default=4999,
+    show_default=True,
+    metavar="N",
+    help="Bootstrap samples of fields.",
+)
+@click.option(
+    "--level",
+    type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
+    default=0.9,
+    show_default=True,
+    metavar="SHARE",
+    help="Level of the intervals.",
+)
+@click.option(
+    "--worth",
+    type=click.FloatRange(min=0.0),
+    default=0.25,
+    show_default=True,
+    metavar="POINTS",
+    help="Halving a group is worth it while it spares this much, percentage points of the target.",
+)
+@click.option(
+    "--manifest",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="season.toml",
+    help="Manifest of the season: a sample of its drives is run again, to say how much the choices of the "
+    "method matter.",
+)
+@click.option(
+    "--uncertainty",
+    type=click.IntRange(min=10),
+    metavar="N",
+    help="With --manifest: redraw the errors of receiver, boundary, antenna and latency N times a field.",
+)
+@click.option(
+    "--sample",
+    type=click.IntRange(min=1),
+    default=8,
+    show_default=True,
+    metavar="N",
+    help="With --manifest: fields run again, evenly over their perimeter per area.",
+)
+@click.option(
+    "--gnss",
+    "gnss_class",
+    type=click.Choice(["rtk", "corrected", "uncorrected"]),
+    metavar="CLASS",
+    help="With --uncertainty: class of the receiver (rtk, corrected, uncorrected). Default: the sigma of the "
+    "log or the machine file, else corrected.",
+)
+@click.option(
+    "--cell",
+    type=options.PositiveFloat(),
+    metavar="M",
+    help="With --manifest: side of a cell, m. Default: that of the results.",
+)
 @options.threads_option()
 @options.units_option()
 @options.overwrite_option()

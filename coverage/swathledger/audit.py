@@ -93,8 +93,13 @@ def prepare(
 
     machine = read_machine(machine_path) if isinstance(machine_path, Path) else machine_path
     log = read_log(
-        list(logs), columns=machine.columns, options=machine.log_options, sections=len(machine.boom.sections),
-        nozzles=machine.boom.nozzle_count, spans=spans, section_widths_m=machine.boom.section_widths_m,
+        list(logs),
+        columns=machine.columns,
+        options=machine.log_options,
+        sections=len(machine.boom.sections),
+        nozzles=machine.boom.nozzle_count,
+        spans=spans,
+        section_widths_m=machine.boom.section_widths_m,
     )
     final, resolved = resolve(settings, log, machine)
     assumptions = [*notes, *log.quality.warnings, *resolved]
@@ -108,7 +113,8 @@ def prepare(
         if xs.shape[0] == 0:
             raise LogError(
                 "nothing was sprayed while driving, so no boundary can be derived from the ground covered.",
-                file=logs[0].name, hint="Give a boundary file.",
+                file=logs[0].name,
+                hint="Give a boundary file.",
             )
         field = field_from_quads(xs, ys, plane, boom_width_m=machine.boom.width_m, field_id=name)
     else:
@@ -153,9 +159,7 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
     if settings.cell_m is None or settings.tolerance_m is None:
         raise InputError("settings must be resolved before computing; call prepare() first")
     # What the machine file says of plumbing and products is checked before the long work.
-    standing = standing_of(
-        prepared.log, prepared.machine, prepared.field, prepared.swath, max_gap_s=settings.max_gap_s
-    )
+    standing = standing_of(prepared.log, prepared.machine, prepared.field, prepared.swath, max_gap_s=settings.max_gap_s)
     plan = plan_products(prepared.log, prepared.machine, prepared.swath, settings.product)
     sink = both_sinks(sink, None if plan is None else plan.sink)
     groups = settings.groups or ()
@@ -172,8 +176,15 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
         return None if progress is None else (lambda done: progress(what, first + share * done))
 
     accounting = account(
-        prepared.log, prepared.machine, prepared.field, prepared.swath, cell_m=settings.cell_m,
-        revisit_s=settings.revisit_s, tolerance_m=settings.tolerance_m, threads=settings.threads, sink=sink,
+        prepared.log,
+        prepared.machine,
+        prepared.field,
+        prepared.swath,
+        cell_m=settings.cell_m,
+        revisit_s=settings.revisit_s,
+        tolerance_m=settings.tolerance_m,
+        threads=settings.threads,
+        sink=sink,
         progress=told("covering ground", 0.0, part),
     )
     replay = None
@@ -182,18 +193,44 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
             prepared.machine, settings.off_when_covered or 1.0, settings.tolerance_m, settings.revisit_s
         )
         replay = replay_drive(
-            prepared.log, prepared.machine, prepared.field, prepared.swath, accounting, seen, groups, control,
-            threads=settings.threads, progress=told("replaying", part, 1.0 - part),
+            prepared.log,
+            prepared.machine,
+            prepared.field,
+            prepared.swath,
+            accounting,
+            seen,
+            groups,
+            control,
+            threads=settings.threads,
+            progress=told("replaying", part, 1.0 - part),
         )
-    products = None if plan is None else account_products(
-        plan, prepared.log, prepared.machine, prepared.field, prepared.swath, accounting,
-        revisit_s=settings.revisit_s, threads=settings.threads,
+    products = (
+        None
+        if plan is None
+        else account_products(
+            plan,
+            prepared.log,
+            prepared.machine,
+            prepared.field,
+            prepared.swath,
+            accounting,
+            revisit_s=settings.revisit_s,
+            threads=settings.threads,
+        )
     )
     notes = () if plan is None else plan.tank.notes
     assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes, *notes])
     return Audit(
-        prepared.log, prepared.machine, prepared.field, prepared.swath, accounting, replay, settings,
-        tuple(assumptions), standing, products,
+        prepared.log,
+        prepared.machine,
+        prepared.field,
+        prepared.swath,
+        accounting,
+        replay,
+        settings,
+        tuple(assumptions),
+        standing,
+        products,
     )
 
 

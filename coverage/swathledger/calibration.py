@@ -28,18 +28,7 @@ ISO_10625_PRESSURE_BAR: Final = 3.0
 
 # From memory of the standard; consistent with a published page on nozzle coding.
 ISO_10625_NOMINAL_L_MIN: Final[MappingProxyType[str, float]] = MappingProxyType(
-    {
-        "01": 0.4,
-        "015": 0.6,
-        "02": 0.8,
-        "025": 1.0,
-        "03": 1.2,
-        "04": 1.6,
-        "05": 2.0,
-        "06": 2.4,
-        "08": 3.2,
-        "10": 4.0,
-    }
+    {"01": 0.4, "015": 0.6, "02": 0.8, "025": 1.0, "03": 1.2, "04": 1.6, "05": 2.0, "06": 2.4, "08": 3.2, "10": 4.0}
 )
 """Nominal flow at 3 bar by ISO 10625 nozzle size, L/min of water."""
 
@@ -163,9 +152,7 @@ def effective_capacity_ac_h(width_ft: float, travel_mph: float, efficiency: floa
     ----------
     Iowa State University AgDM A3-24; University of Kentucky AEN-73.
     """
-    return (
-        _positive("width_ft", width_ft) * _positive("travel_mph", travel_mph) * _share(efficiency) / FT_MPH_PER_AC_H
-    )
+    return _positive("width_ft", width_ft) * _positive("travel_mph", travel_mph) * _share(efficiency) / FT_MPH_PER_AC_H
 
 
 def _share(efficiency: float) -> float:

@@ -265,12 +265,7 @@ def from_face(kind: str, value: float, system: UnitSystem = "metric") -> float:
 
 
 def text(
-    kind: str,
-    value: float | None,
-    system: UnitSystem = "metric",
-    *,
-    digits: int | None = None,
-    unit: bool = True,
+    kind: str, value: float | None, system: UnitSystem = "metric", *, digits: int | None = None, unit: bool = True
 ) -> str:
     """Format a value (given in SI) for a person: thousands separated, unit beside it.
 

@@ -70,7 +70,8 @@ class Job:
         latitude, longitude = degrees(*zip(*corners, strict=True))
         ring = [[float(a), float(b)] for a, b in zip(longitude, latitude, strict=True)]
         feature = {
-            "type": "Feature", "properties": {"field_id": "Home"},
+            "type": "Feature",
+            "properties": {"field_id": "Home"},
             "geometry": {"type": "Polygon", "coordinates": [[*ring, ring[0]]]},
         }
         self.boundary.write_text(json.dumps({"type": "FeatureCollection", "features": [feature], **more}))

@@ -300,11 +300,24 @@ def test_parent_that_is_a_file(job, refused):
 
 
 # --- arguments -------------------------------------------------------------------------------------------------
-@pytest.mark.parametrize("more", [
-    ("--cell", "0"), ("--cell", "-1"), ("--cell", "nan"), ("--cell", "inf"), ("--cell", "ten"),
-    ("--off-when-covered", "0"), ("--off-when-covered", "1.5"), ("--groups", "boom,boom"), ("--groups", "0"),
-    ("--groups", "left"), ("--units", "furlongs"), ("--threads", "0"), ("--no-such-option",),
-])
+@pytest.mark.parametrize(
+    "more",
+    [
+        ("--cell", "0"),
+        ("--cell", "-1"),
+        ("--cell", "nan"),
+        ("--cell", "inf"),
+        ("--cell", "ten"),
+        ("--off-when-covered", "0"),
+        ("--off-when-covered", "1.5"),
+        ("--groups", "boom,boom"),
+        ("--groups", "0"),
+        ("--groups", "left"),
+        ("--units", "furlongs"),
+        ("--threads", "0"),
+        ("--no-such-option",),
+    ],
+)
 def test_arguments_out_of_range(more, refused):
     text = refused(*more)
     assert "Error" in text or "Usage" in text

@@ -17,10 +17,10 @@ from swathledger.settings import AuditSettings
 
 FEW = settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 MACHINES = {
-    "plain": '[boom]\nnozzle_count = 8\nnozzle_spacing_m = 0.5\nsections = [4, 4]\n[rate]\nset_rate_l_ha = 100\n',
-    "trailed": '[boom]\nnozzle_count = 8\nnozzle_spacing_m = 0.5\nsections = [4, 4]\n'
+    "plain": "[boom]\nnozzle_count = 8\nnozzle_spacing_m = 0.5\nsections = [4, 4]\n[rate]\nset_rate_l_ha = 100\n",
+    "trailed": "[boom]\nnozzle_count = 8\nnozzle_spacing_m = 0.5\nsections = [4, 4]\n"
     "[hitch]\nantenna_to_hitch_m = 1.0\nhitch_to_boom_m = 4.0\n",
-    "offset": '[boom]\nnozzle_count = 8\nnozzle_spacing_m = 0.5\nsections = [4, 4]\n'
+    "offset": "[boom]\nnozzle_count = 8\nnozzle_spacing_m = 0.5\nsections = [4, 4]\n"
     "[antenna]\nahead_of_boom_m = -3.0\nright_of_centre_m = 0.7\n",
     "width": "[boom]\nwidth_m = 4.0\n",
 }
@@ -38,9 +38,13 @@ def rows(draw) -> list[dict[str, str]]:
     x = y = t = 0.0
     out = []
     columns = {
-        "heading_deg": st.one_of(st.floats(-400, 400).map(str), odd), "speed_m_s": number(-5, 5),
-        "flow_l_min": number(0, 60), "rate_l_ha": number(0, 300), "working_width_m": number(0, 6),
-        "reverse": st.sampled_from(["0", "1", ""]), "hdop": number(0, 9),
+        "heading_deg": st.one_of(st.floats(-400, 400).map(str), odd),
+        "speed_m_s": number(-5, 5),
+        "flow_l_min": number(0, 60),
+        "rate_l_ha": number(0, 300),
+        "working_width_m": number(0, 6),
+        "reverse": st.sampled_from(["0", "1", ""]),
+        "hdop": number(0, 9),
     }
     chosen = draw(st.lists(st.sampled_from(sorted(columns)), unique=True, max_size=4))
     for _ in range(draw(st.integers(0, 25))):
@@ -48,7 +52,8 @@ def rows(draw) -> list[dict[str, str]]:
         y += draw(st.sampled_from([0.0, 2.0, 2.0, 3.0, -2.0, -40.0, 1e-5]))
         t += draw(st.sampled_from([0.0, 0.1, 1.0, 1.0, 1.0, 5.0, 60.0, -3.0, 1e5]))
         row = {
-            "time": f"{1_767_600_000 + t:.3f}", "latitude": f"{-33.5 + y * PER_M:.9f}",
+            "time": f"{1_767_600_000 + t:.3f}",
+            "latitude": f"{-33.5 + y * PER_M:.9f}",
             "longitude": f"{148.0 + x * PER_M:.9f}",
         }
         for name in ("latitude", "longitude", "time"):

@@ -17,7 +17,11 @@ from swathledger.settings import AuditSettings
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
 FIELDS = {
-    "long_mile.csv": "36m", "kite_tail.csv": "36m", "whaleback.csv": "36m", "duckhole.csv": "36m", "dogleg.csv": "24m",
+    "long_mile.csv": "36m",
+    "kite_tail.csv": "36m",
+    "whaleback.csv": "36m",
+    "duckhole.csv": "36m",
+    "dogleg.csv": "24m",
     "cartwheel.geojson": "24m",
 }
 
@@ -25,7 +29,9 @@ FIELDS = {
 @pytest.mark.parametrize("name", FIELDS)
 def test_ledger_against_the_truth_of_the_drive(name):
     prepared = prepare(
-        [SAMPLES / name], SAMPLES / f"machine_{FIELDS[name]}.toml", SAMPLES / "boundaries.geojson",
+        [SAMPLES / name],
+        SAMPLES / f"machine_{FIELDS[name]}.toml",
+        SAMPLES / "boundaries.geojson",
         AuditSettings(groups=()),
     )
     audit = compute(prepared)

@@ -16,8 +16,13 @@ from swathledger.swath.build import build_swath
 def words(step_s: float, speed: float, state_kind: str = "work") -> list[str]:
     k = np.arange(40)
     log = log_from_path(
-        np.zeros(40), speed * step_s * k, 1.7e9 + step_s * k, PLANE, np.ones((40, 1), dtype=bool),
-        state_kind=state_kind, heading_deg=0.0,
+        np.zeros(40),
+        speed * step_s * k,
+        1.7e9 + step_s * k,
+        PLANE,
+        np.ones((40, 1), dtype=bool),
+        state_kind=state_kind,
+        heading_deg=0.0,
     )
     machine = Machine("m", Boom(np.linspace(-6.0, 6.0, 25), (24,)))
     return _switching(log, build_swath(log, machine, ground(box(-6, 0, 6, 900)).plane, max_gap_s=60.0))

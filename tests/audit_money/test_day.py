@@ -67,8 +67,15 @@ def day(*, charges: bool = True) -> Log:
             now += RAIN_S
     speed = np.append(np.hypot(np.diff(x), np.diff(y)) / np.diff(t), 0.0)
     return log_from_path(
-        np.array(x), np.array(y), np.array(t), PLANE, np.array(opened)[:, None], state_kind="work",
-        speed_m_s=speed, rate_l_m2=0.01, flow_l_s=np.array(flow),
+        np.array(x),
+        np.array(y),
+        np.array(t),
+        PLANE,
+        np.array(opened)[:, None],
+        state_kind="work",
+        speed_m_s=speed,
+        rate_l_m2=0.01,
+        flow_l_s=np.array(flow),
     )
 
 
@@ -105,7 +112,9 @@ def test_every_event_is_found_with_its_litres() -> None:
     # the ledger's litres of standing are the same litres
     assert found["volume"]["standing_l"] == pytest.approx(standing["litres_l"], rel=1e-9)
     assert next(row for row in found["cause"] if row["cause"] == "standing") == {
-        "cause": "standing", "area_m2": 0.0, "volume_l": found["volume"]["standing_l"]
+        "cause": "standing",
+        "area_m2": 0.0,
+        "volume_l": found["volume"]["standing_l"],
     }
 
 

@@ -74,7 +74,9 @@ def test_real_drives_log_no_flow(shared_dir: Path, tmp_path: Path, name: str) ->
     swept = audit.swath.ribbon_step
     assert not audit.swath.standing[swept].any()
     assert next(row for row in found["cause"] if row["cause"] == "standing") == {
-        "cause": "standing", "area_m2": 0.0, "volume_l": None
+        "cause": "standing",
+        "area_m2": 0.0,
+        "volume_l": None,
     }
     assert found["product"] is None
     assert found["volume"] is None

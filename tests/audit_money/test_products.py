@@ -22,12 +22,23 @@ from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
 
 A: dict[str, object] = {
-    "name": "herbicide A", "unit": "L/ha", "rate": 2.0, "price": 15.0, "currency": "ABC", "active_ingredient": "P",
-    "active_ingredient_g_l": 360.0, "label_maximum_rate": 3.0,
+    "name": "herbicide A",
+    "unit": "L/ha",
+    "rate": 2.0,
+    "price": 15.0,
+    "currency": "ABC",
+    "active_ingredient": "P",
+    "active_ingredient_g_l": 360.0,
+    "label_maximum_rate": 3.0,
 }
 B: dict[str, object] = {
-    "name": "fungicide B", "unit": "kg/ha", "rate": 0.5, "price": 80.0, "currency": "ABC",
-    "active_ingredient_g_kg": 500.0, "label_maximum_rate": 0.75,
+    "name": "fungicide B",
+    "unit": "kg/ha",
+    "rate": 0.5,
+    "price": 80.0,
+    "currency": "ABC",
+    "active_ingredient_g_kg": 500.0,
+    "label_maximum_rate": 0.75,
 }
 SPEED = 5.0
 
@@ -39,8 +50,15 @@ def passes(lanes: tuple[float, ...], rates_l_m2: tuple[float, ...] | None = None
     opened = np.tile(k < 20, len(lanes))
     time_s = 1.7e9 + np.concatenate([200.0 * number + k for number in range(len(lanes))])
     return log_from_path(
-        np.repeat(lanes, 21), np.tile(SPEED * k, len(lanes)), time_s, PLANE, opened[:, None], state_kind="work",
-        heading_deg=0.0, rate_l_m2=rates, flow_l_s=rates * 12.0 * SPEED * opened if flow else None,
+        np.repeat(lanes, 21),
+        np.tile(SPEED * k, len(lanes)),
+        time_s,
+        PLANE,
+        opened[:, None],
+        state_kind="work",
+        heading_deg=0.0,
+        rate_l_m2=rates,
+        flow_l_s=rates * 12.0 * SPEED * opened if flow else None,
     )
 
 
@@ -76,7 +94,12 @@ def test_a_tank_mix_of_two_on_two_passes_over_one_strip() -> None:
     assert place["overlap"]["amount"] == pytest.approx(0.24, rel=5e-3)
     assert place["target"]["area_m2"] == pytest.approx(2400.0, rel=5e-3)
     assert place["standing"] == {
-        "name": "standing", "spray_l": 0.0, "area_m2": None, "amount": 0.0, "money": 0.0, "active_g": 0.0
+        "name": "standing",
+        "spray_l": 0.0,
+        "area_m2": None,
+        "amount": 0.0,
+        "money": 0.0,
+        "active_g": 0.0,
     }
     for row, highest in ((a, 4.0), (b, 1.0)):
         assert row["label"]["over_m2"] == pytest.approx(1200.0, rel=5e-3)

@@ -92,18 +92,29 @@ def make_drive(
     latitude, longitude = PLANE.inverse(x, y)
     n = x.shape[0]
     log = Log(
-        time_s=1.7e9 + np.concatenate(t), latitude_deg=latitude, longitude_deg=longitude, state_kind="nozzle",
-        state=np.vstack(opened), heading_deg=None if sigma_m > 0 else np.concatenate(way) % 360.0,
-        rate_l_m2=np.full(n, 0.008), quality=LogQuality(n, n, (), (), (), 1.0 / rate_hz), inputs=(),
+        time_s=1.7e9 + np.concatenate(t),
+        latitude_deg=latitude,
+        longitude_deg=longitude,
+        state_kind="nozzle",
+        state=np.vstack(opened),
+        heading_deg=None if sigma_m > 0 else np.concatenate(way) % 360.0,
+        rate_l_m2=np.full(n, 0.008),
+        quality=LogQuality(n, n, (), (), (), 1.0 / rate_hz),
+        inputs=(),
     )
     corners = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * side / 2
-    ring = np.column_stack((
-        corners[:, 0] * np.cos(turn) + corners[:, 1] * np.sin(turn),
-        -corners[:, 0] * np.sin(turn) + corners[:, 1] * np.cos(turn),
-    ))
+    ring = np.column_stack(
+        (
+            corners[:, 0] * np.cos(turn) + corners[:, 1] * np.sin(turn),
+            -corners[:, 0] * np.sin(turn) + corners[:, 1] * np.cos(turn),
+        )
+    )
     field = Field("square", PLANE, shapely.Polygon(ring), shapely.Polygon(), "given", area_ha * 1e4)
     machine = Machine("36 m", Boom(edges, (NOZZLES,)))
     return Drive(
-        log, machine, field, build_swath(log, machine, PLANE),
+        log,
+        machine,
+        field,
+        build_swath(log, machine, PLANE),
         f"{area_ha:g} ha at {bearing_deg:g} deg, {rate_hz:g} Hz, error {sigma_m:g} m",
     )

@@ -62,8 +62,12 @@ def ground_of(drive: Drive) -> Ground:
     frame = frame_of(swath, field, CELL_M, near)
     reference = set_rate(drive.log, drive.machine, swath, [])
     return Ground(
-        drive, frame, frame.bands(halo_rows(TOLERANCE_M, CELL_M)),
-        build_strips(swath, reference.relative, reference.per_step), pose_lines(swath), polygon_edges(field.boundary),
+        drive,
+        frame,
+        frame.bands(halo_rows(TOLERANCE_M, CELL_M)),
+        build_strips(swath, reference.relative, reference.per_step),
+        pose_lines(swath),
+        polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
     )
 
@@ -92,8 +96,14 @@ def whole_account(drive: Drive, threads: int = 1) -> tuple[float, int]:
     """Seconds on the clock of the whole accounting, and the cells painted."""
     t0 = time.perf_counter()
     result = account(
-        drive.log, drive.machine, drive.field, drive.swath, cell_m=CELL_M, revisit_s=REVISIT_S,
-        tolerance_m=TOLERANCE_M, threads=threads,
+        drive.log,
+        drive.machine,
+        drive.field,
+        drive.swath,
+        cell_m=CELL_M,
+        revisit_s=REVISIT_S,
+        tolerance_m=TOLERANCE_M,
+        threads=threads,
     )
     return time.perf_counter() - t0, result.areas.cells["applied"]
 
@@ -110,10 +120,12 @@ def nozzle_polygons(drive: Drive, limit: int) -> tuple[list[shapely.Polygon], in
     for r in range(count.shape[0] // 2, count.shape[0]):
         a = int(swath.ribbon_step[r])
         polygons.extend(
-            shapely.Polygon([
-                (swath.x_m[p] + side * swath.right_x[p], swath.y_m[p] + side * swath.right_y[p])
-                for p, side in ((a, edges[k]), (a, edges[k + 1]), (a + 1, edges[k + 1]), (a + 1, edges[k]))
-            ])
+            shapely.Polygon(
+                [
+                    (swath.x_m[p] + side * swath.right_x[p], swath.y_m[p] + side * swath.right_y[p])
+                    for p, side in ((a, edges[k]), (a, edges[k + 1]), (a + 1, edges[k + 1]), (a + 1, edges[k]))
+                ]
+            )
             for k in range(int(first[r]), int(end[r]))
         )
         if len(polygons) >= limit:
@@ -134,8 +146,11 @@ def rasterio_seconds(polygons: list[shapely.Polygon]) -> float:
     shape = (int(np.ceil((y1 - y0) / CELL_M)) + 1, int(np.ceil((x1 - x0) / CELL_M)) + 1)
     t0 = time.thread_time()
     out = rasterize(
-        [(polygon, 1) for polygon in polygons], out_shape=shape, transform=from_origin(x0, y1, CELL_M, CELL_M),
-        merge_alg=MergeAlg.add, dtype="uint8",
+        [(polygon, 1) for polygon in polygons],
+        out_shape=shape,
+        transform=from_origin(x0, y1, CELL_M, CELL_M),
+        merge_alg=MergeAlg.add,
+        dtype="uint8",
     )
     spent = time.thread_time() - t0
     if not out.any():
@@ -163,7 +178,10 @@ def polygon_seconds(drive: Drive) -> float:
 
 def _state(cells: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.int32], NDArray[np.float32]]:
     state = (
-        np.empty(cells, np.uint8), np.empty(cells, np.uint8), np.empty(cells, np.int32), np.empty(cells, np.float32)
+        np.empty(cells, np.uint8),
+        np.empty(cells, np.uint8),
+        np.empty(cells, np.int32),
+        np.empty(cells, np.float32),
     )
     for array in state:
         array[:] = 0
@@ -194,9 +212,7 @@ def row_lengths(ground: Ground) -> int:
     long = strips.poses > 2
     rows = (strips.y_max - strips.y_min)[long] / CELL_M
     last = strips.first_pose + strips.poses - 1
-    way = np.hypot(
-        lines.x[last] - lines.x[strips.first_pose], lines.y[last] - lines.y[strips.first_pose]
-    )[long]
+    way = np.hypot(lines.x[last] - lines.x[strips.first_pose], lines.y[last] - lines.y[strips.first_pose])[long]
     cells = way * (strips.right_m - strips.left_m)[long] / CELL_M**2
     return max(1, int(cells.sum() / rows.sum()))
 

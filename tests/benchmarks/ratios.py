@@ -61,14 +61,17 @@ def kernel(area_ha: float, rounds: int) -> None:
             stages.append(cover(ground))
             return stages[-1].paint
 
-        took = medians({
-            "paint": covered,
-            "rasterio": lambda p=polygons, n=nozzle_steps: rasterio_seconds(p) * n / len(p),
-            "polygons": lambda d=small[name]: polygon_seconds(d) * area_ha / POLYGON_HA,
-            "band": lambda n=painted: numpy_stream_seconds(n, BAND),
-            "field": lambda n=painted: numpy_stream_seconds(n, n),
-            "spans": lambda n=painted, k=length: numpy_span_seconds(n, k),
-        }, rounds)
+        took = medians(
+            {
+                "paint": covered,
+                "rasterio": lambda p=polygons, n=nozzle_steps: rasterio_seconds(p) * n / len(p),
+                "polygons": lambda d=small[name]: polygon_seconds(d) * area_ha / POLYGON_HA,
+                "band": lambda n=painted: numpy_stream_seconds(n, BAND),
+                "field": lambda n=painted: numpy_stream_seconds(n, n),
+                "spans": lambda n=painted, k=length: numpy_span_seconds(n, k),
+            },
+            rounds,
+        )
         paint = took["paint"]
         whole = sorted(stage.total for stage in stages)[len(stages) // 2]
         ns = 1e9 / painted
@@ -95,12 +98,12 @@ def growth() -> None:
 def scaling(area_ha: float, rounds: int) -> None:
     """One thread and two, in turns, by the clock."""
     drive = make_drive(area_ha, bearing_deg=30.0, sigma_m=0.02)
-    took = medians({
-        "one": lambda: whole_account(drive, 1)[0],
-        "two": lambda: whole_account(drive, 2)[0],
-    }, rounds)
-    print(f"account of {area_ha:g} ha: {took['one']:.2f} s, two threads {took['two']:.2f} s, "
-          f"{took['one'] / took['two']:.2f} x", flush=True)
+    took = medians({"one": lambda: whole_account(drive, 1)[0], "two": lambda: whole_account(drive, 2)[0]}, rounds)
+    print(
+        f"account of {area_ha:g} ha: {took['one']:.2f} s, two threads {took['two']:.2f} s, "
+        f"{took['one'] / took['two']:.2f} x",
+        flush=True,
+    )
 
 
 def memory(area_ha: float) -> None:
@@ -117,8 +120,10 @@ def memory_here(area_ha: float) -> None:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     seconds, painted = whole_account(drive, 2)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    print(f"memory {area_ha:g} ha, {len(drive.log)} rows, two threads: peak {peak / 2**20:.2f} GB, of which the drive "
-          f"{before / 2**20:.2f}; {painted / 1e6:.0f} M cells in {seconds:.1f} s")
+    print(
+        f"memory {area_ha:g} ha, {len(drive.log)} rows, two threads: peak {peak / 2**20:.2f} GB, of which the drive "
+        f"{before / 2**20:.2f}; {painted / 1e6:.0f} M cells in {seconds:.1f} s"
+    )
 
 
 def main() -> None:

@@ -18,7 +18,11 @@ from swathledger.swath.build import build_swath
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
 FIELDS = {
-    "long_mile.csv": "36", "kite_tail.csv": "36", "dogleg.csv": "24", "whaleback.csv": "36", "duckhole.csv": "36",
+    "long_mile.csv": "36",
+    "kite_tail.csv": "36",
+    "dogleg.csv": "24",
+    "whaleback.csv": "36",
+    "duckhole.csv": "36",
     "cartwheel.geojson": "24",
 }
 
@@ -30,7 +34,10 @@ def stages(name: str, machine_m: str) -> dict[str, float]:
     marks = [time.process_time()]
     machine = read_machine(machine_path)
     log = read_log(
-        [log_path], columns=machine.columns, options=machine.log_options, sections=len(machine.boom.sections),
+        [log_path],
+        columns=machine.columns,
+        options=machine.log_options,
+        sections=len(machine.boom.sections),
         nozzles=machine.boom.nozzle_count,
     )
     marks.append(time.process_time())
@@ -41,7 +48,12 @@ def stages(name: str, machine_m: str) -> dict[str, float]:
     settings = prepare([log_path], machine_path, boundaries, AuditSettings()).settings
     begin = time.process_time()
     account(
-        log, machine, field, swath, cell_m=settings.cell_m, revisit_s=settings.revisit_s,
+        log,
+        machine,
+        field,
+        swath,
+        cell_m=settings.cell_m,
+        revisit_s=settings.revisit_s,
         tolerance_m=settings.tolerance_m,
     )
     counted = time.process_time() - begin
@@ -51,8 +63,12 @@ def stages(name: str, machine_m: str) -> dict[str, float]:
     whole = time.process_time() - begin
     reading, placing, swathing = (b - a for a, b in pairwise(marks))
     return {
-        "log": reading, "field": placing, "swath": swathing, "account": counted,
-        "report": whole - reading - placing - swathing - counted, "whole": whole,
+        "log": reading,
+        "field": placing,
+        "swath": swathing,
+        "account": counted,
+        "report": whole - reading - placing - swathing - counted,
+        "whole": whole,
     }
 
 

@@ -40,8 +40,7 @@ class Audited:
     def replay(self, groups: tuple[str, ...], threads: int = 1):
         control = control_for(self.machine, 1.0, 0.1, 10.0)
         return replay_drive(
-            self.log, self.machine, self.field, self.swath, self.accounting, self.seen, groups, control,
-            threads=threads,
+            self.log, self.machine, self.field, self.swath, self.accounting, self.seen, groups, control, threads=threads
         )
 
 

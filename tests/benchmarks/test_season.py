@@ -139,7 +139,8 @@ def farm(tmp_path_factory) -> Path:
 def digests(folder: Path) -> dict[str, str]:
     return {
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*")) if path.is_file()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
     }
 
 

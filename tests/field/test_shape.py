@@ -91,12 +91,7 @@ def test_a_square_has_no_long_axis() -> None:
     assert measured(box(0, 0, 100, 100)).long_axis_bearing_deg is None
 
 
-@given(
-    turn=st.floats(0, 360),
-    x=st.floats(-3000, 3000),
-    y=st.floats(-3000, 3000),
-    mirror=st.booleans(),
-)
+@given(turn=st.floats(0, 360), x=st.floats(-3000, 3000), y=st.floats(-3000, 3000), mirror=st.booleans())
 def test_turning_moving_mirroring_change_nothing(turn: float, x: float, y: float, mirror: bool) -> None:
     boundary = Polygon([(0, 0), (300, 20), (280, 150), (120, 160), (100, 400), (-20, 380)])
     moved = affinity.translate(affinity.rotate(affinity.scale(boundary, -1 if mirror else 1, 1), turn), x, y)

@@ -37,7 +37,9 @@ def mask_of(frame: Frame, boundary, exclusions=None) -> np.ndarray:
     band = Band(frame.first_row, frame.rows, 0, frame.first_column, frame.columns)
     with np.errstate(over="ignore"):
         return band_mask(
-            band, frame.cell_m, polygon_edges(boundary),
+            band,
+            frame.cell_m,
+            polygon_edges(boundary),
             np.empty((0, 4)) if exclusions is None else polygon_edges(exclusions),
         )
 
@@ -54,9 +56,19 @@ def strips_of(lines: PoseLines, first, poses, left, right, *, time_s=None, pass_
         low[k], high[k] = np.min(ends), np.max(ends)
     ids = np.arange(n, dtype=np.int32) if pass_id is None else np.asarray(pass_id, np.int32)
     return Strips(
-        first_pose=first, poses=poses, left_m=left, right_m=right, dose=np.ones(n), set_l_m2=np.ones(n),
-        turn_per_m=np.zeros(n), pass_id=ids, line_id=ids.copy(), heading_deg=np.zeros(n, np.float32),
-        time_s=np.arange(n, dtype=float) if time_s is None else np.asarray(time_s, float), y_min=low, y_max=high,
+        first_pose=first,
+        poses=poses,
+        left_m=left,
+        right_m=right,
+        dose=np.ones(n),
+        set_l_m2=np.ones(n),
+        turn_per_m=np.zeros(n),
+        pass_id=ids,
+        line_id=ids.copy(),
+        heading_deg=np.zeros(n, np.float32),
+        time_s=np.arange(n, dtype=float) if time_s is None else np.asarray(time_s, float),
+        y_min=low,
+        y_max=high,
     )
 
 
@@ -99,8 +111,10 @@ def test_sections_and_steps_divide_a_swath_without_share_or_miss(bearing, turn, 
     edges -= edges[-1] / 2
     whole = shapely.Polygon(
         [(lines.x[p] + edges[0] * lines.right_x[p], lines.y[p] + edges[0] * lines.right_y[p]) for p in range(len(x))]
-        + [(lines.x[p] + edges[-1] * lines.right_x[p], lines.y[p] + edges[-1] * lines.right_y[p])
-           for p in reversed(range(len(x)))]
+        + [
+            (lines.x[p] + edges[-1] * lines.right_x[p], lines.y[p] + edges[-1] * lines.right_y[p])
+            for p in reversed(range(len(x)))
+        ]
     )
     if not whole.is_valid:  # a step shorter than the inner end falls back: another matter
         return
@@ -133,7 +147,9 @@ def test_one_long_strip_is_the_sum_of_its_pieces(bearing, widths):
 
 @FEW
 @given(
-    seed=st.integers(0, 2**32 - 1), count=st.integers(3, 12), hole=st.booleans(),
+    seed=st.integers(0, 2**32 - 1),
+    count=st.integers(3, 12),
+    hole=st.booleans(),
     place=st.tuples(st.floats(-1000, 1000), st.floats(-1000, 1000)),
 )
 def test_mask_is_what_the_even_odd_rule_says_of_every_sample_point(seed, count, hole, place):
@@ -163,9 +179,7 @@ def test_neighbouring_polygons_share_no_cell(cuts, bearing):
     def at(a: float, b: float) -> tuple[float, float]:
         return a * c - b * s, a * s + b * c
 
-    parts = [
-        shapely.Polygon([at(a, 0), at(b, 0), at(b, 4), at(a, 4)]) for a, b in pairwise(stations)
-    ]
+    parts = [shapely.Polygon([at(a, 0), at(b, 0), at(b, 4), at(a, 4)]) for a, b in pairwise(stations)]
     whole = shapely.Polygon([at(a, 0) for a in stations] + [at(a, 4) for a in reversed(stations)])
     frame = frame_around(0.1, *whole.bounds)
     total = sum(mask_of(frame, part).astype(int) for part in parts)
@@ -184,13 +198,15 @@ def test_frame_is_five_by_five():
 
 def test_square_with_an_exclusion_typed_out():
     got = mask_of(FIVE, shapely.box(1, 1, 5, 4), shapely.box(2, 0, 3, 3))
-    expected = np.array([  # row 0 is the southmost
-        [0, 0, 0, 0, 0],
-        [0, 1, 2, 1, 1],
-        [0, 1, 2, 1, 1],
-        [0, 1, 1, 1, 1],
-        [0, 0, 0, 0, 0],
-    ])
+    expected = np.array(
+        [  # row 0 is the southmost
+            [0, 0, 0, 0, 0],
+            [0, 1, 2, 1, 1],
+            [0, 1, 2, 1, 1],
+            [0, 1, 1, 1, 1],
+            [0, 0, 0, 0, 0],
+        ]
+    )
     assert (OUTSIDE, TARGET, EXCLUDED) == (0, 1, 2)
     np.testing.assert_array_equal(got, expected)
 
@@ -209,16 +225,8 @@ def test_two_passes_typed_out():
     strips = strips_of(lines, [0, 2], [2, 2], [-1, -1], [1, 1])
     band = Band(0, 5, 0, 0, 5)
     with np.errstate(over="ignore"):
-        cells, litres = paint_band(
-            band, 1.0, np.ones((5, 5), np.uint8), strips, lines, np.array([-1.0, 1.0]), 10.0
-        )
-    expected = np.array([
-        [0, 1, 1, 0, 0],
-        [1, 2, 2, 1, 1],
-        [1, 2, 2, 1, 1],
-        [0, 1, 1, 0, 0],
-        [0, 0, 0, 0, 0],
-    ])
+        cells, litres = paint_band(band, 1.0, np.ones((5, 5), np.uint8), strips, lines, np.array([-1.0, 1.0]), 10.0)
+    expected = np.array([[0, 1, 1, 0, 0], [1, 2, 2, 1, 1], [1, 2, 2, 1, 1], [0, 1, 1, 0, 0], [0, 0, 0, 0, 0]])
     np.testing.assert_array_equal(cells.times, expected)
     np.testing.assert_allclose(cells.dose, expected)
     # dose 1, 1 L/m2, 1 m2 a cell: 14 litres laid the first time, 4 the second
@@ -227,12 +235,15 @@ def test_two_passes_typed_out():
     assert litres.sum() - litres[4:].sum() == pytest.approx(18.0)
 
 
-@pytest.mark.parametrize(("apart_s", "same_pass", "expected"), [
-    (9.9, True, 1),  # one pass, within 10 s: one treatment
-    (10.0, True, 1),  # more than 10 s, not 10 s
-    (10.1, True, 2),
-    (0.5, False, 2),  # another pass is another treatment at once
-])
+@pytest.mark.parametrize(
+    ("apart_s", "same_pass", "expected"),
+    [
+        (9.9, True, 1),  # one pass, within 10 s: one treatment
+        (10.0, True, 1),  # more than 10 s, not 10 s
+        (10.1, True, 2),
+        (0.5, False, 2),  # another pass is another treatment at once
+    ],
+)
 def test_revisit_rule(apart_s, same_pass, expected):
     lines = pose_lines([2, 2, 2, 2], [0, 4, 0, 4], [0, 0, 0, 0])
     strips = strips_of(

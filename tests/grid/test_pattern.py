@@ -56,8 +56,10 @@ def figures(width: float, bearings: list[float], seed: int) -> tuple[float, floa
 def test_thousand_random_directions(width, lowest_ratio, highest_ratio):
     bearings = np.random.default_rng(7).uniform(0, 2 * np.pi, 1000).tolist()
     within, ratio, rms, worst = figures(width, bearings, seed=8)
-    print(f"random: width {width} m: within 3 SE {100 * within:.1f} %, stated/actual {ratio:.2f}, "  # noqa: T201
-          f"rms {100 * rms:.2f} %, worst {100 * worst:.1f} %")  # the figures of docs/validation.md: pytest -s
+    print(  # noqa: T201  # the figures of docs/validation.md: pytest -s
+        f"random: width {width} m: within 3 SE {100 * within:.1f} %, stated/actual {ratio:.2f}, "
+        f"rms {100 * rms:.2f} %, worst {100 * worst:.1f} %"
+    )
     assert within >= 0.99
     assert lowest_ratio < ratio < highest_ratio
 
@@ -71,8 +73,10 @@ def test_all_simple_slopes(width, lowest_ratio, highest_ratio):
     slopes = simple_slopes()
     assert len(slopes) == 4 + 4 * 43  # coprime p, q up to 8: 43 pairs, four quadrants; and the four axes
     within, ratio, rms, worst = figures(width, slopes * 6, seed=9)
-    print(f"simple: width {width} m: within 3 SE {100 * within:.1f} %, stated/actual {ratio:.2f}, "  # noqa: T201
-          f"rms {100 * rms:.2f} %, worst {100 * worst:.1f} %")
+    print(  # noqa: T201  # as above
+        f"simple: width {width} m: within 3 SE {100 * within:.1f} %, stated/actual {ratio:.2f}, "
+        f"rms {100 * rms:.2f} %, worst {100 * worst:.1f} %"
+    )
     assert within >= 0.99
     assert lowest_ratio < ratio < highest_ratio
 

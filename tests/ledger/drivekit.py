@@ -56,8 +56,12 @@ def ground(
 
 
 def rectangle(
-    left_m: float, back_m: float, right_m: float, ahead_m: float,
-    bearing_deg: float = 0.0, origin: tuple[float, float] = (0.0, 0.0),
+    left_m: float,
+    back_m: float,
+    right_m: float,
+    ahead_m: float,
+    bearing_deg: float = 0.0,
+    origin: tuple[float, float] = (0.0, 0.0),
 ) -> Polygon:
     """A rectangle in a frame that looks along ``bearing_deg`` from ``origin``: x to the right, y ahead."""
     return placed(shapely.box(left_m, back_m, right_m, ahead_m), bearing_deg, origin)
@@ -125,8 +129,15 @@ class Result:
 
 
 def books_of(
-    log: Log, machine: Machine, field: Field, *, cell_m: float = 0.1, revisit_s: float = 10.0, tolerance_m: float = 0.1,
-    max_gap_s: float | None = None, threads: int = 1,
+    log: Log,
+    machine: Machine,
+    field: Field,
+    *,
+    cell_m: float = 0.1,
+    revisit_s: float = 10.0,
+    tolerance_m: float = 0.1,
+    max_gap_s: float | None = None,
+    threads: int = 1,
 ) -> Result:
     """From a log to its ledger."""
     swath = build_swath(log, machine, field.plane, max_gap_s=max_gap_s)

@@ -17,7 +17,6 @@ GRID_M = 1e-6
 """Overlays snap to a micrometre. Without it GEOS 3.14.1 loses whole ribbons in a union (seen: 180 m2 of one pass)."""
 
 
-
 def _union(shapes: NDArray[np.object_]) -> shapely.Geometry:
     """Union of what has area; lines and points that overlays leave behind are dropped."""
     parts = shapely.get_parts(shapes)
@@ -118,7 +117,14 @@ def ledger(swath: Swath, field: Field, revisit_s: float = 10.0) -> dict[str, flo
     excluded = total(shapely.intersection(layers, barred, grid_size=GRID_M))
     extra = total(on_target) - covered
     return {
-        "target": target.area, "applied": total(layers), "covered": covered, "single": covered - overlap,
-        "overlap": overlap, "overlap_extra": extra, "skip": target.area - covered, "outside": outside,
-        "excluded": excluded, "over_application": extra + outside + excluded,
+        "target": target.area,
+        "applied": total(layers),
+        "covered": covered,
+        "single": covered - overlap,
+        "overlap": overlap,
+        "overlap_extra": extra,
+        "skip": target.area - covered,
+        "outside": outside,
+        "excluded": excluded,
+        "over_application": extra + outside + excluded,
     }

@@ -16,7 +16,10 @@ def straight(y: list[float], times: list[float], open_: list[bool], x: float = 0
     """Rows at given stations along north, at given times."""
     n = len(y)
     return PlanePath(
-        np.full(n, x), np.asarray(y, float), START_S + np.asarray(times, float), np.full(n, heading),
+        np.full(n, x),
+        np.asarray(y, float),
+        START_S + np.asarray(times, float),
+        np.full(n, heading),
         np.asarray(open_, bool)[:, None],
     )
 
@@ -85,8 +88,17 @@ def test_guidance_neighbouring_pass():
     result.near("overlap_extra", 0.5 * 60.0)
 
 
-@pytest.mark.parametrize(("angle", "cause"), [(14.0, "guidance"), (16.0, "crossing"), (90.0, "crossing"),
-                                             (164.0, "crossing"), (166.0, "guidance"), (194.0, "guidance")])
+@pytest.mark.parametrize(
+    ("angle", "cause"),
+    [
+        (14.0, "guidance"),
+        (16.0, "crossing"),
+        (90.0, "crossing"),
+        (164.0, "crossing"),
+        (166.0, "guidance"),
+        (194.0, "guidance"),
+    ],
+)
 def test_crossing_is_any_larger_angle(angle, cause):
     # Two strips crossing at their middles under an angle a: a rhombus of W^2 / sin a.
     first = line_path([-30.0], [30.0], origin=(0.0, 30.0))
@@ -159,7 +171,11 @@ def noisy_stand(sigma: float, hz: float, *, speed: bool, heading: bool, seed: in
         still = step < 0.01
         course[still] = rng.uniform(0, 360, int(still.sum()))
     return log_from_path(
-        path.x_m + rng.normal(0, sigma, n), path.y_m + rng.normal(0, sigma, n), path.time_s, PLANE, path.state,
+        path.x_m + rng.normal(0, sigma, n),
+        path.y_m + rng.normal(0, sigma, n),
+        path.time_s,
+        PLANE,
+        path.state,
         heading_deg=course if heading else None,
         speed_m_s=np.where(step > 0.01, step, np.abs(rng.normal(0, 0.02, n))) if speed else None,
         flow_l_s=np.where(path.state[:, 0], 1.0, 0.0),

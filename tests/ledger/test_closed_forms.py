@@ -42,9 +42,7 @@ def check_passes(n, width, length, overlap, bearing, plane, origin, antenna, **l
     machine = sprayer(width, antenna=antenna)
     spacing = width - overlap
     path = passes_path(n, length, spacing, bearing_deg=bearing, origin=origin)
-    field = ground(
-        rectangle(-width / 2, 0, (n - 1) * spacing + width / 2, length, bearing, origin), plane=plane
-    )
+    field = ground(rectangle(-width / 2, 0, (n - 1) * spacing + width / 2, length, bearing, origin), plane=plane)
     result = drive(path, machine, field, **logged)
     twice, missed = max(overlap, 0.0), max(-overlap, 0.0)
     result.near("applied", n * width * length)
@@ -74,8 +72,11 @@ def test_passes_that_leave_gaps(bearing, plane, origin, antenna):
 
 @settings(max_examples=15)
 @given(
-    bearing=st.floats(0, 360), east=st.floats(-2000, 2000), north=st.floats(-2000, 2000),
-    ahead=st.floats(-6, 6), right=st.floats(-2, 2),
+    bearing=st.floats(0, 360),
+    east=st.floats(-2000, 2000),
+    north=st.floats(-2000, 2000),
+    ahead=st.floats(-6, 6),
+    right=st.floats(-2, 2),
     # a strip much thinner than a cell may be met by no sample point at all: see tests/grid/test_pattern.py
     overlap=st.one_of(st.floats(-0.8, -0.02), st.floats(0.02, 0.8)),
 )
@@ -137,8 +138,7 @@ def test_ring_logged_once_a_second(radius, clockwise, log_heading):
     antenna = Antenna(2.5, 0.0) if log_heading else Antenna()
     path = arc_path(radius, clockwise=clockwise, centre=(50.0, 20.0), start_bearing_deg=40.0)
     result = drive(
-        path, sprayer(width, antenna=antenna), ground(disc(50.0, (50.0, 20.0))), log_heading=log_heading,
-        rate_l_m2=0.02,
+        path, sprayer(width, antenna=antenna), ground(disc(50.0, (50.0, 20.0))), log_heading=log_heading, rate_l_m2=0.02
     )
     result.near("applied", 2 * math.pi * radius * width, rel=1e-3)
     assert result.m2("overlap") < 0.001 * result.m2("applied")
@@ -261,9 +261,7 @@ def test_working_width_only(antenna):
     path = line_path([0.0], [80.0], bearing_deg=64.0, lead_m=5.0)
     along = path.x_m * math.sin(math.radians(64)) + path.y_m * math.cos(math.radians(64))
     width = np.where(along < 50.0 - 1e-6, 9.0, 4.5)
-    result = drive(
-        path, machine, ground(rectangle(-10, -5, 10, 90, 64.0)), state_kind="work", working_width_m=width
-    )
+    result = drive(path, machine, ground(rectangle(-10, -5, 10, 90, 64.0)), state_kind="work", working_width_m=width)
     result.near("applied", 585.0)
     assert result.swath.width_by_row
     assert any("centred" in note for note in result.swath.notes)

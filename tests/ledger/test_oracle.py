@@ -19,8 +19,12 @@ from swathledger.swath.build import build_swath
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
 FIELDS = {
-    "long_mile.csv": "machine_36m.toml", "kite_tail.csv": "machine_36m.toml", "whaleback.csv": "machine_36m.toml",
-    "duckhole.csv": "machine_36m.toml", "dogleg.csv": "machine_24m.toml", "cartwheel.geojson": "machine_24m.toml",
+    "long_mile.csv": "machine_36m.toml",
+    "kite_tail.csv": "machine_36m.toml",
+    "whaleback.csv": "machine_36m.toml",
+    "duckhole.csv": "machine_36m.toml",
+    "dogleg.csv": "machine_24m.toml",
+    "cartwheel.geojson": "machine_24m.toml",
 }
 HARVESTER = """name = "harvester of the real drives"
 [boom]
@@ -37,7 +41,12 @@ def same_ledger(logs: list[Path], machine: Path, boundary: Path) -> Result:
     assert p.settings.cell_m is not None
     assert p.settings.tolerance_m is not None
     books = account(
-        p.log, p.machine, p.field, p.swath, cell_m=p.settings.cell_m, revisit_s=p.settings.revisit_s,
+        p.log,
+        p.machine,
+        p.field,
+        p.swath,
+        cell_m=p.settings.cell_m,
+        revisit_s=p.settings.revisit_s,
         tolerance_m=p.settings.tolerance_m,
     )
     result = Result(p.swath, books, p.log, p.machine, p.field)
@@ -91,10 +100,21 @@ def test_oracle_on_crossing_strips():
     machine = sprayer(6.0)
     found = oracle.ledger(build_swath(log_of(path, field.plane), machine, field.plane), field)
     # 6 x 40 twice; beyond the boundary 5 m at each of four ends; the exclusion takes 6 x 3 of the northward strip
-    assert found == pytest.approx({
-        "target": 900 - 90, "applied": 480, "outside": 120, "excluded": 18, "overlap": 36, "overlap_extra": 36,
-        "covered": 480 - 120 - 18 - 36, "single": 480 - 120 - 18 - 72, "skip": 810 - 306, "over_application": 174,
-    }, abs=1e-3)
+    assert found == pytest.approx(
+        {
+            "target": 900 - 90,
+            "applied": 480,
+            "outside": 120,
+            "excluded": 18,
+            "overlap": 36,
+            "overlap_extra": 36,
+            "covered": 480 - 120 - 18 - 36,
+            "single": 480 - 120 - 18 - 72,
+            "skip": 810 - 306,
+            "over_application": 174,
+        },
+        abs=1e-3,
+    )
 
 
 def test_oracle_splits_quadrangles_that_cross_themselves():

@@ -51,9 +51,7 @@ def paths(draw) -> PlanePath:
             state[-1] = [False] * SECTIONS
             time[-1] += 20.0
     state.append([False] * SECTIONS)
-    return PlanePath(
-        np.array(x), np.array(y), START_S + np.array(time), np.mod(headings, 360.0), np.array(state, bool)
-    )
+    return PlanePath(np.array(x), np.array(y), START_S + np.array(time), np.mod(headings, 360.0), np.array(state, bool))
 
 
 def field_shapes():
@@ -85,8 +83,10 @@ def test_turning_and_moving_a_drive_changes_no_area(path, turn, east, north):
     boundary, pond = field_shapes()
     here = drive(path, MACHINE, ground(boundary, pond), **LOGGED)
     there = drive(
-        path.rotated(turn).moved(east, north), MACHINE,
-        ground(placed(boundary, turn, (east, north)), placed(pond, turn, (east, north))), **LOGGED,
+        path.rotated(turn).moved(east, north),
+        MACHINE,
+        ground(placed(boundary, turn, (east, north)), placed(pond, turn, (east, north))),
+        **LOGGED,
     )
     same(here, there)
 
@@ -199,9 +199,7 @@ def test_a_sink_sees_every_row_once(monkeypatch):
         seen.append(replace(band, count=band.count.copy(), mask=band.mask.copy()))
 
     whole = books_of(log, MACHINE, field)
-    books = account(
-        log, MACHINE, field, whole.swath, cell_m=0.1, revisit_s=10.0, tolerance_m=0.1, threads=3, sink=sink
-    )
+    books = account(log, MACHINE, field, whole.swath, cell_m=0.1, revisit_s=10.0, tolerance_m=0.1, threads=3, sink=sink)
     assert books.areas == whole.books.areas
     starts = [band.first_row for band in seen]
     assert starts == np.concatenate(([0], np.cumsum([b.count.shape[0] for b in seen])[:-1])).tolist()
@@ -241,7 +239,11 @@ def test_interpreted_kernels_give_the_same_ledger():
     told = []
     for off in ("0", "1"):
         done = subprocess.run(
-            [sys.executable, "-c", _TINY, folder], capture_output=True, text=True, timeout=300, check=False,
+            [sys.executable, "-c", _TINY, folder],
+            capture_output=True,
+            text=True,
+            timeout=300,
+            check=False,
             env={**os.environ, "NUMBA_DISABLE_JIT": off},
         )
         assert done.returncode == 0, done.stderr

@@ -153,9 +153,7 @@ def test_steady_curves_and_clocks_make_no_noise():
     # a circle of 200 m once around: third differences of a circle are (v dt / R)^3 R = (1 / 200)^3 * 200 = 25 um
     angle = np.arange(1200) * 1.0 / 200.0
     log = drive(
-        1200,
-        latitude_deg=200 * np.sin(angle) / M_PER_DEG,
-        longitude_deg=117.2 + 200 * np.cos(angle) / M_PER_DEG,
+        1200, latitude_deg=200 * np.sin(angle) / M_PER_DEG, longitude_deg=117.2 + 200 * np.cos(angle) / M_PER_DEG
     )
     assert position_noise_m(log) == pytest.approx(0.0, abs=1e-4)
 

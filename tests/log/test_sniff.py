@@ -97,7 +97,7 @@ def test_geojson_whose_first_features_have_few_properties(write):
             "type": "Feature",
             "properties": {"time": "2026-03-04T07:30:00Z"},
             "geometry": {"type": "Point", "coordinates": [117.2, -31.5]},
-        },
+        }
     ] * 2000
     assert is_log(write(json.dumps({"type": "FeatureCollection", "features": features}), "drive.json"))
 

@@ -29,7 +29,12 @@ from swathledger.log.sniff import find_format, sniff
 UTC_START = START.replace(tzinfo=dt.UTC).timestamp()
 #: Condensed states, width, work state, total area, rate, pressure of the boom's own scale.
 VALUES = [
-    ("00A1", "DET-2"), ("0043", "DET-2"), ("008D", "DET-2"), ("0074", "DET-2"), ("0002", "DET-2"), ("EA60", "DET-2"),
+    ("00A1", "DET-2"),
+    ("0043", "DET-2"),
+    ("008D", "DET-2"),
+    ("0074", "DET-2"),
+    ("0002", "DET-2"),
+    ("EA60", "DET-2"),
 ]
 ALL_ON, LEFT_ON, NONE_ON = packed([1] * 5), packed([1, 0, 0, 0, 0]), packed([0] * 5)
 RECORDS = [
@@ -125,10 +130,16 @@ def test_a_time_log_alone(tmp_path):
 
 
 def test_values_by_number_by_element_and_in_the_units_of_the_device(folder):
-    log = read_log(folder, columns={
-        "raw": "DDI 60000", "named": "ddi 60000 DET-2", "pressure": "DDI 60000 bar", "width": "DDI 67",
-        "rate": "DDI 2 DET-2",
-    })
+    log = read_log(
+        folder,
+        columns={
+            "raw": "DDI 60000",
+            "named": "ddi 60000 DET-2",
+            "pressure": "DDI 60000 bar",
+            "width": "DDI 67",
+            "rate": "DDI 2 DET-2",
+        },
+    )
     assert log.extra["raw"][0] == log.extra["named"][0] == 16
     assert log.extra["pressure"][0] == (16 - 10) * 0.5  # (raw + offset) * scale
     assert log.extra["width"].tolist() == [15, 15, 3, 3, 3]
@@ -183,8 +194,12 @@ def test_more_than_sixteen_sections(tmp_path):
 
 def test_errors_count_as_shut_and_are_counted(tmp_path):
     words = [packed([1, 1, 2]), packed([1, 2, 2]), packed([1, 1, 2])]
-    path = write_time_log(tmp_path, "TLG00001", header([("00A1", "DET-1")]),
-                          [record(second, {0: word}) for second, word in enumerate(words)])
+    path = write_time_log(
+        tmp_path,
+        "TLG00001",
+        header([("00A1", "DET-1")]),
+        [record(second, {0: word}) for second, word in enumerate(words)],
+    )
     log = read_log(path)
     assert log.state.astype(int).tolist() == [[1, 1, 0], [1, 0, 0], [1, 1, 0]]
     assert any("1 cells of section 2" in text and "count as shut" in text for text in log.quality.warnings)
@@ -195,8 +210,12 @@ def test_setpoints_where_nothing_actual_is_recorded(tmp_path):
     """DDI 290: the layout of 161, but 11 means no change (public data dictionary)."""
     values = [("0122", "DET-1"), ("0001", "DET-1")]
     words = [packed([1, 0]), packed([3, 1]), packed([0, 3])]
-    path = write_time_log(tmp_path, "TLG00001", header(values),
-                          [record(second, {0: word, 1: 2_000_000}) for second, word in enumerate(words)])
+    path = write_time_log(
+        tmp_path,
+        "TLG00001",
+        header(values),
+        [record(second, {0: word, 1: 2_000_000}) for second, word in enumerate(words)],
+    )
     log = read_log(path)
     assert log.state.astype(int).tolist() == [[1, 0], [1, 1], [0, 1]]
     np.testing.assert_allclose(log.rate_l_m2 * 1e4, 200)
@@ -204,8 +223,9 @@ def test_setpoints_where_nothing_actual_is_recorded(tmp_path):
 
 
 def test_before_its_first_value_nothing_is_known(tmp_path):
-    path = write_time_log(tmp_path, "TLG00001", header(VALUES), [record(0, {}), *(record(s, {0: ALL_ON, 1: 15000, 2: 1})
-                                                                                for s in (1, 2))])
+    path = write_time_log(
+        tmp_path, "TLG00001", header(VALUES), [record(0, {}), *(record(s, {0: ALL_ON, 1: 15000, 2: 1}) for s in (1, 2))]
+    )
     log = read_log(path)
     assert np.isnan(log.working_width_m[0])
     assert log.state.any(axis=1).tolist() == [False, True, True]
@@ -235,15 +255,20 @@ def test_two_elements_with_a_work_state_and_no_description(tmp_path):
 
 
 def test_rows_without_a_fix_are_set_aside_and_their_values_hold(tmp_path):
-    path = write_time_log(tmp_path, "TLG00001", header(VALUES), [
-        record(0, {0: ALL_ON, 2: 1}),
-        record(1, {0: LEFT_ON}, status=0),
-        record(2, {}, status=15),
-        record(3, {}, status=14, latitude=0.0),
-        record(4, {}),
-        record(5, {}, status=5),
-        record(6, {}, status=8),
-    ])
+    path = write_time_log(
+        tmp_path,
+        "TLG00001",
+        header(VALUES),
+        [
+            record(0, {0: ALL_ON, 2: 1}),
+            record(1, {0: LEFT_ON}, status=0),
+            record(2, {}, status=15),
+            record(3, {}, status=14, latitude=0.0),
+            record(4, {}),
+            record(5, {}, status=5),
+            record(6, {}, status=8),
+        ],
+    )
     log = read_log(path)
     assert aside(log) == {"no_position_fix": 3}
     assert log.quality.epochs == 7
@@ -292,8 +317,12 @@ def two_tasks(tmp_path: Path) -> Path:
     write_time_log(tmp_path, "TLG00002", header(VALUES[:3]), [record(s, {0: LEFT_ON, 2: 1}) for s in range(3)])
     write_time_log(tmp_path, "TLG00003", header(VALUES), [record(3600 + s, {0: NONE_ON, 2: 1}) for s in range(3)])
     write_main(
-        tmp_path, device(), task("TSK1", ["TLG00001", "TLG00002"], "north"), task("TSK2", ["TLG00003"], "south"),
-        task("TSK3", ["TLG00009"]), '<TSK A="TSK4" B="planned" G="1"/>',
+        tmp_path,
+        device(),
+        task("TSK1", ["TLG00001", "TLG00002"], "north"),
+        task("TSK2", ["TLG00003"], "south"),
+        task("TSK3", ["TLG00009"]),
+        '<TSK A="TSK4" B="planned" G="1"/>',
     )
     return tmp_path
 

@@ -9,11 +9,7 @@ import pytest
 
 from swathledger.log.read import read_log
 
-CSV_COLUMNS = {
-    "time": "timestamp",
-    "speed_km_h": "ground_speed_kmh",
-    "counter": "machine_total_area_m2",
-}
+CSV_COLUMNS = {"time": "timestamp", "speed_km_h": "ground_speed_kmh", "counter": "machine_total_area_m2"}
 #: The speed is an entry of the maker's own, scaled by the device description: 0.1 km/h.
 TASK_COLUMNS = {"speed_km_h": "DDI 60030 km/h", "counter": "DDI 116"}
 DRIVES = {"F03": "TLG00003", "F05": "TLG00005", "F14": "TLG00019", "F15": "TLG00020"}

@@ -22,9 +22,7 @@ FIELDS = (("ms", "<u4"), ("days", "<u2"), ("latitude", "<i4"), ("longitude", "<i
 INT32 = st.integers(-(1 << 31), (1 << 31) - 1)
 ROWS = st.lists(
     st.tuples(
-        st.tuples(
-            st.integers(0, 86_399_999), st.integers(1, 65_534), INT32, INT32, st.integers(0, 15)
-        ),
+        st.tuples(st.integers(0, 86_399_999), st.integers(1, 65_534), INT32, INT32, st.integers(0, 15)),
         st.lists(st.tuples(st.integers(0, 3), INT32), max_size=12),
     ),
     max_size=30,
@@ -110,8 +108,12 @@ def test_a_time_of_day_beyond_the_day_is_no_time():
 @pytest.mark.parametrize("name", ["TLG00001.bin", "TLG00001.xml", "TASKDATA.XML"])
 def test_damaged_bytes_are_read_or_refused_by_name(tmp_path: Path, name):
     values = [("00A1", "DET-2"), ("0043", "DET-2"), ("008D", "DET-2")]
-    write_time_log(tmp_path, "TLG00001", header(values),
-                   [record(s, {0: packed([1, 0, 1, 0, 1]), 1: 15000, 2: 1}) for s in range(20)])
+    write_time_log(
+        tmp_path,
+        "TLG00001",
+        header(values),
+        [record(s, {0: packed([1, 0, 1, 0, 1]), 1: 15000, 2: 1}) for s in range(20)],
+    )
     write_main(tmp_path, device(), task("TSK1", ["TLG00001"]))
     path = tmp_path / name
     whole = path.read_bytes()

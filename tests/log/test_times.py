@@ -131,10 +131,7 @@ def test_seconds_from_an_unknown_start(write, header):
     assert any("date is unknown" in text for text in log.quality.warnings)
 
 
-@pytest.mark.parametrize(
-    "start",
-    ["2026-03-04T20:00:00+08:00", dt.datetime(2026, 3, 4, 12, tzinfo=dt.UTC)],
-)
+@pytest.mark.parametrize("start", ["2026-03-04T20:00:00+08:00", dt.datetime(2026, 3, 4, 12, tzinfo=dt.UTC)])
 def test_seconds_from_a_given_start(write, start):
     log = read_log(write(lines(["0", "0.2", "0.4"], "seconds_from_start")), options={"start": start})
     assert log.time_is_absolute

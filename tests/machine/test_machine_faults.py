@@ -218,8 +218,5 @@ def test_dead_ends_by_section() -> None:
 
 
 def test_a_list_of_one_line_of_a_second_product_is_found(tmp_path: Path) -> None:
-    text = told(
-        tmp_path,
-        'name = "m"\n[boom]\nwidth_m = 9\n[[products]]\nname = "A"\n[[products]]\nname = 5\n',
-    )
+    text = told(tmp_path, 'name = "m"\n[boom]\nwidth_m = 9\n[[products]]\nname = "A"\n[[products]]\nname = 5\n')
     assert "products[2].name (line 7): found 5" in text

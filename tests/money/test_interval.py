@@ -23,7 +23,11 @@ def test_against_scipy(ours: Method, theirs: str) -> None:
     other = stats.bootstrap(
         (SAVED, AREA),
         lambda saved, area, axis=-1: saved.sum(axis=axis) / area.sum(axis=axis),
-        paired=True, vectorized=True, confidence_level=0.9, n_resamples=40_000, method=theirs,  # type: ignore[arg-type]
+        paired=True,
+        vectorized=True,
+        confidence_level=0.9,
+        n_resamples=40_000,
+        method=theirs,  # type: ignore[arg-type]
         rng=np.random.default_rng(2),
     )
     assert found.estimate == pytest.approx(281 / 617)  # sums by hand

@@ -125,7 +125,9 @@ def test_budget_by_hand() -> None:
     assert budget.net == pytest.approx(1455.04, abs=0.01)
     first = budget.lines[0]
     assert [(factor.value, factor.unit) for factor in first.factors] == [
-        (pytest.approx(3000.0), "ha"), (pytest.approx(40.0), "ABC/ha"), (0.035, "share")
+        (pytest.approx(3000.0), "ha"),
+        (pytest.approx(40.0), "ABC/ha"),
+        (0.035, "share"),
     ]
 
 
@@ -193,7 +195,8 @@ def test_tornado_by_hand_and_sorted() -> None:
     # area +/- 1,000 ha moves 1.40 ABC/ha: 2,800 between the ends; upkeep 100 to 500 moves 400
     rows = tornado(CASE, {"maintenance_a_year": (100.0, 500.0), "area_a_year_m2": (2000e4, 4000e4)})
     assert [(row.name, round(row.swing, 6)) for row in rows] == [
-        ("area_a_year_m2", 2800.0), ("maintenance_a_year", 400.0)
+        ("area_a_year_m2", 2800.0),
+        ("maintenance_a_year", 400.0),
     ]
     assert rows[1].outcome_low - rows[1].outcome_high == pytest.approx(400.0)
     assert rows[0].outcome_base == pytest.approx(partial_budget(CASE).net)

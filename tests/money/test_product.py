@@ -9,13 +9,7 @@ from hypothesis import strategies as st
 
 from swathledger.errors import InputError
 from swathledger.money.label import area_over_dose_m2, over_label
-from swathledger.money.product import (
-    Product,
-    TankMix,
-    product_from_mapping,
-    total_active_g,
-    total_money,
-)
+from swathledger.money.product import Product, TankMix, product_from_mapping, total_active_g, total_money
 
 HA = 10_000.0
 HERBICIDE = Product("herbicide A", "L", 2.0 / HA, 15.0, "ABC", "substance P", 360.0, 3.0 / HA)
@@ -76,8 +70,13 @@ def test_currencies_do_not_mix() -> None:
 
 def test_from_a_machine_file_s_table() -> None:
     table = {
-        "name": "herbicide A", "unit": "L/ha", "rate": 2.0, "price": 15.0, "active_ingredient": "substance P",
-        "active_ingredient_g_l": 360.0, "label_maximum_rate": 3.0,
+        "name": "herbicide A",
+        "unit": "L/ha",
+        "rate": 2.0,
+        "price": 15.0,
+        "active_ingredient": "substance P",
+        "active_ingredient_g_l": 360.0,
+        "label_maximum_rate": 3.0,
     }
     assert product_from_mapping(table, currency="ABC") == HERBICIDE
     solid = product_from_mapping({"name": "b", "unit": "kg/ha", "rate": 0.5, "active_ingredient_g_kg": 500.0})
@@ -118,9 +117,7 @@ def test_label_unknowns_and_errors() -> None:
         area_over_dose_m2([-1.0], [1.0], 1.0)
 
 
-@given(
-    st.lists(st.tuples(st.floats(0, 100), st.integers(0, 5)), min_size=1, max_size=20), st.floats(0.1, 5.0)
-)
+@given(st.lists(st.tuples(st.floats(0, 100), st.integers(0, 5)), min_size=1, max_size=20), st.floats(0.1, 5.0))
 def test_area_over_label_never_grows_with_the_maximum(rows: list[tuple[float, int]], limit: float) -> None:
     areas, times = zip(*rows, strict=True)
     dose = np.array(times) * 1.0

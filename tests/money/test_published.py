@@ -28,8 +28,13 @@ def test_break_even_acres(price: float, saving: float, acres: int) -> None:
     assert (acres - 1) * saving < price <= acres * saving
     # the same from a whole case of one year without interest, in acres: product of 100 an acre, saving/100 of it saved
     case = RetrofitCase(
-        price=price, life_years=1, interest=0.0, area_a_year_m2=4046.8564224 * 1000,
-        product_cost_per_m2=100 / 4046.8564224, saved_share=saving / 100, currency="ABC",
+        price=price,
+        life_years=1,
+        interest=0.0,
+        area_a_year_m2=4046.8564224 * 1000,
+        product_cost_per_m2=100 / 4046.8564224,
+        saved_share=saving / 100,
+        currency="ABC",
     )
     assert break_even_area_units(case, "us") == acres
 
@@ -37,8 +42,13 @@ def test_break_even_acres(price: float, saving: float, acres: int) -> None:
 def test_saving_of_a_published_budget() -> None:
     # Batte & Ehsani 2006, via Ohio Ag Manager (seen): $2.50/ac saved on $22/ac. On 1,000 acres that is 2,500.
     case = RetrofitCase(
-        price=10_000, life_years=10, interest=0.0, area_a_year_m2=1000 * 4046.8564224,
-        product_cost_per_m2=22 / 4046.8564224, saved_share=2.5 / 22, currency="USD",
+        price=10_000,
+        life_years=10,
+        interest=0.0,
+        area_a_year_m2=1000 * 4046.8564224,
+        product_cost_per_m2=22 / 4046.8564224,
+        saved_share=2.5 / 22,
+        currency="USD",
     )
     assert case.product_saving_a_year == pytest.approx(2500.0)
     assert partial_budget(case, "us").lines[0].amount == pytest.approx(2500.0)

@@ -20,9 +20,18 @@ HA = 1e4
 
 
 def ledger(
-    field: str, covered_ha: float, logged_l: float, nozzle_l: float, *, boom_l: float | None = None,
-    cost_per_ha: float | None = 40.0, currency: str | None = "ABC", trusted: bool = True,
-    primes: list[Any] | None = None, standing_l: float | None = 0.0, boundary: str = "given",
+    field: str,
+    covered_ha: float,
+    logged_l: float,
+    nozzle_l: float,
+    *,
+    boom_l: float | None = None,
+    cost_per_ha: float | None = 40.0,
+    currency: str | None = "ABC",
+    trusted: bool = True,
+    primes: list[Any] | None = None,
+    standing_l: float | None = 0.0,
+    boundary: str = "given",
 ) -> dict[str, Any]:
     """A ledger of a field sprayed at 100 L/ha; only what money reads."""
     rows = [{"label": "nozzle", "applied_m2": nozzle_l * 100.0, "volume_l": nozzle_l}]
@@ -36,17 +45,27 @@ def ledger(
         "area": {"covered_m2": covered_ha * HA},
         "volume": {"set_rate_l_m2": 0.01},
         "balance": {
-            "logged_l": logged_l + (standing_l or 0.0) + 1.0, "on_target_l": target, "standing_l": standing_l,
+            "logged_l": logged_l + (standing_l or 0.0) + 1.0,
+            "on_target_l": target,
+            "standing_l": standing_l,
             "by_cause": [{"cause": "guidance", "volume_l": logged_l - target}],
         },
         "standing": {"litres_l": standing_l, "unmeasured": 0, "likely_primes": primes or []},
-        "product": None if cost_per_ha is None else {
-            "cost_per_m2": cost_per_ha / HA, "currency": currency, "spray_rate_l_m2": 0.01,
+        "product": None
+        if cost_per_ha is None
+        else {
+            "cost_per_m2": cost_per_ha / HA,
+            "currency": currency,
+            "spray_rate_l_m2": 0.01,
             "standing": {"money": (standing_l or 0.0) * cost_per_ha / 100.0, "active_g": None},
         },
         "replay": rows,
-        "model": {"section_seconds_agreement_pct": 97.0, "trusted": trusted, "as_logged": done,
-                  "logged_layout": done | {"volume_l": logged_l - 50.0}},
+        "model": {
+            "section_seconds_agreement_pct": 97.0,
+            "trusted": trusted,
+            "as_logged": done,
+            "logged_layout": done | {"volume_l": logged_l - 50.0},
+        },
         "provenance": {"machine": "m"},
     }
 
@@ -61,10 +80,13 @@ def season(folder: Path, ledgers: dict[str, dict[str, Any]]) -> Path:
 @pytest.fixture
 def two_fields(tmp_path: Path) -> Path:
     # 60 ha: 6,300 L logged, 6,100 with nozzles: 2 ha's worth spared. 40 ha: 4,400 against 4,250: 1.5 ha's worth.
-    return season(tmp_path / "out", {
-        "client/north-1": ledger("north", 60.0, 6300.0, 6100.0, boom_l=6400.0),
-        "client/south-1": ledger("south", 40.0, 4400.0, 4250.0, boom_l=4500.0),
-    })
+    return season(
+        tmp_path / "out",
+        {
+            "client/north-1": ledger("north", 60.0, 6300.0, 6100.0, boom_l=6400.0),
+            "client/south-1": ledger("south", 40.0, 4400.0, 4250.0, boom_l=4500.0),
+        },
+    )
 
 
 def run(*words: str | Path) -> Result:
@@ -83,7 +105,9 @@ def test_saving_and_budget_by_hand(two_fields: Path) -> None:
     # capital recovery factor 6 %, 10 years: 0.135868 x 25,000 = 3,396.70
     amounts = {line["label"]: round(line["amount"], 2) for line in found["budget"]["lines"]}
     assert amounts == {
-        "product no longer over-applied": 4200.00, "depreciation and interest": 3396.70, "maintenance": 500.00
+        "product no longer over-applied": 4200.00,
+        "depreciation and interest": 3396.70,
+        "maintenance": 500.00,
     }
     assert found["budget"]["net"] == pytest.approx(303.30, abs=0.01)
     assert found["result"]["simple_payback_years"] == pytest.approx(25_000 / 3700)
@@ -108,12 +132,15 @@ def test_baselines(two_fields: Path) -> None:
 
 def test_fields_with_other_products_and_repeats_of_a_field(tmp_path: Path) -> None:
     # north twice (40 a hectare), south once at 10: money saved 2 x 2 ha x 40 + 1.5 x 10 = 175; worth 60 x 40 x 2 + 400
-    folder = season(tmp_path, {
-        "c/north-1": ledger("north", 60.0, 6300.0, 6100.0),
-        "c/north-2": ledger("north", 60.0, 6300.0, 6100.0),
-        "c/south-1": ledger("south", 40.0, 4400.0, 4250.0, cost_per_ha=10.0),
-        "d/north-1": ledger("north", 10.0, 1000.0, 1000.0),
-    })
+    folder = season(
+        tmp_path,
+        {
+            "c/north-1": ledger("north", 60.0, 6300.0, 6100.0),
+            "c/north-2": ledger("north", 60.0, 6300.0, 6100.0),
+            "c/south-1": ledger("south", 40.0, 4400.0, 4250.0, cost_per_ha=10.0),
+            "d/north-1": ledger("north", 10.0, 1000.0, 1000.0),
+        },
+    )
     jobs, _ = read_ledgers(folder)
     found = retrofit(jobs, RetrofitTerms(price=1.0))
     assert found.fields == 3  # another client's field of the same name is another field
@@ -134,19 +161,25 @@ def test_a_stated_cost_needs_no_price(tmp_path: Path) -> None:
     assert found["saving"]["product_a_year"] == pytest.approx(0.5 * 30.0)
     assert found["currency"] == "XXX"
     assert found["saving"]["product_low"] is None  # one field tells nothing of the spread
-    assert json.loads(run(folder, "--price", "1", "--product-cost-per-ha", "30", "--currency", "abc", "--json").output)[
-        "currency"
-    ] == "ABC"
+    assert (
+        json.loads(run(folder, "--price", "1", "--product-cost-per-ha", "30", "--currency", "abc", "--json").output)[
+            "currency"
+        ]
+        == "ABC"
+    )
 
 
 def test_ledgers_that_cannot_be_used_are_named(two_fields: Path) -> None:
     (two_fields / "bad").mkdir()
     (two_fields / "bad" / "ledger.json").write_text("{", encoding="utf-8")
-    season(two_fields, {
-        "client/other": {"schema": "something/else/1"},
-        "client/bare": ledger("bare", 5.0, 500.0, 500.0, cost_per_ha=None),
-        ".hidden": ledger("hidden", 1.0, 100.0, 100.0),
-    })
+    season(
+        two_fields,
+        {
+            "client/other": {"schema": "something/else/1"},
+            "client/bare": ledger("bare", 5.0, 500.0, 500.0, cost_per_ha=None),
+            ".hidden": ledger("hidden", 1.0, 100.0, 100.0),
+        },
+    )
     assert len(find_ledgers(two_fields)) == 5
     found = json.loads(run(two_fields, "--price", "25000", "--json").output)
     reasons = {item["name"]: item["reason"] for item in found["ledgers"]["set_aside"]}
@@ -183,10 +216,13 @@ def test_refusals(two_fields: Path, tmp_path: Path) -> None:
 
 
 def test_warnings_where_the_model_does_not_fit(tmp_path: Path) -> None:
-    folder = season(tmp_path, {
-        "a": ledger("a", 10.0, 1100.0, 1050.0, trusted=False, boundary="derived"),
-        "b": ledger("b", 10.0, 1100.0, 1150.0),
-    })
+    folder = season(
+        tmp_path,
+        {
+            "a": ledger("a", 10.0, 1100.0, 1050.0, trusted=False, boundary="derived"),
+            "b": ledger("b", 10.0, 1100.0, 1150.0),
+        },
+    )
     words = run(folder, "--price", "100").output
     assert "In 1 of 2 jobs the shutoff model agrees too little" in words
     assert "derived from the ground covered" in words
@@ -216,8 +252,11 @@ def test_what_recirculating_would_have_kept_over_a_season(tmp_path: Path) -> Non
     # of the same day and machine.
     one = ledger("a", 50.0, 5100.0, 5000.0, primes=[prime("2025-09-15T00:00:00Z", 31.2)], standing_l=31.2)
     one["standing"] |= {"recirculating_would_keep_l": 30.0, "unmeasured_primes": 0}
-    unseen = {"unmeasured_primes": 1, "recirculating_would_keep_estimated_low_l": 20.0,
-              "recirculating_would_keep_estimated_high_l": 55.0}
+    unseen = {
+        "unmeasured_primes": 1,
+        "recirculating_would_keep_estimated_low_l": 20.0,
+        "recirculating_would_keep_estimated_high_l": 55.0,
+    }
     two = ledger("b", 50.0, 5100.0, 5000.0, primes=[prime("2025-09-16T00:00:00Z", None)])
     three = ledger("c", 50.0, 5100.0, 5000.0, primes=[prime("2025-09-16T02:00:00Z", None)])
     for document in (two, three):
@@ -237,15 +276,20 @@ def prime(start: str, litres: float | None, occasion: str = "first_of_day") -> d
 def test_priming_and_rinsing_are_lines_of_their_own(tmp_path: Path) -> None:
     # Held 10 L + main hose 10 L (1000 pi/4 0.05^2 x 5.093) + bodies 24 x 0.05 = 1.2 L. A measured prime of 31.2 L keeps
     # 30 L in the tank, one that the log does not measure 20 L (plug flow less bodies).
-    folder = season(tmp_path / "s", {
-        "a": ledger("a", 50.0, 5100.0, 5000.0, primes=[prime("2025-09-15T00:00:00Z", 31.2)], standing_l=31.2),
-        "b": ledger("b", 50.0, 5100.0, 5000.0, primes=[prime("2025-09-16T00:00:00Z", None)]),
-    })
+    folder = season(
+        tmp_path / "s",
+        {
+            "a": ledger("a", 50.0, 5100.0, 5000.0, primes=[prime("2025-09-15T00:00:00Z", 31.2)], standing_l=31.2),
+            "b": ledger("b", 50.0, 5100.0, 5000.0, primes=[prime("2025-09-16T00:00:00Z", None)]),
+        },
+    )
     machine = tmp_path / "machine.toml"
     machine.write_text(PLUMBING, encoding="utf-8")
-    found = json.loads(run(
-        folder, "--price", "1000", "--area-ha", "1000", "--machine", machine, "--rinses-a-year", "5", "--json"
-    ).output)
+    found = json.loads(
+        run(
+            folder, "--price", "1000", "--area-ha", "1000", "--machine", machine, "--rinses-a-year", "5", "--json"
+        ).output
+    )
     # two primes on 100 ha, so 20 on 1,000: 25 L each, 500 L; at 40 a hectare of 100 L: 0.40 a litre, 200
     assert found["prime"]["times_a_year"] == pytest.approx(20.0)
     assert found["prime"]["litres_each"] == pytest.approx(25.0, rel=1e-6)
@@ -257,9 +301,7 @@ def test_priming_and_rinsing_are_lines_of_their_own(tmp_path: Path) -> None:
     assert found["saving"]["total_a_year"] == pytest.approx(1000 * 40 * 0.02 + 200 + 40 - 20, rel=1e-6)
     assert found["standing"]["litres_l"] == pytest.approx(31.2)
     assert (found["standing"]["likely_primes"], found["standing"]["measured_primes"]) == (2, 1)
-    stated = json.loads(run(
-        folder, "--price", "1000", "--machine", machine, "--primes-a-year", "4", "--json"
-    ).output)
+    stated = json.loads(run(folder, "--price", "1000", "--machine", machine, "--primes-a-year", "4", "--json").output)
     assert stated["prime"]["litres_a_year"] == pytest.approx(100.0, rel=1e-6)
     for words in (("--no-recirculating", "--machine", str(machine)), ()):
         assert json.loads(run(folder, "--price", "1000", *words, "--json").output)["prime"] is None
@@ -271,17 +313,26 @@ def test_priming_and_rinsing_are_lines_of_their_own(tmp_path: Path) -> None:
 
 def test_a_day_in_several_logs_is_primed_once(tmp_path: Path) -> None:
     # 00:00 and 05:00 UTC at 148 degrees east are 10 and 15 o'clock of one solar day; 20:00 UTC is the next morning
-    folder = season(tmp_path, {
-        "a": ledger("a", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T05:00:00Z", None)]),
-        "b": ledger("b", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T00:00:00Z", None)]),
-        "c": ledger("c", 1.0, 100.0, 100.0, primes=[
-            prime("2025-09-15T20:00:00Z", None), prime("2025-09-15T23:30:00Z", None, "after_long_stop")
-        ]),
-        "d": ledger("d", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T22:00:00Z", 12.0)]),
-    })
+    folder = season(
+        tmp_path,
+        {
+            "a": ledger("a", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T05:00:00Z", None)]),
+            "b": ledger("b", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T00:00:00Z", None)]),
+            "c": ledger(
+                "c",
+                1.0,
+                100.0,
+                100.0,
+                primes=[prime("2025-09-15T20:00:00Z", None), prime("2025-09-15T23:30:00Z", None, "after_long_stop")],
+            ),
+            "d": ledger("d", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T22:00:00Z", 12.0)]),
+        },
+    )
     jobs, _ = read_ledgers(folder)
     assert sorted((found.start, found.litres) for found in distinct_primes(jobs)) == [
-        ("2025-09-15T00:00:00Z", None), ("2025-09-15T22:00:00Z", 12.0), ("2025-09-15T23:30:00Z", None)
+        ("2025-09-15T00:00:00Z", None),
+        ("2025-09-15T22:00:00Z", 12.0),
+        ("2025-09-15T23:30:00Z", None),
     ]
 
 
@@ -318,8 +369,21 @@ def test_printed_lines_can_be_redone_by_hand(two_fields: Path, tmp_path: Path, u
     machine = tmp_path / "machine.toml"
     machine.write_text(PLUMBING, encoding="utf-8")
     words = run(
-        two_fields, "--price", "25000", "--area-ha", "3000", "--machine", machine, "--primes-a-year", "90",
-        "--rinses-a-year", "7", "--salvage", "1500", "--units", units,
+        two_fields,
+        "--price",
+        "25000",
+        "--area-ha",
+        "3000",
+        "--machine",
+        machine,
+        "--primes-a-year",
+        "90",
+        "--rinses-a-year",
+        "7",
+        "--salvage",
+        "1500",
+        "--units",
+        units,
     ).output
     lines = _printed(words)
     assert len(lines) == 6

@@ -111,9 +111,7 @@ def test_tapping_along_the_line_never_primes_sooner_than_its_volume(n: int, volu
         assert pipe_out_l(volume, n, "centre") <= pipe_out_l(volume, n, "end") * (1 + 1e-12)
 
 
-@given(
-    st.lists(st.integers(1, 12), min_size=1, max_size=8), POSITIVE, POSITIVE, POSITIVE, st.floats(0.64, 0.999)
-)
+@given(st.lists(st.integers(1, 12), min_size=1, max_size=8), POSITIVE, POSITIVE, POSITIVE, st.floats(0.64, 0.999))
 def test_bracket_and_balance(sections: list[int], main: float, hose: float, pipe: float, strength: float) -> None:
     plumbing = Plumbing(
         sections=tuple(sections),
@@ -142,15 +140,18 @@ def test_recirculation_leaves_the_nozzle_bodies_and_lines_said_not_to_return() -
     assert found is not None
     # open: 5 + 10 + 2 x 2 + 8 x 0.05 = 19.4; still: hoses 4 + bodies 0.4
     assert (found.open_low_l, found.still_low_l, found.returned_low_l) == (
-        pytest.approx(19.4), pytest.approx(4.4), pytest.approx(15.0)
+        pytest.approx(19.4),
+        pytest.approx(4.4),
+        pytest.approx(15.0),
     )
     assert found.returned_high_l == pytest.approx(15.0 * math.log(20.0))
     assert found.nozzle_bodies_known
 
 
 def test_counts_shared_out_over_sections() -> None:
-    plumbing = Plumbing(sections=(2, 6), lines=(litres("pipe", 4.0, "boom", count=2), litres("hoses", 1.0, "section",
-                                                                                            count=4)))
+    plumbing = Plumbing(
+        sections=(2, 6), lines=(litres("pipe", 4.0, "boom", count=2), litres("hoses", 1.0, "section", count=4))
+    )
     # boom pipe of 8 L in all, by nozzles: 2 and 6 L; four hoses over two sections: two each
     assert [plumbing.section_volume_l(plumbing.lines[0], i) for i in (0, 1)] == pytest.approx([2.0, 6.0])
     assert [plumbing.section_volume_l(plumbing.lines[1], i) for i in (0, 1)] == pytest.approx([2.0, 2.0])

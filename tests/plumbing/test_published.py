@@ -27,9 +27,7 @@ def test_hose_table(inches: float, feet: float, gallons: float) -> None:
 
 
 # Mass balance (derived): to 1/300: 299, 32.6, 17.08 x Vr; to 2 %: 49, 12.14, 8.05.
-@pytest.mark.parametrize(
-    ("residue", "expected"), [(1 / 300, (299.0, 32.64, 17.08)), (0.02, (49.0, 12.14, 8.05))]
-)
+@pytest.mark.parametrize(("residue", "expected"), [(1 / 300, (299.0, 32.64, 17.08)), (0.02, (49.0, 12.14, 8.05))])
 def test_water_for_one_two_and_three_rinses(residue: float, expected: tuple[float, ...]) -> None:
     for n, times in enumerate(expected, start=1):
         assert water_for_residue_l(1.0, residue, n) == pytest.approx(times, abs=0.006)

@@ -9,12 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathledger.errors import InputError
-from swathledger.plumbing.rinse import (
-    continuous_residue_share,
-    residue_share,
-    rinse_plan,
-    water_for_residue_l,
-)
+from swathledger.plumbing.rinse import continuous_residue_share, residue_share, rinse_plan, water_for_residue_l
 
 VOLUME = st.floats(0.1, 1000.0)
 

@@ -88,11 +88,13 @@ def test_every_event_of_the_day_is_found(speed: bool) -> None:
     assert first.inside_boundary is True
     # stops: the refill of 15 min and the rain of 50; only the second is long
     assert [(stop.duration_s, stop.long, stop.logged) for stop in report.stops] == [
-        (pytest.approx(900, abs=2), False, True), (pytest.approx(3000, abs=2), True, True)
+        (pytest.approx(900, abs=2), False, True),
+        (pytest.approx(3000, abs=2), True, True),
     ]
     # likely primes: the day's first spray, which the log shows, and the one after the rain, which it does not
     assert [(prime.occasion, prime.discharge) for prime in report.primes] == [
-        ("first_of_day", 0), ("after_long_stop", None)
+        ("first_of_day", 0),
+        ("after_long_stop", None),
     ]
     assert report.primes[1].break_s == pytest.approx(3000, abs=2)
     assert (first.occasion, second.occasion) == ("first_of_day", "in_work")
@@ -110,8 +112,11 @@ def test_litres_are_unknown_without_flow() -> None:
 def test_nozzle_flow_stands_in_and_says_so() -> None:
     log = day(flow=False)
     report = standing_report(
-        log, open_nozzles=np.full(len(log) - 1, 20), nozzle_flow_l_s=0.03,
-        open_width_m=np.full(len(log) - 1, 10.0), footprint_m=0.4,
+        log,
+        open_nozzles=np.full(len(log) - 1, 20),
+        nozzle_flow_l_s=0.03,
+        open_width_m=np.full(len(log) - 1, 10.0),
+        footprint_m=0.4,
     )
     # 60 s x 20 nozzles x 0.03 L/s
     assert report.discharges[0].litres == pytest.approx(36.0)
@@ -141,8 +146,13 @@ def test_a_gap_is_neither_spraying_nor_flow() -> None:
     keep = np.ones(len(log), dtype=bool)
     keep[20:50] = False  # 30 s of the first charge are missing: 20 s before the gap, of which the last row's is unknown
     cut = replace(
-        log, time_s=log.time_s[keep], latitude_deg=log.latitude_deg[keep], longitude_deg=log.longitude_deg[keep],
-        state=log.state[keep], speed_m_s=log.speed_m_s[keep], flow_l_s=log.flow_l_s[keep],  # type: ignore[index]
+        log,
+        time_s=log.time_s[keep],
+        latitude_deg=log.latitude_deg[keep],
+        longitude_deg=log.longitude_deg[keep],
+        state=log.state[keep],
+        speed_m_s=log.speed_m_s[keep],
+        flow_l_s=log.flow_l_s[keep],  # type: ignore[index]
     )
     report = standing_report(cut)
     assert [event.litres for event in report.discharges] == pytest.approx([19 * 1.5, 10 * 1.5, 54.0])
@@ -193,8 +203,7 @@ def test_runs_rebuild_the_mask(mask: list[bool]) -> None:
 
 
 @given(
-    st.lists(st.tuples(st.booleans(), st.booleans(), st.floats(0, 5)), min_size=1, max_size=40),
-    st.floats(0.1, 10.0),
+    st.lists(st.tuples(st.booleans(), st.booleans(), st.floats(0, 5)), min_size=1, max_size=40), st.floats(0.1, 10.0)
 )
 def test_litres_of_all_events_add_up_to_what_was_logged(rows: list[tuple[bool, bool, float]], step: float) -> None:
     on, standing, flow = (np.array(column) for column in zip(*rows, strict=True))
@@ -224,7 +233,12 @@ def test_wrong_shapes_and_empty_logs() -> None:
     assert with_distances((), FIELD) == ()
     one = day()
     short = replace(
-        one, time_s=one.time_s[:1], latitude_deg=one.latitude_deg[:1], longitude_deg=one.longitude_deg[:1],
-        state=one.state[:1], speed_m_s=None, flow_l_s=None,
+        one,
+        time_s=one.time_s[:1],
+        latitude_deg=one.latitude_deg[:1],
+        longitude_deg=one.longitude_deg[:1],
+        state=one.state[:1],
+        speed_m_s=None,
+        flow_l_s=None,
     )
     assert standing_report(short).litres == 0.0

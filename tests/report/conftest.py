@@ -32,9 +32,7 @@ def sample_inputs(repository: Path) -> tuple[list[Path], Path, Path]:
 
 
 @pytest.fixture(scope="session")
-def written(
-    sample_inputs: tuple[list[Path], Path, Path], tmp_path_factory: pytest.TempPathFactory
-) -> Written:
+def written(sample_inputs: tuple[list[Path], Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Written:
     logs, machine, boundary = sample_inputs
     # an exclamation mark and an accent: pyogrio takes the one for an archive
     folder = tmp_path_factory.mktemp("results") / "Förster's field!"

@@ -83,7 +83,7 @@ def test_pdf_is_ours_the_same_each_time_and_whole(job: Path) -> None:
 def test_drawings_carry_their_rules_on_paper() -> None:
     page = (
         "<style>:root{--ink:#123456}.axis{stroke:var(--ink)}.edge{stroke-width:2;vector-effect:non-scaling-stroke}"
-        "p{color:red}@media print{.axis{stroke:red}}</style><svg class=\"ground\" viewBox=\"0 0 1400 10\"><path/></svg>"
+        'p{color:red}@media print{.axis{stroke:red}}</style><svg class="ground" viewBox="0 0 1400 10"><path/></svg>'
     )
     drawing = static_html(page).partition("<svg")[2]
     assert "<style>.axis{stroke:#123456}.edge{stroke-width:4.000;}</style>" in drawing

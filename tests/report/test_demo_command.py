@@ -79,7 +79,8 @@ def test_samples_of_an_installed_package_and_none(tmp_path: Path, monkeypatch: p
 
 def test_unknown_litres_read_unknown() -> None:
     document = {
-        "field": {"id": "a"}, "volume": None,
+        "field": {"id": "a"},
+        "volume": None,
         "area": {"target_m2": 123_456.0, "over_application_pct": 1.005, "skip_pct": None},
     }
     row = demo.table([document], Path("out")).splitlines()[1]

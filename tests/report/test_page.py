@@ -183,15 +183,31 @@ def test_dose_above_the_label_is_told_at_the_top(stored: Stored) -> None:
 
 def test_standing_discharges_are_listed(stored: Stored) -> None:
     event = {
-        "start": "2026-09-15T00:12:00Z", "start_s": 0.0, "duration_s": 35.0, "latitude": -33.0, "longitude": 123.0,
-        "kind": "measured", "occasion": "first_of_day", "litres_l": 35.25, "estimated_l": None, "wetted_m2": 10.8,
-        "to_boundary_m": 29.9, "inside_boundary": True, "to_exclusion_m": None, "nozzles_to_boundary_m": 17.9,
+        "start": "2026-09-15T00:12:00Z",
+        "start_s": 0.0,
+        "duration_s": 35.0,
+        "latitude": -33.0,
+        "longitude": 123.0,
+        "kind": "measured",
+        "occasion": "first_of_day",
+        "litres_l": 35.25,
+        "estimated_l": None,
+        "wetted_m2": 10.8,
+        "to_boundary_m": 29.9,
+        "inside_boundary": True,
+        "to_exclusion_m": None,
+        "nozzles_to_boundary_m": 17.9,
         "nozzles_to_exclusion_m": None,
     }
     document = copy.deepcopy(stored.document)
     document["standing"].update(
-        events=[event, {**event, "kind": "unmeasured", "litres_l": None, "occasion": "in_work"}], measured=1,
-        unmeasured=1, litres_l=35.25, estimated_l=4.0, duration_s=70.0, unmeasured_primes=2,
+        events=[event, {**event, "kind": "unmeasured", "litres_l": None, "occasion": "in_work"}],
+        measured=1,
+        unmeasured=1,
+        litres_l=35.25,
+        estimated_l=4.0,
+        duration_s=70.0,
+        unmeasured_primes=2,
     )
     text = " ".join(" ".join(read(render(replace(stored, document=document))).text).split()).replace("\u00a0", " ")
     assert "2026-09-15 00:12 UTC 35 s 35.2 L first of the day 18 m" in text

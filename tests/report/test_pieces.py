@@ -46,7 +46,9 @@ def test_pieces_typed_out(cuts: list[int]) -> None:
     pieces = collect(L_SHAPE, cuts)
     # two metres a cell would not change the counts; corners do not join: 6 + 5 cells of skip, 3 of overlap
     assert [(p.kind, p.cells, p.treatments, p.dose) for p in pieces.drawn] == [
-        ("overlap", 3, 12, 12.0), ("skip", 6, 12, 12.0), ("skip", 5, 10, 10.0),
+        ("overlap", 3, 12, 12.0),
+        ("skip", 6, 12, 12.0),
+        ("skip", 5, 10, 10.0),
     ]
     strip = pieces.of("overlap")[0].outline
     assert strip.bounds == (5.0, 0.0, 6.0, 3.0)
@@ -71,15 +73,15 @@ def test_small_pieces_are_counted_and_not_drawn() -> None:
     assert pieces.small_cells == {"skip": 5}
 
 
-@given(
-    keys=arrays(np.uint8, (9, 7), elements=st.integers(0, 2)),
-    cuts=st.lists(st.integers(1, 8), max_size=4),
-)
+@given(keys=arrays(np.uint8, (9, 7), elements=st.integers(0, 2)), cuts=st.lists(st.integers(1, 8), max_size=4))
 def test_bands_change_nothing(keys: NDArray[np.uint8], cuts: list[int]) -> None:
     whole, cut = collect(keys, []), collect(keys, cuts)
     for one, other in zip(cut.drawn, whole.drawn, strict=True):
         assert (one.kind, one.cells, one.treatments, one.outline.wkb) == (
-            other.kind, other.cells, other.treatments, other.outline.wkb
+            other.kind,
+            other.cells,
+            other.treatments,
+            other.outline.wkb,
         )
 
 
@@ -97,7 +99,8 @@ def test_spared_ground_keeps_its_cause() -> None:
     spared[4:6] = CAUSES.index("crossing")
     pieces = spared_pieces(Frame(1.0, 0, 0, 6, 6), spared)
     assert {(p.kind, p.cause, p.cells) for p in pieces.drawn} == {
-        ("spared", "guidance", 12), ("spared", "crossing", 12),
+        ("spared", "guidance", 12),
+        ("spared", "crossing", 12),
     }
 
 
@@ -109,8 +112,14 @@ def test_pieces_add_up_to_the_ledger(written: Any) -> None:
     collector, sink = audit_pieces(audit.accounting.frame)
     settings = audit.settings
     again = account(
-        audit.log, audit.machine, audit.field, audit.swath, cell_m=settings.cell_m, revisit_s=settings.revisit_s,
-        tolerance_m=settings.tolerance_m, sink=sink,
+        audit.log,
+        audit.machine,
+        audit.field,
+        audit.swath,
+        cell_m=settings.cell_m,
+        revisit_s=settings.revisit_s,
+        tolerance_m=settings.tolerance_m,
+        sink=sink,
     )
     pieces = collector.finish()
     for kind in ("overlap", "skip"):

@@ -53,7 +53,10 @@ def directories(content: bytes) -> list[Directory]:
             values[tag] = list(struct.unpack_from(form, content, start))
         out.append(
             Directory(
-                offset, values[256][0], values.get(257, [0])[0], (values.get(322, [0])[0], values.get(323, [0])[0]),
+                offset,
+                values[256][0],
+                values.get(257, [0])[0],
+                (values.get(322, [0])[0], values.get(323, [0])[0]),
                 values.get(324, []),
             )
         )

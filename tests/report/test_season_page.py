@@ -200,6 +200,9 @@ def test_pdf_of_a_season(season: Path, tmp_path: Path) -> None:
     shutil.copytree(season / "Old-Mill", folder)
     pages = render_again(folder, ["html", "pdf"])
     assert [str(page.relative_to(folder)) for page in pages] == [
-        "season.html", "season.pdf", "wheel/report.html", "wheel/report.pdf",
+        "season.html",
+        "season.pdf",
+        "wheel/report.html",
+        "wheel/report.pdf",
     ]
     assert all(page.stat().st_size > 10_000 for page in pages)

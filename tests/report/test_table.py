@@ -39,14 +39,16 @@ def test_the_file_is_that_table(written: Any) -> None:
 
 def test_what_is_not_known_is_empty_and_never_zero() -> None:
     assert rows({"volume": None, "field": {"recorded_area_m2": None}, "zero_m": 0.0}) == [
-        ("volume", "", ""), ("field.recorded_area_m2", "", "m2"), ("zero_m", "0.0", "m"),
+        ("volume", "", ""),
+        ("field.recorded_area_m2", "", "m2"),
+        ("zero_m", "0.0", "m"),
     ]
 
 
 @pytest.mark.parametrize("bad", ["=cmd()", "+1", "-1", "@x", "\t=1", "\r=1"])
 def test_formulas_are_inert(bad: str) -> None:
     assert inert(bad).startswith("'")
-    (quantity, value, _), = rows({"list": [{"label": bad, "text": bad}]})[:1]
+    ((quantity, value, _),) = rows({"list": [{"label": bad, "text": bad}]})[:1]
     assert value.startswith("'")
     assert quantity.startswith("list.")
     assert rows({bad: bad}) == [(inert(bad), inert(bad), "")]
@@ -58,10 +60,19 @@ def test_negative_numbers_stay_numbers() -> None:
 
 @pytest.mark.parametrize(
     ("quantity", "unit"),
-    [("area.skip_m2", "m2"), ("volume.set_rate_l_m2", "L/m2"), ("replay.boom.volume_per_covered_ha_l", "L/ha"),
-     ("product.cost_per_l", "AUD/L"), ("product.products.a.applied.amount", "kg"), ("replay.boom.saved_money", "AUD"),
-     ("product.products.a.rate_per_m2", "kg/m2"), ("product.products.a.price", "AUD/kg"),
-     ("field.perimeter_to_area_per_m", "1/m"), ("quality.span_s", "s"), ("quality.passes", "1")],
+    [
+        ("area.skip_m2", "m2"),
+        ("volume.set_rate_l_m2", "L/m2"),
+        ("replay.boom.volume_per_covered_ha_l", "L/ha"),
+        ("product.cost_per_l", "AUD/L"),
+        ("product.products.a.applied.amount", "kg"),
+        ("replay.boom.saved_money", "AUD"),
+        ("product.products.a.rate_per_m2", "kg/m2"),
+        ("product.products.a.price", "AUD/kg"),
+        ("field.perimeter_to_area_per_m", "1/m"),
+        ("quality.span_s", "s"),
+        ("quality.passes", "1"),
+    ],
 )
 def test_units(quantity: str, unit: str) -> None:
     assert unit_of(quantity, "AUD", "kg") == unit

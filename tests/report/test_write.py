@@ -93,7 +93,10 @@ def test_files_that_cannot_grow_are_told(sample_inputs: Inputs, tmp_path: Path, 
     out = tmp_path / "out"
     ran = subprocess.run(
         [sys.executable, "-c", FULL_DISK, str(limit), str(logs[0]), str(machine), str(boundary), str(out)],
-        capture_output=True, text=True, check=False, cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
     )
     assert ran.returncode == 0, ran.stderr
     assert ran.stdout.startswith("told:"), ran.stderr

@@ -78,10 +78,13 @@ def boundaries_text(count: int, names: Sequence[str] | None = None) -> str:
         corners = [(west, 0.0), (west + 60.0, 0.0), (west + 60.0, 60.0), (west, 60.0), (west, 0.0)]
         ring = [list(degrees(x, y))[::-1] for x, y in corners]
         name = names[number] if names is not None else f"plot {number + 1}"
-        features.append({
-            "type": "Feature", "properties": {"field_id": name, "role": "boundary"},
-            "geometry": {"type": "Polygon", "coordinates": [ring]},
-        })
+        features.append(
+            {
+                "type": "Feature",
+                "properties": {"field_id": name, "role": "boundary"},
+                "geometry": {"type": "Polygon", "coordinates": [ring]},
+            }
+        )
     return json.dumps({"type": "FeatureCollection", "features": features})
 
 
@@ -101,9 +104,7 @@ class Farm:
         return path
 
 
-def make_farm_in(
-    folder: Path, count: int, *, with_logs: bool = True, names: Sequence[str] | None = None
-) -> Farm:
+def make_farm_in(folder: Path, count: int, *, with_logs: bool = True, names: Sequence[str] | None = None) -> Farm:
     """Make a farm of some fields, with a log for each unless told otherwise."""
     (folder / "logs").mkdir(parents=True)
     farm = Farm(folder, folder / "fields.geojson", folder / "machine.toml", folder / "logs")
@@ -139,7 +140,8 @@ def tree(folder: Path) -> dict[str, str]:
     """Hash of every file below a folder, hidden ones too."""
     return {
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*")) if path.is_file()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
     }
 
 

@@ -41,8 +41,8 @@ def farm(tmp_path, monkeypatch):
         {"type": "Polygon", "coordinates": [ring(second, second + 60.0, 360.0)]},
     ]
     features = [
-        {"type": "Feature", "properties": {"field_id": f"plot {n}"}, "geometry": shape} for n, shape in
-        enumerate(shapes, start=1)
+        {"type": "Feature", "properties": {"field_id": f"plot {n}"}, "geometry": shape}
+        for n, shape in enumerate(shapes, start=1)
     ]
     farm.boundaries.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
     for number in range(2):

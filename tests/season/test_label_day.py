@@ -91,7 +91,8 @@ def only_row(document):
 def test_the_sum_of_a_day(farm, name, maximum, second_rate, over_m2, highest):
     own = "" if second_rate is None else PRODUCT.format(where="jobs.products", rate=second_rate, maximum=maximum)
     document = season(
-        farm, name,
+        farm,
+        name,
         PRODUCT.format(where="products", rate=2.0, maximum=maximum) + job("a", "all.csv") + job("b", "half.csv", own),
     )
     row = only_row(document)
@@ -113,10 +114,16 @@ def test_the_sum_of_a_day(farm, name, maximum, second_rate, over_m2, highest):
     ("name", "jobs", "reason"),
     [
         ("day", job("a", "all.csv", day=None) + job("b", "half.csv", day=None), "the day of the jobs is not known"),
-        ("cells", job("a", "all.csv") + job("b", "half.csv", "[jobs.settings]\ncell_m = 1.0\n"),
-         "the jobs have cells of different sizes"),
-        ("derived", job("a", "all.csv") + job("b", "half.csv", 'boundary = "derive"'),
-         "the jobs lie in different projections"),
+        (
+            "cells",
+            job("a", "all.csv") + job("b", "half.csv", "[jobs.settings]\ncell_m = 1.0\n"),
+            "the jobs have cells of different sizes",
+        ),
+        (
+            "derived",
+            job("a", "all.csv") + job("b", "half.csv", 'boundary = "derive"'),
+            "the jobs lie in different projections",
+        ),
         ("rate", job("a", "all.csv") + job("b", "changing.csv", 'machine = "no_rate.toml"'), "b: its rate changed"),
         ("mix", job("a", "all.csv") + job("b", "mixed.csv"), "b: the mix changed during the job"),
     ],

@@ -241,9 +241,17 @@ def jobs(draw):
         files = draw(st.lists(names, min_size=1, max_size=3, unique=True))
         logs = tuple(JobLog(file, draw(spans)) for file in files)
         out.append(
-            Job(id=f"job{number}", field=draw(names), logs=logs, machine="m.toml", boundary="b",
-                client="", product=draw(names), day=draw(st.none() | st.dates()),
-                remarks=tuple(draw(st.lists(names, max_size=2))))
+            Job(
+                id=f"job{number}",
+                field=draw(names),
+                logs=logs,
+                machine="m.toml",
+                boundary="b",
+                client="",
+                product=draw(names),
+                day=draw(st.none() | st.dates()),
+                remarks=tuple(draw(st.lists(names, max_size=2))),
+            )
         )
     return out
 
@@ -251,8 +259,11 @@ def jobs(draw):
 @given(jobs(), st.lists(st.tuples(names, names), max_size=3))
 def test_what_is_written_is_read_back(given_jobs, aside):
     text = manifest_text(
-        [(job, True) for job in given_jobs], [Unplaced(*pair) for pair in aside], [Missing(*pair) for pair in aside],
-        boundaries="b", machine="m.toml",
+        [(job, True) for job in given_jobs],
+        [Unplaced(*pair) for pair in aside],
+        [Missing(*pair) for pair in aside],
+        boundaries="b",
+        machine="m.toml",
     )
     manifest = manifest_from_mapping(tomllib.loads(text), folder=Path("/x"))
     assert [(job.id, job.field, job.product, job.day, job.remarks) for job in manifest.jobs] == [

@@ -36,7 +36,8 @@ def test_each_log_finds_its_field_whatever_its_name(make_farm):
     farm.log("New folder/Äcker!/a.csv", log_text(lanes(0), start=START + HOUR))
     matched = found(farm)
     assert [(job.field, job.logs[0].file) for job in matched.jobs] == [
-        ("plot 3", "logs/zz/export (1).csv"), ("plot 1", "logs/New folder/Äcker!/a.csv"),
+        ("plot 3", "logs/zz/export (1).csv"),
+        ("plot 1", "logs/New folder/Äcker!/a.csv"),
     ]
     assert [item.field for item in matched.missing] == ["plot 2"]
     assert matched.unplaced == ()
@@ -165,7 +166,8 @@ def test_a_change_of_product_within_a_log_splits_it(make_farm):
     farm.log("a.csv", one + two.split("\n", 1)[1])
     jobs = found(farm).jobs
     assert [(job.product, job.logs[0].spans) for job in jobs] == [
-        ("herbicide A", ((-np.inf, START + 94.5),)), ("fungicide B", ((START + 94.5, np.inf),)),
+        ("herbicide A", ((-np.inf, START + 94.5),)),
+        ("fungicide B", ((START + 94.5, np.inf),)),
     ]
 
 
@@ -192,7 +194,8 @@ def test_what_has_no_place_is_listed_with_the_reason(make_farm):
     matched = found(farm)
     said = reasons(matched)
     assert {job.field: [log.file for log in job.logs] for job in matched.jobs} == {
-        "plot 1": ["logs/00.csv"], "plot 2": ["logs/01.csv"],
+        "plot 1": ["logs/00.csv"],
+        "plot 2": ["logs/01.csv"],
     }
     # 300 m on the ellipsoid; the sphere that measures it is longer by 0.25 % here.
     assert said["road.csv"] == "a log that lies in no field; the nearest is plot 1, 301 m away"
@@ -235,9 +238,12 @@ def test_several_machines_are_told_apart_by_their_sections(make_farm):
     farm = make_farm(2)
     other = three_sections(farm)
     text = (farm.logs / "01.csv").read_text().replace("section_2,", "section_2,section_3,")
-    farm.log("01.csv", "\n".join(
-        line if number == 0 else line.replace(",100.0", ",0,100.0") for number, line in enumerate(text.split("\n"))
-    ))
+    farm.log(
+        "01.csv",
+        "\n".join(
+            line if number == 0 else line.replace(",100.0", ",0,100.0") for number, line in enumerate(text.split("\n"))
+        ),
+    )
     matched = match(farm.logs, farm.boundaries, [(farm.machine, None), (other, None)], farm.folder / "s.toml")
     assert [(job.field, job.machine) for job in matched.jobs] == [("plot 1", "machine.toml"), ("plot 2", "three.toml")]
     assert matched.jobs[1].remarks == ("01.csv: the machine was told by its 3 sections.",)
@@ -274,7 +280,8 @@ def test_clients_from_folders(make_farm):
     farm.log("Old Mill/x/b.csv", log_text(lanes(1)))
     jobs = found(farm, clients_from_folders=True).jobs
     assert {job.field: (job.client, job.client_folder) for job in jobs} == {
-        "plot 1": ("Weir & Son", "Weir-Son"), "plot 2": ("Old Mill", "Old-Mill"),
+        "plot 1": ("Weir & Son", "Weir-Son"),
+        "plot 2": ("Old Mill", "Old-Mill"),
     }
 
 
@@ -370,8 +377,13 @@ def test_real_drives_as_one_folder(shared_dir, tmp_path):
     assert matched.unplaced == matched.missing == ()
     # sorted backwards: 0 F20, 1 F15, 2 F14, 3 F09, 4 F05, 5 F04, 6 F03, 7 F01
     assert {job.field: [Path(log.file).name for log in job.logs] for job in matched.jobs} == {
-        "F01": ["7.dat"], "F03": ["6.dat"], "F04": ["5.dat"], "F05": ["4.dat"], "F09": ["3.dat"],
-        "F14": ["2.dat", "1.dat"], "F20": ["0.dat"],
+        "F01": ["7.dat"],
+        "F03": ["6.dat"],
+        "F04": ["5.dat"],
+        "F05": ["4.dat"],
+        "F09": ["3.dat"],
+        "F14": ["2.dat", "1.dat"],
+        "F20": ["0.dat"],
     }
 
 
@@ -387,9 +399,13 @@ def test_task_data_is_matched_by_its_time_logs(shared_dir, tmp_path):
     machine.write_text('name = "nine metres"\n[boom]\nwidth_m = 9.0\n')
     matched = match(tmp_path / "in", boundaries, [(machine, None)], tmp_path / "season.toml")
     assert {job.field: [Path(log.file).name for log in job.logs] for job in matched.jobs} == {
-        "F03": ["TLG00003.bin"], "F05": ["TLG00005.bin"], "F14": ["TLG00019.bin", "TLG00020.bin"],
+        "F03": ["TLG00003.bin"],
+        "F05": ["TLG00005.bin"],
+        "F14": ["TLG00019.bin", "TLG00020.bin"],
     }
     assert matched.unplaced == ()
     assert {path.name for path in files_of(tmp_path / "in" / "stick" / "TLG00003.bin")} == {
-        "TASKDATA.XML", "TLG00003.bin", "TLG00003.xml",
+        "TASKDATA.XML",
+        "TLG00003.bin",
+        "TLG00003.xml",
     }

@@ -21,7 +21,9 @@ from .conftest import make_farm_in, tree, write_season
 def client(folder: Path, name: str, *, ids: tuple[str, ...], missing: tuple[str, ...] = ()):
     """A manifest of one client; its boundaries lie one folder up, its logs beside it."""
     raw = {
-        "schema": "swathledger/manifest/1", "boundaries": "../all.geojson", "machine": "m.toml",
+        "schema": "swathledger/manifest/1",
+        "boundaries": "../all.geojson",
+        "machine": "m.toml",
         "jobs": [{"id": job, "field": job, "logs": [f"{job}.csv"], "client": name} for job in ids],
         "missing": [{"field": field} for field in missing],
         "unplaced": [{"file": "note.txt", "reason": "no log"}],
@@ -30,9 +32,9 @@ def client(folder: Path, name: str, *, ids: tuple[str, ...], missing: tuple[str,
 
 
 def test_paths_follow_their_manifests(tmp_path):
-    both = merged([
-        client(tmp_path / "a" / "x", "A", ids=("f",), missing=("g", "h")), client(tmp_path / "b", "B", ids=("g",)),
-    ])
+    both = merged(
+        [client(tmp_path / "a" / "x", "A", ids=("f",), missing=("g", "h")), client(tmp_path / "b", "B", ids=("g",))]
+    )
     assert both.folder == tmp_path
     first, second = both.jobs
     assert (first.logs[0].file, first.machine, first.boundary) == ("a/x/f.csv", "a/x/m.toml", "a/all.geojson")
@@ -44,10 +46,12 @@ def test_paths_follow_their_manifests(tmp_path):
 
 
 def test_a_field_that_another_manifest_treats_is_not_missing(tmp_path):
-    both = merged([
-        client(tmp_path / "a", "A", ids=("f",), missing=("g", "h")),
-        client(tmp_path / "b", "B", ids=("g",), missing=("f", "h")),
-    ])
+    both = merged(
+        [
+            client(tmp_path / "a", "A", ids=("f",), missing=("g", "h")),
+            client(tmp_path / "b", "B", ids=("g",), missing=("f", "h")),
+        ]
+    )
     assert [item.field for item in both.missing] == ["h"]
 
 

@@ -88,8 +88,12 @@ def test_litres_poured_are_the_measured_ones_and_the_others_are_counted(poured):
 def test_the_balance_of_the_season_closes(poured):
     out, document = poured
     balance = document["balance"]
-    parts = [balance["on_target_l"], *(row["volume_l"] for row in balance["by_cause"]), balance["standing_l"],
-             balance["unexplained_l"]]
+    parts = [
+        balance["on_target_l"],
+        *(row["volume_l"] for row in balance["by_cause"]),
+        balance["standing_l"],
+        balance["unexplained_l"],
+    ]
     assert math.fsum(parts) == pytest.approx(balance["logged_l"], rel=1e-9)
     assert (balance["jobs"], balance["jobs_without_litres"]) == (2, 0)
     ledgers = [json.loads(path.read_text())["balance"] for path in sorted(out.glob("*/*/ledger.json"))]

@@ -40,7 +40,9 @@ def season(manifest, out, **options):
 
 def start(manifest, out, *more):
     return subprocess.Popen(
-        [*COMMAND, "season", str(manifest), "--out", str(out), *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        [*COMMAND, "season", str(manifest), "--out", str(out), *more],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
         text=True,
     )
 
@@ -162,7 +164,10 @@ def test_a_job_that_left_the_manifest_leaves_the_folder(reference):
     again = season(manifest, out)
     assert again.removed == ("all/plot-1-2026-08-06-herbicide-A",)
     assert sorted(path.name for path in (out / "all").iterdir()) == [
-        "notes by hand", "plot-2-2026-08-06-herbicide-A", "plot-3-2026-08-06-herbicide-A", "renamed",
+        "notes by hand",
+        "plot-2-2026-08-06-herbicide-A",
+        "plot-3-2026-08-06-herbicide-A",
+        "renamed",
     ]
 
 
@@ -299,8 +304,11 @@ def test_a_task_that_kills_its_worker_is_tried_once_more_alone_and_fails_alone(t
     mark = tmp_path / "mark"
     once = f"__import__('os')._exit(9) if not __import__('os').path.exists({str(mark)!r}) and not open({str(mark)!r}, 'w').close() else {OUTCOME.format('once', 'done')}"  # noqa: E501  # one expression
     items = [
-        item("good 1", OUTCOME.format("good 1", "done")), item("always", "__import__('os')._exit(9)"),
-        item("once", once), item("good 2", OUTCOME.format("good 2", "done")), item("raises", "1 / 0"),
+        item("good 1", OUTCOME.format("good 1", "done")),
+        item("always", "__import__('os')._exit(9)"),
+        item("once", once),
+        item("good 2", OUTCOME.format("good 2", "done")),
+        item("raises", "1 / 0"),
     ]
     pool = LocalPool(2)
     steps = []
@@ -309,7 +317,11 @@ def test_a_task_that_kills_its_worker_is_tried_once_more_alone_and_fails_alone(t
     finally:
         pool.close()
     assert {name: outcome.kind for name, outcome in out.items()} == {
-        "good 1": "done", "good 2": "done", "once": "done", "always": "failed", "raises": "failed",
+        "good 1": "done",
+        "good 2": "done",
+        "once": "done",
+        "always": "failed",
+        "raises": "failed",
     }
     assert out["always"].reason == DIED_TWICE
     assert "ZeroDivisionError" in out["raises"].reason

@@ -40,9 +40,7 @@ def test_every_sample_is_placed_rightly(samples, tmp_path):
     for job in matched.jobs:
         machine = tomllib.loads((tmp_path / job.machine).read_text())
         nozzles[job.field] = machine["boom"]["nozzle_count"]
-    assert nozzles == {
-        "long_mile": 72, "kite_tail": 72, "whaleback": 72, "duckhole": 72, "dogleg": 48, "cartwheel": 48,
-    }
+    assert nozzles == {"long_mile": 72, "kite_tail": 72, "whaleback": 72, "duckhole": 72, "dogleg": 48, "cartwheel": 48}
 
 
 def test_what_has_no_place_is_told(samples, tmp_path):
@@ -76,8 +74,12 @@ def test_the_season_of_the_demo(samples, tmp_path):
     assert {path.name for path in (results / "Wandoo-Bend").iterdir() if path.is_dir()} == {
         f"{field}-2026-09-15-{product}"
         for field, product in (
-            ("long_mile", "herbicide-A"), ("kite_tail", "herbicide-A"), ("whaleback", "herbicide-A"),
-            ("duckhole", "herbicide-A"), ("dogleg", "fungicide-B"), ("cartwheel", "fungicide-B"),
+            ("long_mile", "herbicide-A"),
+            ("kite_tail", "herbicide-A"),
+            ("whaleback", "herbicide-A"),
+            ("duckhole", "herbicide-A"),
+            ("dogleg", "fungicide-B"),
+            ("cartwheel", "fungicide-B"),
         )
     }
     assert (results / "season.json").is_file()

@@ -23,15 +23,23 @@ def call(monkeypatch):
     monkeypatch.setattr(runner, "LocalPool", lambda seats: InlinePool())
 
     def run(*arguments):
-        return CliRunner().invoke(cli, [str(item) for item in arguments], standalone_mode=False,
-                                  catch_exceptions=False)
+        return CliRunner().invoke(cli, [str(item) for item in arguments], standalone_mode=False, catch_exceptions=False)
 
     return run
 
 
 def matching(farm, *more):
-    return ("match", farm.logs, "--boundaries", farm.boundaries, "--machine", farm.machine, "--out",
-            farm.folder / "season.toml", *more)
+    return (
+        "match",
+        farm.logs,
+        "--boundaries",
+        farm.boundaries,
+        "--machine",
+        farm.machine,
+        "--out",
+        farm.folder / "season.toml",
+        *more,
+    )
 
 
 def test_match_tells_what_it_found(make_farm, call):
@@ -50,8 +58,13 @@ def test_match_in_json(make_farm, call):
     document = json.loads(ran.stdout)
     assert (document["logs"], document["fields"], document["missing"]) == (2, 2, [])
     assert document["jobs"][0] == {
-        "id": "plot-1-2026-08-06-herbicide-A", "field": "plot 1", "client": "Old Mill", "product": "herbicide A",
-        "day": "2026-08-06", "logs": ["logs/00.csv"], "machine": "machine.toml",
+        "id": "plot-1-2026-08-06-herbicide-A",
+        "field": "plot 1",
+        "client": "Old Mill",
+        "product": "herbicide A",
+        "day": "2026-08-06",
+        "logs": ["logs/00.csv"],
+        "machine": "machine.toml",
     }
     assert ran.stderr == ""
 
@@ -69,8 +82,17 @@ def test_a_machine_for_a_folder(make_farm, call):
     farm.log("north=east/a.csv", log_text(lanes(0)))
     twin = farm.folder / "twin.toml"
     shutil.copy(farm.machine, twin)
-    call("match", farm.logs, "--boundaries", farm.boundaries, "--machine", f"{farm.logs}={twin}", "--out",
-         farm.folder / "s.toml", "-q")
+    call(
+        "match",
+        farm.logs,
+        "--boundaries",
+        farm.boundaries,
+        "--machine",
+        f"{farm.logs}={twin}",
+        "--out",
+        farm.folder / "s.toml",
+        "-q",
+    )
     text = (farm.folder / "s.toml").read_text()
     assert '[[machine_rules]]\nfolder = "logs"\nmachine = "twin.toml"' in text
 

@@ -34,8 +34,9 @@ def rows_of(path):
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory):
     """Two clients; one field treated twice, one job that fails, one field of nobody, a name that is a formula."""
-    farm = make_farm_in(tmp_path_factory.mktemp("tables") / "farm", 5, names=["=1+1", "b", "c", "d", "e"],
-                        with_logs=False)
+    farm = make_farm_in(
+        tmp_path_factory.mktemp("tables") / "farm", 5, names=["=1+1", "b", "c", "d", "e"], with_logs=False
+    )
     for number in range(3):
         farm.log(f"{number}.csv", log_text(lanes(number), start=START + 3600 * number))
     farm.log("again.csv", log_text(lanes(1, passes=8), start=START + 86_400, product="fungicide B"))
@@ -55,8 +56,11 @@ def test_one_row_a_job_and_one_a_job_and_layout(whole):
     out, done, _ = whole
     fields, replay = rows_of(out / "fields.parquet"), rows_of(out / "replay.parquet")
     assert [row["job"] for row in fields] == [
-        "1-1-2026-08-06-herbicide-A", "b-2026-08-06-herbicide-A", "c-2026-08-06-herbicide-A",
-        "b-2026-08-07-fungicide-B", "d-2026-08-07-herbicide-A",
+        "1-1-2026-08-06-herbicide-A",
+        "b-2026-08-06-herbicide-A",
+        "c-2026-08-06-herbicide-A",
+        "b-2026-08-07-fungicide-B",
+        "d-2026-08-07-herbicide-A",
     ]
     assert [row["status"] for row in fields] == ["done"] * 4 + ["failed"]
     assert [(row["treatment"], row["treatments"]) for row in fields] == [(1, 1), (1, 2), (1, 1), (2, 2), (1, 1)]
@@ -87,8 +91,9 @@ def test_rows_are_what_the_ledgers_say(whole):
 
 def test_totals_are_the_sums_of_the_parts(whole):
     out, _, _ = whole
-    documents = {folder: json.loads((out / folder / "season.json").read_text()) for folder in (".", "Weir-Son",
-                                                                                               "Old-Mill")}
+    documents = {
+        folder: json.loads((out / folder / "season.json").read_text()) for folder in (".", "Weir-Son", "Old-Mill")
+    }
     fields = [row for row in rows_of(out / "fields.parquet") if row["status"] == "done"]
     total = documents["."]["totals"]
     for name in (*SUMMED_AREAS, *SUMMED_VOLUMES):
@@ -149,10 +154,16 @@ def test_money_of_the_over_applied_litres(whole):
 def test_repeated_treatments_and_records_missing_or_unfit(whole):
     _, done, _ = whole
     document = done.document
-    assert document["repeated"] == [{"client": "Weir & Son", "field": "b", "jobs": [
-        {"job": "b-2026-08-06-herbicide-A", "product": "herbicide A", "day": "2026-08-06"},
-        {"job": "b-2026-08-07-fungicide-B", "product": "fungicide B", "day": "2026-08-07"},
-    ]}]
+    assert document["repeated"] == [
+        {
+            "client": "Weir & Son",
+            "field": "b",
+            "jobs": [
+                {"job": "b-2026-08-06-herbicide-A", "product": "herbicide A", "day": "2026-08-06"},
+                {"job": "b-2026-08-07-fungicide-B", "product": "fungicide B", "day": "2026-08-07"},
+            ],
+        }
+    ]
     assert [item["job"] for item in document["unfit"]] == ["d-2026-08-07-herbicide-A"]
     assert [Path(item["file"]).name for item in document["unplaced"]] == ["readme.txt"]
     assert document["missing"] == [{"field": "e", "reason": "no log lies in it"}]
@@ -161,8 +172,10 @@ def test_repeated_treatments_and_records_missing_or_unfit(whole):
 
 def test_nothing_of_one_client_is_in_anothers_binder(whole):
     out, _, _ = whole
-    ours = {"Weir-Son": (["Weir & Son", "=1+1"], ["Old Mill", "c-2026", "d-2026"]),
-            "Old-Mill": (["Old Mill", "c-2026"], ["Weir", "1+1", "b-2026"])}
+    ours = {
+        "Weir-Son": (["Weir & Son", "=1+1"], ["Old Mill", "c-2026", "d-2026"]),
+        "Old-Mill": (["Old Mill", "c-2026"], ["Weir", "1+1", "b-2026"]),
+    }
     for folder, (own, others) in ours.items():
         files = [path for path in (out / folder).rglob("*") if path.is_file()]
         text = b"\n".join(path.read_bytes() for path in files if path.suffix != ".parquet")
@@ -219,7 +232,8 @@ def test_layers_of_the_geopackage(whole):
     out, _, _ = whole
     path = out / "season.gpkg"
     assert [(name, kind) for name, kind in pyogrio.list_layers(path)] == [
-        ("fields", "MultiPolygon"), ("jobs", "MultiPolygon"),
+        ("fields", "MultiPolygon"),
+        ("jobs", "MultiPolygon"),
     ]
     jobs = pyogrio.read_dataframe(path, layer="jobs")
     fields = pyogrio.read_dataframe(path, layer="fields")
@@ -234,7 +248,7 @@ def test_layers_of_the_geopackage(whole):
 def test_a_derived_boundary_comes_from_the_results(tmp_path):
     farm = make_farm_in(tmp_path / "farm", 1)
     manifest = write_season(farm)
-    manifest.write_text(manifest.read_text().replace('product = ', 'boundary = "derive"\nproduct = '))
+    manifest.write_text(manifest.read_text().replace("product = ", 'boundary = "derive"\nproduct = '))
     done = season(manifest, tmp_path / "out")
     assert not done.failed
     jobs = pyogrio.read_dataframe(tmp_path / "out" / "season.gpkg", layer="jobs")
@@ -272,10 +286,16 @@ def test_sums_over_clients_and_fields_are_the_sums_of_all(given_season):
     jobs, rows = given_season
     whole_document = season_document(Parts(jobs, rows, [], [], []))
     parts = [
-        season_document(Parts(
-            [job for job in jobs if job.client == client], [row for row in rows if (row["client"] or "") == client],
-            [], [], [], client,
-        ))
+        season_document(
+            Parts(
+                [job for job in jobs if job.client == client],
+                [row for row in rows if (row["client"] or "") == client],
+                [],
+                [],
+                [],
+                client,
+            )
+        )
         for client in {job.client for job in jobs}
     ]
     for name in (*SUMMED_AREAS, *SUMMED_VOLUMES):

@@ -23,9 +23,7 @@ def test_source_roots_are_no_packages(repository: Path) -> None:
 
 
 def test_top_level_stays_small(repository: Path) -> None:
-    listed = subprocess.run(
-        ["git", "ls-files"], cwd=repository, capture_output=True, text=True, check=False
-    )
+    listed = subprocess.run(["git", "ls-files"], cwd=repository, capture_output=True, text=True, check=False)
     if listed.returncode:
         pytest.skip("not a git checkout")
     top = {line.split("/")[0] for line in listed.stdout.splitlines()}
@@ -113,7 +111,11 @@ def test_guard_leaves_a_real_coverage_py_alone(tmp_path: Path) -> None:
         "import swathledger._jit as j; print(j._is_real_package())"
     )
     ran = subprocess.run(
-        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False,
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
         env={**os.environ, "NUMBA_DISABLE_JIT": "1"},
     )
     assert ran.stdout == "True\n", ran.stderr
@@ -159,9 +161,7 @@ def test_make_says_which_python_it_needs(repository: Path, tmp_path: Path) -> No
     shutil.copytree(repository / ".ci", tmp_path / ".ci")
     for name in ("Makefile", "pyproject.toml"):
         shutil.copy(repository / name, tmp_path)
-    ran = subprocess.run(
-        ["make", "test", "PYTHON=false"], cwd=tmp_path, capture_output=True, text=True, check=False
-    )
+    ran = subprocess.run(["make", "test", "PYTHON=false"], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert ran.returncode != 0
     assert "needs Python 3.11 or later" in ran.stdout
     assert not (tmp_path / ".venv").exists()

@@ -31,8 +31,12 @@ STEP_M = 0.1
 
 
 def machine(
-    width_m: float = 36.0, nozzles: int = 72, sections: Sequence[int] | None = None, *,
-    valves: Valves | None = None, replay: dict[str, object] | None = None,
+    width_m: float = 36.0,
+    nozzles: int = 72,
+    sections: Sequence[int] | None = None,
+    *,
+    valves: Valves | None = None,
+    replay: dict[str, object] | None = None,
 ) -> Machine:
     edges = np.linspace(-width_m / 2, width_m / 2, nozzles + 1)
     counts = tuple(sections) if sections is not None else (nozzles,)
@@ -135,12 +139,16 @@ class Crossing:
             behind = -behind
         inward = behind if self.leaving else -behind
         length = 2 * (abs(first) + last) + 4 * self.width_m
-        half_plane = Polygon([along * length, -along * length, -along * length + inward * length * 2,
-                              along * length + inward * length * 2])
-        frame = shapely.box(-self.width_m, first - 10, self.width_m, last + 10)
-        pass_ = line_path(
-            [0.0], [last - first], origin=(0.0, first), speed_m_s=self.speed_m_s, step_s=self.row_s
+        half_plane = Polygon(
+            [
+                along * length,
+                -along * length,
+                -along * length + inward * length * 2,
+                along * length + inward * length * 2,
+            ]
         )
+        frame = shapely.box(-self.width_m, first - 10, self.width_m, last + 10)
+        pass_ = line_path([0.0], [last - first], origin=(0.0, first), speed_m_s=self.speed_m_s, step_s=self.row_s)
         if self.treated:
             # passes along the edge, on the side that is not to be treated again, deep enough that the slanting boom
             # stays on them
@@ -151,8 +159,14 @@ class Crossing:
                 middle = side * (k + 0.5) * self.width_m
                 way = 2 * self.reach_m + 2 * lead + 3 * self.width_m
                 start = middle - along * way / 2
-                one = line_path([0.0], [way], bearing_deg=self.angle_deg, origin=tuple(start),
-                                speed_m_s=self.speed_m_s, step_s=self.row_s)
+                one = line_path(
+                    [0.0],
+                    [way],
+                    bearing_deg=self.angle_deg,
+                    origin=tuple(start),
+                    speed_m_s=self.speed_m_s,
+                    step_s=self.row_s,
+                )
                 whole = one if whole is None else whole.then(one, 60.0)
             assert whole is not None
             path = whole.then(pass_, 60.0)
@@ -162,20 +176,29 @@ class Crossing:
         else:
             path = pass_
             boundary = shapely.intersection(half_plane, frame)
-        log = log_of(
-            path.rotated(self.bearing_deg).moved(*self.origin), PLANE, state_kind="work", rate_l_m2=0.02,
-        )
+        log = log_of(path.rotated(self.bearing_deg).moved(*self.origin), PLANE, state_kind="work", rate_l_m2=0.02)
         return replayed(
-            log, machine(self.width_m, self.nozzles, valves=self.valves),
-            ground(placed(boundary, self.bearing_deg, self.origin)), groups=tuple(groups),
-            off_when_covered=self.off, tolerance_m=self.tolerance_m, cell_m=self.cell_m,
+            log,
+            machine(self.width_m, self.nozzles, valves=self.valves),
+            ground(placed(boundary, self.bearing_deg, self.origin)),
+            groups=tuple(groups),
+            off_when_covered=self.off,
+            tolerance_m=self.tolerance_m,
+            cell_m=self.cell_m,
         )
 
 
 def block(
-    path: PlanePath, sprayer: Machine, boundary: Polygon | MultiPolygon,
-    exclusions: Polygon | MultiPolygon | None = None, *, rate_l_m2: float | None = 0.02, state_kind: str = "work",
-    speed_m_s: Floats | None = None, cell_m: float = 0.1, **settings: object,
+    path: PlanePath,
+    sprayer: Machine,
+    boundary: Polygon | MultiPolygon,
+    exclusions: Polygon | MultiPolygon | None = None,
+    *,
+    rate_l_m2: float | None = 0.02,
+    state_kind: str = "work",
+    speed_m_s: Floats | None = None,
+    cell_m: float = 0.1,
+    **settings: object,
 ) -> Audit:
     """A path driven and logged by a machine on a field, replayed; one state a row for the whole boom."""
     log = log_of(path, PLANE, state_kind=state_kind, rate_l_m2=rate_l_m2, speed_m_s=speed_m_s)  # type: ignore[arg-type]  # one of the kinds

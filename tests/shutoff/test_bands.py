@@ -68,13 +68,16 @@ def test_single_nozzles_against_sections_of_ten_to_fifteen_feet():
     for seed in range(4):
         field, sprayer = field_with_ponds(seed), machine(36.0, 72)
         driven = simulate_field(field, sprayer, RunSettings(drive=DriveSettings(control="manual", seed=seed)))
-        audit = replayed(driven.logged(PLANE), sprayer, field, groups=("boom", "8", "12", "nozzle", "limit"),
-                         cell_m=0.25)
+        audit = replayed(
+            driven.logged(PLANE), sprayer, field, groups=("boom", "8", "12", "nozzle", "limit"), cell_m=0.25
+        )
         identities(audit)
         applied = {r.layout.name: r.m2("applied") for r in replay_of(audit).results}
         target = named(audit, "boom").m2("target")
-        found.append([100 * (applied[k] - applied["nozzle"]) / applied[k] for k in ("8", "12")]
-                     + [100 * named(audit, k).m2("over_application") / target for k in ("boom", "8", "12", "nozzle")])
+        found.append(
+            [100 * (applied[k] - applied["nozzle"]) / applied[k] for k in ("8", "12")]
+            + [100 * named(audit, k).m2("over_application") / target for k in ("boom", "8", "12", "nozzle")]
+        )
     table = np.array(found)
     print("\nnozzle against 8 x 4.5 m, 12 x 3 m, %; over boom, 8, 12, nozzle, %:\n", table.round(2))  # noqa: T201  # as above
     # single nozzles always save against sections, less against narrower ones, and never as much as the trade's 5 %

@@ -47,8 +47,9 @@ def scenes(draw):
         angle = np.radians(bearing)
         middle = np.array([draw(st.floats(-25, 25)), draw(st.floats(-25, 25))])
         start = middle - np.array([np.sin(angle), np.cos(angle)]) * length / 2
-        parts.append(line_path([0.0], [length], bearing_deg=bearing, origin=tuple(start),
-                               speed_m_s=draw(st.floats(2, 6))))
+        parts.append(
+            line_path([0.0], [length], bearing_deg=bearing, origin=tuple(start), speed_m_s=draw(st.floats(2, 6)))
+        )
     return joined(parts), hull, pond.intersection(hull), draw(st.sampled_from([0.0, 0.1, 0.3]))
 
 
@@ -96,8 +97,9 @@ def test_a_log_that_had_everything_open_reproduces_its_own_ground():
 @pytest.mark.parametrize("radius", [30.0, 12.0])
 def test_a_circle_reproduces_its_own_ground(radius):
     path = arc_path(radius, sweep_deg=300.0, start_bearing_deg=40.0, speed_m_s=3.0)
-    audit = block(path, machine(18.0), shapely.box(-100, -100, 100, 100), groups=("boom", "nozzle", "limit"),
-                  state_kind="work")
+    audit = block(
+        path, machine(18.0), shapely.box(-100, -100, 100, 100), groups=("boom", "nozzle", "limit"), state_kind="work"
+    )
     identities(audit)
     done, model = replay_of(audit).as_logged, named(audit, "boom")
     assert model.m2("covered") == pytest.approx(done.m2("covered"), rel=2e-4)
@@ -127,12 +129,17 @@ def test_reversing_over_ones_own_ground_shuts():
     there = line_path([0.0], [60.0], origin=(0.2, 0.1), speed_m_s=2.0)
     n = len(there)
     back = PlanePath(
-        there.x_m[::-1][1:], there.y_m[::-1][1:], START_S + np.arange(1.0, n), there.heading_deg[1:],
+        there.x_m[::-1][1:],
+        there.y_m[::-1][1:],
+        START_S + np.arange(1.0, n),
+        there.heading_deg[1:],
         np.ones((n - 1, 1), dtype=bool),
     )
     path = PlanePath(
-        np.concatenate([there.x_m, back.x_m]), np.concatenate([there.y_m, back.y_m]),
-        START_S + np.arange(2.0 * n - 1), np.concatenate([there.heading_deg, back.heading_deg]),
+        np.concatenate([there.x_m, back.x_m]),
+        np.concatenate([there.y_m, back.y_m]),
+        START_S + np.arange(2.0 * n - 1),
+        np.concatenate([there.heading_deg, back.heading_deg]),
         np.ones((2 * n - 1, 1), dtype=bool),
     )
     speed = np.where(np.arange(2 * n - 1) < n - 1, 2.0, -2.0)
@@ -150,10 +157,17 @@ def sliver_audit(gap_m: float, tolerance_m: float):
     """Two passes side by side, ``gap_m`` apart, and a third along the seam."""
     w = 12.0
     x = (-w / 2 - gap_m / 2, w / 2 + gap_m / 2, 0.0)
-    parts = [line_path([0.0], [80.0], bearing_deg=b, origin=(0.23 + o, s)) for o, b, s in
-             zip(x, (0.0, 180.0, 0.0), (0.1, 80.1, 0.1), strict=True)]
-    return block(joined(parts), machine(w, 24), shapely.box(-60, -30, 60, 120), groups=("boom", "3", "nozzle", "limit"),
-                 tolerance_m=tolerance_m)
+    parts = [
+        line_path([0.0], [80.0], bearing_deg=b, origin=(0.23 + o, s))
+        for o, b, s in zip(x, (0.0, 180.0, 0.0), (0.1, 80.1, 0.1), strict=True)
+    ]
+    return block(
+        joined(parts),
+        machine(w, 24),
+        shapely.box(-60, -30, 60, 120),
+        groups=("boom", "3", "nozzle", "limit"),
+        tolerance_m=tolerance_m,
+    )
 
 
 def test_a_sliver_of_two_centimetres_opens_no_valve():
@@ -174,8 +188,9 @@ def test_a_gap_wider_than_the_tolerance_is_closed():
 def test_guidance_overlap_narrower_than_a_nozzle_cannot_be_spared():
     # passes 18 m wide every 17.8 m: 0.2 m of overlap, nozzles 0.25 m apart: no valve is wholly over treated ground
     path = passes_path(3, 60.0, 17.8, origin=(0.3, 0.2))
-    audit = block(path, machine(18.0), shapely.box(-100, -50, 100, 120), groups=("boom", "nozzle", "limit"),
-                  tolerance_m=0.0)
+    audit = block(
+        path, machine(18.0), shapely.box(-100, -50, 100, 120), groups=("boom", "nozzle", "limit"), tolerance_m=0.0
+    )
     replay = replay_of(audit)
     overlap = replay.as_logged.m2("overlap_extra")
     assert overlap == pytest.approx(2 * 0.2 * 60, rel=0.1)
@@ -188,8 +203,13 @@ def spared_audit():
     """A headland pass, passes into it, a run out of the field and one through the pond, everything open."""
     parts = [line_path([0.0], [120.0], bearing_deg=90.0, origin=(-60.0, -41.0))]
     parts += [line_path([0.0], [95.0], bearing_deg=12.0, origin=(x, -45.0)) for x in (-30.2, -13.1, 5.0)]
-    return block(joined(parts), machine(18.0), rectangle(-55, -50, 55, 45),
-                 shapely.Point(10, 0).buffer(9), groups=("boom", "4", "nozzle", "limit"))
+    return block(
+        joined(parts),
+        machine(18.0),
+        rectangle(-55, -50, 55, 45),
+        shapely.Point(10, 0).buffer(9),
+        groups=("boom", "4", "nozzle", "limit"),
+    )
 
 
 def test_spared_ground_is_told_by_cause():
@@ -236,9 +256,16 @@ def test_the_logged_layout_agrees_with_a_drive_under_the_same_controller(shape, 
     # the drive was controlled by code of its own (simulate), ticks of 0.2 s, memory of 0.1 m cells
     sprayer = machine(24.0, 48, sections=(48 // sections,) * sections)
     field = ground(shape.boundary, shape.boundary.difference(shape.target))
-    driven = simulate_field(field, sprayer, RunSettings(
-        drive=DriveSettings(control="auto", log_hz=5.0, gnss_sigma_m=0.0, tolerance_m=0.1, grid_m=0.1,
-                            off_when_covered=off), turning_radius_m=8.0))
+    driven = simulate_field(
+        field,
+        sprayer,
+        RunSettings(
+            drive=DriveSettings(
+                control="auto", log_hz=5.0, gnss_sigma_m=0.0, tolerance_m=0.1, grid_m=0.1, off_when_covered=off
+            ),
+            turning_radius_m=8.0,
+        ),
+    )
     audit = replayed(driven.logged(PLANE), sprayer, field, groups=("boom",), tolerance_m=0.1, off_when_covered=off)
     identities(audit)
     replay = replay_of(audit)
@@ -253,8 +280,9 @@ def test_manual_switching_does_not_agree_with_the_model():
     # everything open all the time, most of it over ground already treated
     path = joined([line_path([0.0] * 4, [60.0] * 4, origin=(o, 0.1)) for o in (0.2, 4.7, 9.2)])
     log = log_of(path, PLANE, state_kind="section", rate_l_m2=0.02)
-    audit = replayed(log, machine(18.0, 72, sections=(18,) * 4), ground(shapely.box(-50, -50, 60, 100)),
-                     groups=("boom",))
+    audit = replayed(
+        log, machine(18.0, 72, sections=(18,) * 4), ground(shapely.box(-50, -50, 60, 100)), groups=("boom",)
+    )
     # second and third pass: 3 of 4 sections lie on treated ground and should have been shut: (4 + 1 + 1) of 12 agree
     assert replay_of(audit).agreement_pct == pytest.approx(50.0, abs=1.0)
     assert replay_of(audit).volume_difference_pct == pytest.approx(-50.0, abs=1.0)

@@ -56,8 +56,9 @@ def test_mean_over_phases_and_bearings(angle):
     for n in range(6):
         case = Crossing(angle, bearing_deg=61.0 * n + 7.0, leaving=n % 2 == 0, start_m=0.0317 * n)
         audit = case.audit(words)
-        errors.append([wasted(case, audit, r.layout.name) - case.waste_m2(r.layout.groups)
-                       for r in replay_of(audit).results])
+        errors.append(
+            [wasted(case, audit, r.layout.name) - case.waste_m2(r.layout.groups) for r in replay_of(audit).results]
+        )
     mean = np.abs(np.mean(errors, axis=0))
     case = Crossing(angle)
     for k, error in zip((1, 4, 72), mean, strict=True):
@@ -80,7 +81,8 @@ def test_treated_edge_wastes_its_triangles(angle, tolerance):
 def test_treated_edge_all_ways(angle, bearing, tolerance, leaving):
     # a cell's width across the boom is 0.1 m / tan 15 = 0.37 m along the way
     check_waste(
-        Crossing(angle, bearing_deg=bearing, leaving=leaving, treated=True, tolerance_m=tolerance), 1.0,
+        Crossing(angle, bearing_deg=bearing, leaving=leaving, treated=True, tolerance_m=tolerance),
+        1.0,
         fringe_m=0.1 if tolerance > 0 else 0.0,
     )
 

@@ -76,8 +76,13 @@ def test_the_machine_files_groups_stand_where_none_are_asked_for():
 
 def test_the_replay_table_overrules_the_valves():
     control = control_for(
-        machine(valves=Valves(on_delay_s=1.0, off_delay_s=2.0),
-                replay={"off_delay_s": 0.3, "minimum_on_s": 4, "agreement_pct": 80}), 0.7, 0.1, 10.0,
+        machine(
+            valves=Valves(on_delay_s=1.0, off_delay_s=2.0),
+            replay={"off_delay_s": 0.3, "minimum_on_s": 4, "agreement_pct": 80},
+        ),
+        0.7,
+        0.1,
+        10.0,
     )
     assert control.valves == Valves(on_delay_s=1.0, off_delay_s=0.3, minimum_on_s=4.0)
     assert control.level_pct == 80.0
@@ -130,7 +135,11 @@ def test_threads_change_no_byte():
     assert np.array_equal(replay_of(one).spared, replay_of(two).spared)
     for a, b in zip(every_result(one), every_result(two), strict=True):
         assert (a.cells, a.volume_l, a.open_group_s, a.by_cause_cells) == (
-            b.cells, b.volume_l, b.open_group_s, b.by_cause_cells)
+            b.cells,
+            b.volume_l,
+            b.open_group_s,
+            b.by_cause_cells,
+        )
     assert replay_of(one).agreement_pct == replay_of(two).agreement_pct
 
 
@@ -193,8 +202,9 @@ def test_interpreted_equals_compiled(repository):
 
     def run(disable: str):
         environment = {**os.environ, "NUMBA_DISABLE_JIT": disable}
-        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
-                              env=environment, cwd=Path.home())
+        done = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment, cwd=Path.home()
+        )
         return json.loads(done.stdout)
 
     compiled = run("0")

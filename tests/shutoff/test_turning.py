@@ -20,8 +20,11 @@ DOSE = 0.02
 def circle_litres(radius_m: float, *, clockwise: bool = True):
     path = arc_path(radius_m, clockwise=clockwise, speed_m_s=3.0, step_s=0.5)
     reach = radius_m + 30
-    replay = replay_of(block(path, machine(36.0), shapely.box(-reach, -reach, reach, reach), groups=("boom",),
-                             rate_l_m2=DOSE, cell_m=0.5))
+    replay = replay_of(
+        block(
+            path, machine(36.0), shapely.box(-reach, -reach, reach, reach), groups=("boom",), rate_l_m2=DOSE, cell_m=0.5
+        )
+    )
     return replay.turn_spared_l, replay.turn_short_l
 
 
@@ -49,8 +52,9 @@ def test_straight_driving_has_nothing_to_spare():
 
 def test_unknown_litres_stay_unknown():
     path = arc_path(30.0)
-    replay = replay_of(block(path, machine(36.0), shapely.box(-60, -60, 60, 60), groups=("boom",), rate_l_m2=None,
-                             cell_m=0.5))
+    replay = replay_of(
+        block(path, machine(36.0), shapely.box(-60, -60, 60, 60), groups=("boom",), rate_l_m2=None, cell_m=0.5)
+    )
     assert (replay.turn_spared_l, replay.turn_short_l) == (None, None)
     assert replay.results[0].volume_l is None
     # model against log is then told by area

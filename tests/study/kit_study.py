@@ -73,8 +73,14 @@ def season(folder: Path, count: int) -> Path:
         share = 1.0 + 0.2 * k
         over = {"boom": 800 * share, "2": 400 * share + 10 * (k % 3), "4": 200 * share, "nozzle": 30.0, "limit": 5.0}
         document = ledger(
-            f"field {k}", over, pa=0.012 + 0.002 * k, done=250 * share, latitude=-33 + 0.1 * k,
-            convexity=0.95 - 0.02 * (k % 5), exclusions=k % 2, target_m2=10_000.0 * (1 + k % 4),
+            f"field {k}",
+            over,
+            pa=0.012 + 0.002 * k,
+            done=250 * share,
+            latitude=-33 + 0.1 * k,
+            convexity=0.95 - 0.02 * (k % 5),
+            exclusions=k % 2,
+            target_m2=10_000.0 * (1 + k % 4),
         )
         write(folder, f"client {k % 2}/job {k}", document)
     return folder

@@ -152,7 +152,11 @@ def test_rows_put_into_a_bend_lie_on_it():
     time_s = np.arange(12.0)
     angle = time_s * 5.0 / 15.0
     log = log_from_path(
-        15 * np.cos(angle), 15 * np.sin(angle), time_s, PLANE, (time_s > 5.5)[:, None],
+        15 * np.cos(angle),
+        15 * np.sin(angle),
+        time_s,
+        PLANE,
+        (time_s > 5.5)[:, None],
         heading_deg=-np.rad2deg(angle) % 360.0,
     )
     base = replace(drive(), log=log)

@@ -95,7 +95,7 @@ def test_published_relations_beside_ours():
     means = {r["layout"]: r["mean"] for r in layout_means(fields, settings)}
     pairs = {(d["first"], d["second"]): d for d in differences(fields, settings)}
     shape = {(s["response"], s["predictor"]): s for s in shape_effects(fields, settings)}
-    say = [f"{len(fields)} fields, 24 m boom: mean over-application {({k: round(v, 2) for k, v in means.items()})}"]
+    say = [f"{len(fields)} fields, 24 m boom: mean over-application { ({k: round(v, 2) for k, v in means.items()}) }"]
 
     # Luck, Zandonadi, Luck & Shearer 2010 (ASABE 1009611; seen): over-application rises with perimeter / area, R2 0.57
     # manual, 0.56 automatic, 0.61 for the reduction.

@@ -89,7 +89,8 @@ def test_manifest_of_another_season_is_told(world, tmp_path):
         rerun([field], StudySettings(), RerunSettings(world / "season.toml"))
     results = season(tmp_path / "season", 3)
     found = CliRunner().invoke(
-        cli, ["study", str(results), "--out", str(tmp_path / "out"), "--manifest", str(world / "season.toml")],
+        cli,
+        ["study", str(results), "--out", str(tmp_path / "out"), "--manifest", str(world / "season.toml")],
         standalone_mode=False,
     )
     assert "none of its jobs" in str(found.exception)

@@ -19,14 +19,7 @@ from swathledger.study.resolution import (
     layout_means,
     mean_curve,
 )
-from swathledger.study.shape import (
-    by_machine,
-    ends,
-    joint_regressions,
-    shape_classes,
-    shape_effects,
-    width_regression,
-)
+from swathledger.study.shape import by_machine, ends, joint_regressions, shape_classes, shape_effects, width_regression
 
 SETTINGS = StudySettings(resamples=499)
 

@@ -45,8 +45,10 @@ def held_in_world(number: int, groups: tuple[str, ...], control: str) -> dict[st
     rng = {name: np.random.default_rng(child) for name, child in zip(SOURCES, streams, strict=True)}
     clean = prepared(drive.logged(PLANE), field, groups=groups)
     read = prepared(
-        moved_log(clean.log, clean, own, rng), moved_field(field, own, rng["boundary"]),
-        moved_machine(SMALL, own, rng["antenna"]), groups=groups,
+        moved_log(clean.log, clean, own, rng),
+        moved_field(field, own, rng["boundary"]),
+        moved_machine(SMALL, own, rng["antenna"]),
+        groups=groups,
     )
     middle = {h.name: h.value for h in headlines(compute(perturbed(read, NOTHING, np.random.SeedSequence(1))))}
     draws, _ = redraw(read, errors, DRAWS, 77 + number)

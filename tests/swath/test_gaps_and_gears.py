@@ -19,8 +19,12 @@ FIELD = ground(rectangle(-40, -40, 40, 240))
 def rows(y, t, *, open_=None, x=None, **logged):
     n = len(y)
     return log_from_path(
-        np.zeros(n) if x is None else np.asarray(x, float), np.asarray(y, float), START_S + np.asarray(t, float), PLANE,
-        np.ones(n, bool) if open_ is None else np.asarray(open_, bool), **logged,
+        np.zeros(n) if x is None else np.asarray(x, float),
+        np.asarray(y, float),
+        START_S + np.asarray(t, float),
+        PLANE,
+        np.ones(n, bool) if open_ is None else np.asarray(open_, bool),
+        **logged,
     )
 
 
@@ -123,8 +127,13 @@ def test_offset_antenna_while_reversing():
     # antenna 3 m ahead: driving back 20 m the boom leads; it goes over the antenna's stations, 3 m further south
     y, t, backwards = back_and_forth()
     log = log_from_path(
-        np.zeros(y.size), y + 3.0, START_S + t, PLANE, np.ones(y.size, bool),
-        heading_deg=0.0, speed_m_s=np.where(backwards, -2.0, 2.0),
+        np.zeros(y.size),
+        y + 3.0,
+        START_S + t,
+        PLANE,
+        np.ones(y.size, bool),
+        heading_deg=0.0,
+        speed_m_s=np.where(backwards, -2.0, 2.0),
     )
     from swathledger.machine.carrier import Antenna
 

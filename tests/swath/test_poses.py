@@ -76,8 +76,14 @@ def test_trailed_boom_swings_in_by_the_tractrix():
     swath = build_swath(log, sprayer(hitch=Hitch(0.0, b)), PLANE)
     s = np.array([2.0, 5.0, 10.0, 20.0])
     for way in s:
-        hitch = int(np.argmin(np.hypot(swath.x_m + b * np.sin(np.radians(heading_deg(swath))) - way,
-                                       swath.y_m + b * np.cos(np.radians(heading_deg(swath))))))
+        hitch = int(
+            np.argmin(
+                np.hypot(
+                    swath.x_m + b * np.sin(np.radians(heading_deg(swath))) - way,
+                    swath.y_m + b * np.cos(np.radians(heading_deg(swath))),
+                )
+            )
+        )
         expected = 90.0 - 2 * math.degrees(math.atan(math.exp(-way / b)))
         # the corner itself is a curve of half a metre here, so a little of the way is lost
         assert heading_deg(swath)[hitch] == pytest.approx(expected, abs=3.0)

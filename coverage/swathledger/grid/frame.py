@@ -97,9 +97,7 @@ def default_cell_m(nozzle_spacing_m: float) -> float:
     return min(DEFAULT_CELL_M, nozzle_spacing_m / 4)
 
 
-def frame_around(
-    cell_m: float, x_min: float, y_min: float, x_max: float, y_max: float, margin_cells: int = 2
-) -> Frame:
+def frame_around(cell_m: float, x_min: float, y_min: float, x_max: float, y_max: float, margin_cells: int = 2) -> Frame:
     """The smallest frame that holds a rectangle of the plane, with a margin.
 
     Raises

@@ -57,7 +57,10 @@ def empty_cells(mask: NDArray[np.uint8], work: Workspace | None = None) -> Cells
     lend = (Workspace() if work is None else work).lend
     shape = mask.shape
     cells = Cells(
-        mask, lend("times", shape, np.uint8), lend("cause", shape, np.uint8), lend("last", shape, np.int32),
+        mask,
+        lend("times", shape, np.uint8),
+        lend("cause", shape, np.uint8),
+        lend("last", shape, np.int32),
         lend("dose", shape, np.float32),
     )
     for state in cells[1:]:
@@ -312,8 +315,20 @@ def _paint(flat, strips, marks, chosen, lines, store, spans, row_dose, bins, acr
                 store, edges, j, end_row, h, first_column, first_column + columns, spans[0], spans[1], spans[2]
             )
             _treat_spans(
-                flat, marks, s, spans, count, (first_row, first_column, columns), (core_first, core_end), dose,
-                row_dose, bins, litres, revisit_s, deposit, dry,
+                flat,
+                marks,
+                s,
+                spans,
+                count,
+                (first_row, first_column, columns),
+                (core_first, core_end),
+                dose,
+                row_dose,
+                bins,
+                litres,
+                revisit_s,
+                deposit,
+                dry,
             )
 
 
@@ -362,10 +377,20 @@ def paint_band(
     marks = (strips.pass_id, strips.line_id, strips.heading_deg, strips.time_s)
     spans = tuple(np.empty(SPANS + band.columns, np.int64) for _ in range(3))
     _paint(
-        flat, strips, marks, chosen, lines, edge_store(2 * MAX_POSES + 4, band.columns), spans,
-        np.empty(band.columns, np.float32), np.empty(count, np.float32), (float(boom_edges_m[0]), width / count),
-        cell_m, (first_row, band.first_column, rows, band.columns, band.first_row, band.first_row + band.rows),
-        revisit_s, (deposit, np.zeros(DEPOSITS)),
+        flat,
+        strips,
+        marks,
+        chosen,
+        lines,
+        edge_store(2 * MAX_POSES + 4, band.columns),
+        spans,
+        np.empty(band.columns, np.float32),
+        np.empty(count, np.float32),
+        (float(boom_edges_m[0]), width / count),
+        cell_m,
+        (first_row, band.first_column, rows, band.columns, band.first_row, band.first_row + band.rows),
+        revisit_s,
+        (deposit, np.zeros(DEPOSITS)),
     )
     deposit[1] = deposit[4:].sum()
     return cells, deposit

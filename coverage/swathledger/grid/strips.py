@@ -153,14 +153,14 @@ def _join(lines, step, left, right, pass_id, step_m, time_s, first, last):  # ty
 def pose_lines(swath: Swath) -> PoseLines:
     """The swath's boom lines as contiguous arrays for the kernels."""
     return PoseLines(
-        np.ascontiguousarray(swath.x_m), np.ascontiguousarray(swath.y_m),
-        np.ascontiguousarray(swath.right_x), np.ascontiguousarray(swath.right_y),
+        np.ascontiguousarray(swath.x_m),
+        np.ascontiguousarray(swath.y_m),
+        np.ascontiguousarray(swath.right_x),
+        np.ascontiguousarray(swath.right_y),
     )
 
 
-def build_strips(
-    swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDArray[np.float64]
-) -> Strips:
+def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDArray[np.float64]) -> Strips:
     """Join a swath's ribbons into strips.
 
     Neighbouring ribbons of one run and pass are joined over at most 4 m, 2 s and 3.4 degrees, never where an end of the
@@ -182,8 +182,15 @@ def build_strips(
         strip_of = np.empty(0, dtype=np.int64)
     else:
         strip_of, count = _join(
-            lines, swath.ribbon_step, swath.ribbon_left_m, swath.ribbon_right_m, swath.pass_id, swath.distance_m,
-            swath.time_s, first, last,
+            lines,
+            swath.ribbon_step,
+            swath.ribbon_left_m,
+            swath.ribbon_right_m,
+            swath.pass_id,
+            swath.distance_m,
+            swath.time_s,
+            first,
+            last,
         )
     first, last = first[:count], last[:count]
     lead = np.full(count, ribbons, dtype=np.int64)
@@ -205,11 +212,19 @@ def build_strips(
     heading = np.rad2deg(np.arctan2(-swath.right_y, swath.right_x))
     y_min, y_max = _extent_y(lines, first, last, left, right)
     return Strips(
-        first_pose=first, poses=last - first + 2, left_m=left, right_m=right,
-        dose=dose, set_l_m2=set_l_m2[first], turn_per_m=turn,
-        pass_id=pass_id.astype(np.int32), line_id=swath.line_id[pass_id].astype(np.int32),
+        first_pose=first,
+        poses=last - first + 2,
+        left_m=left,
+        right_m=right,
+        dose=dose,
+        set_l_m2=set_l_m2[first],
+        turn_per_m=turn,
+        pass_id=pass_id.astype(np.int32),
+        line_id=swath.line_id[pass_id].astype(np.int32),
         heading_deg=heading[(first + last + 1) // 2].astype(np.float32),
-        time_s=(swath.time_s[first] + swath.time_s[last + 1]) / 2, y_min=y_min, y_max=y_max,
+        time_s=(swath.time_s[first] + swath.time_s[last + 1]) / 2,
+        y_min=y_min,
+        y_max=y_max,
     )
 
 
@@ -225,9 +240,7 @@ def lateral_way(left_m: Floats, right_m: Floats, turn_per_m: Floats) -> Floats:
     return out
 
 
-def _balanced(
-    swath: Swath, first: Ints, last: Ints, left: Floats, right: Floats, dose: Floats, turn: Floats
-) -> Floats:
+def _balanced(swath: Swath, first: Ints, last: Ints, left: Floats, right: Floats, dose: Floats, turn: Floats) -> Floats:
     """Dose at the boom centre, scaled so that some seconds of turning lay what left the boom.
 
     Local doses follow the yaw taken over two seconds, the ground swept the yaw of the poses themselves. The mean of

@@ -14,8 +14,18 @@ from swathledger.grid.paint import CAUSES, Cells
 from swathledger.grid.workspace import Workspace
 
 QUANTITIES = (
-    "target", "applied", "covered", "single", "overlap", "overlap_extra", "skip", "outside", "excluded",
-    "over_application", "boundary", "exclusion",
+    "target",
+    "applied",
+    "covered",
+    "single",
+    "overlap",
+    "overlap_extra",
+    "skip",
+    "outside",
+    "excluded",
+    "over_application",
+    "boundary",
+    "exclusion",
 )
 """What is counted in cells, in this order; each is a whole number per cell."""
 _N = len(QUANTITIES)
@@ -52,6 +62,8 @@ def quantity_table() -> NDArray[np.int64]:
     target = np.stack([one, n, covered, single, overlap, extra, skip, zero, zero, extra, one, zero], axis=1)
     excluded = np.stack([zero, n, zero, zero, zero, zero, zero, zero, n, n, one, one], axis=1)
     return np.ascontiguousarray(np.vstack([outside, target, excluded]).astype(np.int64))
+
+
 CHUNK = 64
 PART = 16
 """Neighbouring cells that are looked at together, and where these differ."""
@@ -139,8 +151,19 @@ def _tally(mask, times, cause, dose, core, table, lookup, histogram, squares, ca
         if core[0] <= r < core[1]:
             up = min(r + 1, rows - 1)
             _tally_row(
-                mask[r], times[r], mask[up], times[up], cause[r], dose[r], table, lookup, histogram, squares, causes,
-                off_rate, classes[r],
+                mask[r],
+                times[r],
+                mask[up],
+                times[up],
+                cause[r],
+                dose[r],
+                table,
+                lookup,
+                histogram,
+                squares,
+                causes,
+                off_rate,
+                classes[r],
             )
         else:
             for c in range(columns):
@@ -334,16 +357,33 @@ class BandTally:
         table = quantity_table()
         histogram = np.zeros(table.shape[0], dtype=np.int64)
         _tally(
-            cells.mask, cells.times, cells.cause, cells.dose, core, table, _LOOKUP, histogram, self.squares,
-            self.causes, self.off_rate, self.classes,
+            cells.mask,
+            cells.times,
+            cells.cause,
+            cells.dose,
+            core,
+            table,
+            _LOOKUP,
+            histogram,
+            self.squares,
+            self.causes,
+            self.off_rate,
+            self.classes,
         )
         self.cells = histogram @ table
         self.kept: NDArray[np.uint8] = lend("kept", shape, np.uint8)
         lost = np.zeros(len(CLASSES), dtype=np.int64)
         lost_treatments = np.zeros(len(CLASSES), dtype=np.int64)
         _opening(
-            self.classes, cells.times, core, opening_size(tolerance_m, cell_m), np.empty((2, shape[1]), np.uint8),
-            np.empty((2, shape[1]), np.uint8), self.kept, lost, lost_treatments,
+            self.classes,
+            cells.times,
+            core,
+            opening_size(tolerance_m, cell_m),
+            np.empty((2, shape[1]), np.uint8),
+            np.empty((2, shape[1]), np.uint8),
+            self.kept,
+            lost,
+            lost_treatments,
         )
         whole = dict(zip(QUANTITIES, self.cells, strict=True))
         self.beyond = {

@@ -49,8 +49,10 @@ def near_ribbons(swath: Swath, field: Field, far_m: float = FAR_M) -> tuple[NDAr
         return np.zeros(0, dtype=bool), 0.0
     x0, y0, x1, y1 = field.boundary.bounds
     near: NDArray[np.bool_] = (
-        (xs.max(axis=1) >= x0 - far_m) & (xs.min(axis=1) <= x1 + far_m)
-        & (ys.max(axis=1) >= y0 - far_m) & (ys.min(axis=1) <= y1 + far_m)
+        (xs.max(axis=1) >= x0 - far_m)
+        & (xs.min(axis=1) <= x1 + far_m)
+        & (ys.max(axis=1) >= y0 - far_m)
+        & (ys.min(axis=1) <= y1 + far_m)
     )
     if bool(near.all()):
         return near, 0.0
@@ -155,8 +157,14 @@ def account(
     reference = set_rate(log, machine, swath, notes)
     strips = build_strips(used, reference.relative, reference.per_step)
     ground = _Ground(
-        cell_m, polygon_edges(field.boundary), polygon_edges(field.exclusions), strips, pose_lines(used),
-        swath.nozzle_edges_m, revisit_s, tolerance_m,
+        cell_m,
+        polygon_edges(field.boundary),
+        polygon_edges(field.exclusions),
+        strips,
+        pose_lines(used),
+        swath.nozzle_edges_m,
+        revisit_s,
+        tolerance_m,
     )
     cells = np.zeros(len(QUANTITIES), dtype=np.int64)
     edges = np.zeros(len(QUANTITIES), dtype=np.int64)
@@ -178,8 +186,13 @@ def account(
             own = slice(halo, halo + band.rows)
             sink(
                 BandRaster(
-                    band.first_row - frame.first_row, state.times[own], state.dose[own], tally.classes[own],
-                    state.cause[own], tally.kept[own], state.mask[own],
+                    band.first_row - frame.first_row,
+                    state.times[own],
+                    state.dose[own],
+                    tally.classes[own],
+                    state.cause[own],
+                    tally.kept[own],
+                    state.mask[own],
                 )
             )
         if progress is not None:
@@ -187,20 +200,27 @@ def account(
     areas = Areas(
         dict(zip(QUANTITIES, (int(v) for v in cells), strict=True)),
         dict(zip(QUANTITIES, (int(v) for v in edges), strict=True)),
-        cell_m, int(off_rate[0]), int(off_rate[1]), beyond, tolerance_m,
+        cell_m,
+        int(off_rate[0]),
+        int(off_rate[1]),
+        beyond,
+        tolerance_m,
     )
     by_code = {name: int(causes[code]) for code, name in enumerate(CAUSES)}
     by_code["outside"], by_code["excluded"] = areas.cells["outside"], areas.cells["excluded"]
     volumes = _volumes(swath, used, near, deposit) if swath.volume_l is not None else None
     return Accounting(
-        areas, volumes, {name: by_code[name] for name in CAUSE_ORDER}, frame, reference.constant_l_m2, far_m2,
+        areas,
+        volumes,
+        {name: by_code[name] for name in CAUSE_ORDER},
+        frame,
+        reference.constant_l_m2,
+        far_m2,
         tuple(notes),
     )
 
 
-def _volumes(
-    swath: Swath, used: Swath, near: NDArray[np.bool_], deposit: NDArray[np.float64]
-) -> Volumes:
+def _volumes(swath: Swath, used: Swath, near: NDArray[np.bool_], deposit: NDArray[np.float64]) -> Volumes:
     """Litres by place and cause; what was logged on ground that is left out is left out here too."""
     volume = swath.volume_l if swath.volume_l is not None else np.zeros(swath.distance_m.shape[0])
     standing = float(volume[swath.standing].sum())
@@ -215,8 +235,11 @@ def _volumes(
     by_cause["outside"], by_cause["excluded"] = float(deposit[2]), float(deposit[3])
     by_cause["standing"] = standing
     return Volumes(
-        float(deposit[0]), float(deposit[1]), float(deposit[2]), float(deposit[3]), standing, logged + standing,
+        float(deposit[0]),
+        float(deposit[1]),
+        float(deposit[2]),
+        float(deposit[3]),
+        standing,
+        logged + standing,
         {name: by_cause[name] for name in CAUSE_ORDER},
     )
-
-

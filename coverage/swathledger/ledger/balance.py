@@ -53,7 +53,9 @@ class Balance:
 def balance_of(volumes: Volumes, *, standing_known: bool = True) -> Balance:
     """The balance of one job."""
     return Balance(
-        volumes.logged_l, volumes.target_l, {cause: volumes.by_cause_l[cause] for cause in LAID},
+        volumes.logged_l,
+        volumes.target_l,
+        {cause: volumes.by_cause_l[cause] for cause in LAID},
         volumes.standing_l if standing_known else None,
     )
 

@@ -128,11 +128,7 @@ class _Finder:
 
 
 def plan_columns(
-    headers: Sequence[str],
-    columns: Mapping[str, str] | None = None,
-    *,
-    file: str,
-    truncated: bool = False,
+    headers: Sequence[str], columns: Mapping[str, str] | None = None, *, file: str, truncated: bool = False
 ) -> ColumnPlan:
     """Match a file's headers with our names.
 

@@ -10,13 +10,7 @@ from numpy.typing import NDArray
 
 from swathledger.errors import LogError
 from swathledger.log.taskdata_binary import Records, held
-from swathledger.log.taskdata_device import (
-    SECTION,
-    DeviceElement,
-    left_to_right,
-    offsets_known,
-    sections_below,
-)
+from swathledger.log.taskdata_device import SECTION, DeviceElement, left_to_right, offsets_known, sections_below
 from swathledger.log.taskdata_xml import Header
 
 Floats = NDArray[np.float64]
@@ -258,12 +252,7 @@ def _ranked(names: list[str], elements: Mapping[str, DeviceElement]) -> list[str
 
 
 def _pick(
-    source: _Source,
-    ddi: int,
-    elements: Mapping[str, DeviceElement],
-    owner: str | None,
-    out: Columns,
-    file: str,
+    source: _Source, ddi: int, elements: Mapping[str, DeviceElement], owner: str | None, out: Columns, file: str
 ) -> str | None:
     """The element whose value stands for the whole machine; None where none does."""
     names = [e for e in source.elements(ddi) if source.is_logged(ddi, e)]

@@ -43,11 +43,7 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
             plan = plan_columns(headers, columns, file=path.name, truncated=truncated)
             require(plan, headers, path.name, position_from_geometry=by_geometry)
             meta, table = pyogrio.read_arrow(
-                plain,
-                layer=layer,
-                columns=list(plan.headers),
-                read_geometry=by_geometry,
-                datetime_as_string=True,
+                plain, layer=layer, columns=list(plan.headers), read_geometry=by_geometry, datetime_as_string=True
             )
         except (DataSourceError, DataLayerError, FieldError, pa.ArrowInvalid, OSError, UnicodeError) as error:
             raise LogError(

@@ -77,9 +77,9 @@ def product_table(table: Mapping[str, Any]) -> dict[str, object]:
     return out
 
 
-def with_products(base: Sequence[Mapping[str, object]], over: Sequence[Mapping[str, object]]) -> (
-    tuple[dict[str, object], ...]
-):
+def with_products(
+    base: Sequence[Mapping[str, object]], over: Sequence[Mapping[str, object]]
+) -> tuple[dict[str, object], ...]:
     """Products of two lists by name, without regard to case: those of ``over`` replace whole tables of ``base``.
 
     Examples

@@ -141,9 +141,9 @@ class ProductPlan:
     sink: DoseSink | None
 
 
-def _limits(products: tuple[Product, ...], rate_of_bands: float | None, spray_rate: float | None) -> (
-    NDArray[np.float64]
-):
+def _limits(
+    products: tuple[Product, ...], rate_of_bands: float | None, spray_rate: float | None
+) -> NDArray[np.float64]:
     """Label maxima in units of the bands' set rate; infinity where there is none."""
     out = np.full(len(products), np.inf)
     # Without litres a band's dose is in applications at the product's own rate.
@@ -215,17 +215,29 @@ def account_products(
         spray: dict[str, float | None] = dict.fromkeys(PLACES)
         if one.volumes is not None and volume is not None:
             found = one.volumes
-            spray = {"target": found.target_l, "overlap": found.overlap_l, "outside": found.outside_l,
-                     "excluded": found.excluded_l}
+            spray = {
+                "target": found.target_l,
+                "overlap": found.overlap_l,
+                "outside": found.outside_l,
+                "excluded": found.excluded_l,
+            }
             stood = swath.standing & rows[swath.epoch[:-1]]
             spray["standing"] = float(volume[stood].sum()) if standing_known else None
         area = {place: one.areas.m2(name) for place, name in _AREAS.items()}
         books.append(
-            ProductBook(product, spray, area, _uses(product, tank.spray_rate_l_m2, spray, area, one.volumes is None),
-                        _label(index, product, plan, sink, tank, accounting))
+            ProductBook(
+                product,
+                spray,
+                area,
+                _uses(product, tank.spray_rate_l_m2, spray, area, one.volumes is None),
+                _label(index, product, plan, sink, tank, accounting),
+            )
         )
     return ProductAccount(
-        tuple(books), tank, "area" if accounting.volumes is None else "litres", mixes.currency,
+        tuple(books),
+        tank,
+        "area" if accounting.volumes is None else "litres",
+        mixes.currency,
         *_cost(tuple(books), mixes, tank, accounting),
     )
 
@@ -238,29 +250,49 @@ def standing_litres_known(log: Log, swath: Swath) -> bool:
 
 
 def _paint(
-    log: Log, machine: Machine, field: Field, swath: Swath, rows: NDArray[np.bool_], tank: Tank,
-    accounting: Accounting, revisit_s: float, threads: int,
+    log: Log,
+    machine: Machine,
+    field: Field,
+    swath: Swath,
+    rows: NDArray[np.bool_],
+    tank: Tank,
+    accounting: Accounting,
+    revisit_s: float,
+    threads: int,
 ) -> tuple[Accounting, DoseSink]:
     """Account for some rows' ground again, doses in units of the tank's spray rate."""
     keep = np.ones(swath.ribbon_step.shape[0], dtype=np.bool_) if tank.whole else rows[swath.epoch[swath.ribbon_step]]
-    limits = np.array([
-        np.inf if product.label_max_per_m2 is None or not product.rate_per_m2
-        else product.label_max_per_m2 / product.rate_per_m2
-        for product in tank.products
-    ])
+    limits = np.array(
+        [
+            np.inf
+            if product.label_max_per_m2 is None or not product.rate_per_m2
+            else product.label_max_per_m2 / product.rate_per_m2
+            for product in tank.products
+        ]
+    )
     sink = DoseSink.of(limits)
     # Without a logged rate, doses are held against the machine's set rate: here the one that product rates belong to.
     flat = replace(log, rate_l_m2=None)
     spray = replace(machine, set_rate_l_m2=tank.spray_rate_l_m2)
     again = account(
-        flat, spray, field, ribbons_kept(swath, keep), cell_m=accounting.areas.cell_m, revisit_s=revisit_s,
-        tolerance_m=0.0, threads=threads, sink=sink,
+        flat,
+        spray,
+        field,
+        ribbons_kept(swath, keep),
+        cell_m=accounting.areas.cell_m,
+        revisit_s=revisit_s,
+        tolerance_m=0.0,
+        threads=threads,
+        sink=sink,
     )
     return again, sink
 
 
 def _uses(
-    product: Product, spray_rate: float | None, spray: Mapping[str, float | None], area: Mapping[str, float],
+    product: Product,
+    spray_rate: float | None,
+    spray: Mapping[str, float | None],
+    area: Mapping[str, float],
     by_area: bool,
 ) -> dict[str, ProductUse]:
     mix = TankMix((product,), spray_rate)
@@ -281,7 +313,8 @@ def _label(
         scale = accounting.set_rate_l_m2 / tank.spray_rate_l_m2
     known = product.label_max_per_m2 is not None
     return OverLabel(
-        product.name, product.label_max_per_m2,
+        product.name,
+        product.label_max_per_m2,
         float(sink.over[index]) * accounting.areas.cell_m**2 if known else None,
         sink.highest(SMALLEST_SPOT_M2 / accounting.areas.cell_m**2) * product.rate_per_m2 * scale,
     )

@@ -72,19 +72,33 @@ class RetrofitCase:
 
     def __post_init__(self) -> None:
         check_currency(self.currency)
-        for name in ("price", "area_a_year_m2", "product_cost_per_m2", "maintenance_a_year", "salvage",
-                     "prime_saved_l_a_year", "rinse_saved_l_a_year", "interest"):
+        for name in (
+            "price",
+            "area_a_year_m2",
+            "product_cost_per_m2",
+            "maintenance_a_year",
+            "salvage",
+            "prime_saved_l_a_year",
+            "rinse_saved_l_a_year",
+            "interest",
+        ):
             value = getattr(self, name)
             if not 0 <= value < math.inf:
                 raise InputError(f"must not be negative, found {value!r}.", column=name)
         if self.interest >= 1:
-            raise InputError(f"found {self.interest!r}, that is {100 * self.interest:g} % a year.", column="interest",
-                             hint="Give a share: 8 % is 0.08.")
+            raise InputError(
+                f"found {self.interest!r}, that is {100 * self.interest:g} % a year.",
+                column="interest",
+                hint="Give a share: 8 % is 0.08.",
+            )
         if not 0 < self.life_years < math.inf:
             raise InputError(f"must be a positive number, found {self.life_years!r}.", column="life_years")
         if not -math.inf < self.saved_share <= 1:
-            raise InputError(f"must be a share of at most 1, found {self.saved_share!r}.", column="saved_share",
-                             hint="3.2 % is 0.032.")
+            raise InputError(
+                f"must be a share of at most 1, found {self.saved_share!r}.",
+                column="saved_share",
+                hint="3.2 % is 0.032.",
+            )
         if self.salvage > self.price:
             raise InputError(f"{self.salvage:g} is more than the price, {self.price:g}.", column="salvage")
         if (self.prime_saved_l_a_year or self.rinse_saved_l_a_year) and self.spray_cost_per_l is None:

@@ -57,7 +57,11 @@ class Interval:
             self.estimate * factor,
             None if self.low is None else self.low * factor,
             None if self.high is None else self.high * factor,
-            self.level, self.method, self.fields, self.resamples, self.seed,
+            self.level,
+            self.method,
+            self.fields,
+            self.resamples,
+            self.seed,
         )
 
 

@@ -170,7 +170,10 @@ def _prime(row: dict[str, Any], standing: dict[str, Any]) -> PrimeSeen:
     unmeasured = _number(standing.get("unmeasured_primes"))
     low, high = (_number(standing.get(f"recirculating_would_keep_estimated_{end}_l")) for end in ("low", "high"))
     return PrimeSeen(
-        str(row.get("occasion", "")), day, start or "", _number(row.get("litres_l")),
+        str(row.get("occasion", "")),
+        day,
+        start or "",
+        _number(row.get("litres_l")),
         low / unmeasured if low is not None and unmeasured else None,
         high / unmeasured if high is not None and unmeasured else None,
     )

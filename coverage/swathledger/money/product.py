@@ -66,8 +66,9 @@ class Product:
         for key in ("rate_per_m2", "price", "active_g_per_unit", "label_max_per_m2"):
             _not_negative(f"{self.name}: {key}", getattr(self, key))
         if self.measure == "kg" and self.active_g_per_unit is not None and self.active_g_per_unit > 1000:
-            raise InputError(f"{self.name}: a kilogram cannot hold {self.active_g_per_unit:g} g.",
-                             column="active_g_per_unit")
+            raise InputError(
+                f"{self.name}: a kilogram cannot hold {self.active_g_per_unit:g} g.", column="active_g_per_unit"
+            )
         if self.currency is not None:
             check_currency(self.currency)
 
@@ -161,7 +162,8 @@ class TankMix:
         codes = sorted({product.currency for product in self.products if product.currency is not None})
         if len(codes) > 1:
             raise InputError(
-                f"prices are in {' and '.join(codes)}.", column="currency",
+                f"prices are in {' and '.join(codes)}.",
+                column="currency",
                 hint="Give all prices in one currency; none is converted.",
             )
 

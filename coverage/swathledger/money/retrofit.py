@@ -124,9 +124,7 @@ class Retrofit:
     assumptions: tuple[str, ...]
 
 
-def retrofit(
-    ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequence[SetAsideLedger] = ()
-) -> Retrofit:
+def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequence[SetAsideLedger] = ()) -> Retrofit:
     """Build the case of a retrofit from ledgers.
 
     Each field's saving is its ground's worth of product spared (litres over spray rate) times the cost of its products;
@@ -160,11 +158,18 @@ def retrofit(
     prime, rinse, cost_per_l = _poured(used, terms, area / total_m2, mean_cost, notes, warnings)
     share = per_m2.estimate / mean_cost if mean_cost > 0 else total_spared / total_m2
     case = RetrofitCase(
-        price=terms.price, life_years=terms.life_years, interest=terms.interest, area_a_year_m2=area,
-        product_cost_per_m2=mean_cost, saved_share=min(share, 1.0), currency=currency,
-        maintenance_a_year=terms.price * terms.maintenance_share, salvage=terms.salvage,
+        price=terms.price,
+        life_years=terms.life_years,
+        interest=terms.interest,
+        area_a_year_m2=area,
+        product_cost_per_m2=mean_cost,
+        saved_share=min(share, 1.0),
+        currency=currency,
+        maintenance_a_year=terms.price * terms.maintenance_share,
+        salvage=terms.salvage,
         prime_saved_l_a_year=0.0 if prime is None else prime.litres_a_year,
-        rinse_saved_l_a_year=0.0 if rinse is None else rinse.litres_a_year, spray_cost_per_l=cost_per_l,
+        rinse_saved_l_a_year=0.0 if rinse is None else rinse.litres_a_year,
+        spray_cost_per_l=cost_per_l,
         other_saving_a_year=terms.other_saving_a_year,
     )
     ends: list[RetrofitCase | None] = [
@@ -173,14 +178,23 @@ def retrofit(
     ]
     warnings += _warnings(used, terms, per_m2, share)
     return Retrofit(
-        case, per_m2.times(area), ends[0], ends[1], tuple(used), tuple(aside), len(groups), total_m2, total_spared,
-        prime, rinse, tuple(warnings), tuple(notes),
+        case,
+        per_m2.times(area),
+        ends[0],
+        ends[1],
+        tuple(used),
+        tuple(aside),
+        len(groups),
+        total_m2,
+        total_spared,
+        prime,
+        rinse,
+        tuple(warnings),
+        tuple(notes),
     )
 
 
-def _usable(
-    ledgers: Sequence[JobLedger], terms: RetrofitTerms
-) -> tuple[list[JobLedger], list[SetAsideLedger]]:
+def _usable(ledgers: Sequence[JobLedger], terms: RetrofitTerms) -> tuple[list[JobLedger], list[SetAsideLedger]]:
     used, aside = [], []
     for job in ledgers:
         missing = [label for label in (terms.baseline, terms.layout) if label not in job.laid]
@@ -222,13 +236,15 @@ def _currency(used: Sequence[JobLedger], terms: RetrofitTerms, notes: list[str])
     if terms.product_cost_per_m2 is None:
         if len(codes) > 1:
             raise InputError(
-                f"the ledgers' prices are in {' and '.join(codes)}; none is converted.", column="currency",
+                f"the ledgers' prices are in {' and '.join(codes)}; none is converted.",
+                column="currency",
                 hint="Give --product-cost-per-ha in one currency.",
             )
         if codes and terms.currency not in (None, codes[0]):
             raise InputError(
                 f"the ledgers' prices are in {codes[0]}, --currency says {terms.currency}; none is converted.",
-                column="currency", hint="Leave --currency out, or give --product-cost-per-ha in that currency.",
+                column="currency",
+                hint="Leave --currency out, or give --product-cost-per-ha in that currency.",
             )
     if terms.currency is not None:
         return terms.currency
@@ -240,7 +256,11 @@ def _currency(used: Sequence[JobLedger], terms: RetrofitTerms, notes: list[str])
 
 
 def _poured(
-    used: Sequence[JobLedger], terms: RetrofitTerms, years: float, mean_cost: float, notes: list[str],
+    used: Sequence[JobLedger],
+    terms: RetrofitTerms,
+    years: float,
+    mean_cost: float,
+    notes: list[str],
     warnings: list[str],
 ) -> tuple[Poured | None, Poured | None, float | None]:
     """Litres a year that a return to the tank keeps, by priming and by rinsing, and money in a litre."""
@@ -297,8 +317,9 @@ def _warnings(used: Sequence[JobLedger], terms: RetrofitTerms, interval: Interva
             f"({_names(below)}): part of the saving may be the model's, not the retrofit's. Compare --baseline model."
         )
     elif below:
-        out.append(f"In {len(below)} of {len(used)} jobs the shutoff model agrees too little with the log "
-                   f"({_names(below)}).")
+        out.append(
+            f"In {len(below)} of {len(used)} jobs the shutoff model agrees too little with the log ({_names(below)})."
+        )
     unknown = [job for job in used if job.trusted is None]
     if unknown:
         out.append(f"How well the shutoff model fits is not known for {_names(unknown)}.")

@@ -51,9 +51,7 @@ def net_a_year(case: RetrofitCase) -> float:
 
 
 def tornado(
-    case: RetrofitCase,
-    ranges: Mapping[str, tuple[float, float]],
-    outcome: Callable[[RetrofitCase], float] = net_a_year,
+    case: RetrofitCase, ranges: Mapping[str, tuple[float, float]], outcome: Callable[[RetrofitCase], float] = net_a_year
 ) -> tuple[TornadoRow, ...]:
     """Move each input from its low to its high value and sort by how far the outcome moves.
 
@@ -80,14 +78,20 @@ def tornado(
     rows = []
     for name, (low, high) in ranges.items():
         if name not in known or getattr(case, name) is None:
-            raise InputError(f"{name!r} is not a number of this case.", column="ranges",
-                             hint=f"Known: {', '.join(sorted(known))}.")
+            raise InputError(
+                f"{name!r} is not a number of this case.", column="ranges", hint=f"Known: {', '.join(sorted(known))}."
+            )
         if low > high:
             raise InputError(f"runs from {low!r} down to {high!r}.", column=name, hint="Give the low value first.")
         rows.append(
             TornadoRow(
-                name, low, getattr(case, name), high,
-                outcome(_moved(case, name, low)), middle, outcome(_moved(case, name, high)),
+                name,
+                low,
+                getattr(case, name),
+                high,
+                outcome(_moved(case, name, low)),
+                middle,
+                outcome(_moved(case, name, high)),
             )
         )
     return tuple(sorted(rows, key=lambda row: (-row.swing, row.name)))

@@ -50,8 +50,12 @@ def _saving(found: Retrofit) -> dict[str, Any]:
         "total_high": ends[1],
         "share_saved": case.saved_share,
         "interval": {
-            "level": interval.level, "method": interval.method, "fields": interval.fields,
-            "resamples": interval.resamples, "seed": interval.seed, "few_fields": interval.few_fields,
+            "level": interval.level,
+            "method": interval.method,
+            "fields": interval.fields,
+            "resamples": interval.resamples,
+            "seed": interval.seed,
+            "few_fields": interval.few_fields,
         },
     }
 
@@ -112,8 +116,13 @@ def payback_document(folder: Path, terms: RetrofitTerms, units: UnitSystem = "me
         "rinse": _poured(found.rinse),
         "budget": {
             "lines": [
-                {"part": line.part, "gain": line.part in GAINS, "label": line.label,
-                 "factors": [asdict(factor) for factor in line.factors], "amount": line.amount}
+                {
+                    "part": line.part,
+                    "gain": line.part in GAINS,
+                    "label": line.label,
+                    "factors": [asdict(factor) for factor in line.factors],
+                    "amount": line.amount,
+                }
                 for line in budget.lines
             ],
             "net": budget.net,

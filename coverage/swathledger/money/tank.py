@@ -63,13 +63,17 @@ def products_of(machine: Machine) -> tuple[Product, ...]:
     twice = sorted({product.name for product in found if keys.count(product.name.casefold()) > 1})
     if twice:
         raise MachineError(
-            f"found {', '.join(twice)} more than once.", file=file, column="products",
+            f"found {', '.join(twice)} more than once.",
+            file=file,
+            column="products",
             hint="Give each product one [[products]] table.",
         )
     codes = sorted({product.currency for product in found if product.currency is not None})
     if len(codes) > 1:
         raise MachineError(
-            f"prices are in {' and '.join(codes)}.", file=file, column="products: currency",
+            f"prices are in {' and '.join(codes)}.",
+            file=file,
+            column="products: currency",
             hint="Give all prices in one currency; none is converted.",
         )
     return found

@@ -88,10 +88,14 @@ def season_products(tables: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]
 
     return [
         {
-            "name": books[0]["name"], "measure": measure, "currency": currency or None,
-            "active_ingredient": books[0]["active_ingredient"], "jobs": len(books),
+            "name": books[0]["name"],
+            "measure": measure,
+            "currency": currency or None,
+            "active_ingredient": books[0]["active_ingredient"],
+            "jobs": len(books),
             "jobs_without_amount": sum(book["over_applied"]["amount"] is None for book in books),
-            "applied": part(books, "applied"), "over_applied": part(books, "over_applied"),
+            "applied": part(books, "applied"),
+            "over_applied": part(books, "over_applied"),
             "standing": part(books, "standing"),
             "over_label_m2": _sum(book["label"]["over_m2"] for book in books),
             "jobs_over_label": sum((book["label"]["over_m2"] or 0.0) > 0 for book in books),

@@ -106,7 +106,8 @@ def at_the_boom(log: Log, field: Field, swath: Swath) -> Log:
     known = swath.epoch[pose] == rows
     latitude, longitude = field.plane.inverse(swath.x_m[pose], swath.y_m[pose])
     return replace(
-        log, latitude_deg=np.where(known, latitude, log.latitude_deg),
+        log,
+        latitude_deg=np.where(known, latitude, log.latitude_deg),
         longitude_deg=np.where(known, longitude, log.longitude_deg),
     )
 
@@ -184,8 +185,15 @@ def standing_of(
 
     def report(nozzle_flow_l_s: float | None) -> StandingReport:
         return standing_report(
-            placed, field, standing=standing, spraying=spraying, max_gap_s=max_gap_s,
-            open_nozzles=nozzles, nozzle_flow_l_s=nozzle_flow_l_s, open_width_m=width, footprint_m=FOOTPRINT_M,
+            placed,
+            field,
+            standing=standing,
+            spraying=spraying,
+            max_gap_s=max_gap_s,
+            open_nozzles=nozzles,
+            nozzle_flow_l_s=nozzle_flow_l_s,
+            open_width_m=width,
+            footprint_m=FOOTPRINT_M,
             previous_spray_end_s=previous_spray_end_s,
         )
 
@@ -196,6 +204,10 @@ def standing_of(
         found = report(plumbing.nozzle_flow_l_s).discharges
         estimated = tuple(event.litres if event.litres_source == "nozzle" else None for event in found)
     return StandingJob(
-        measured, reach_of(log, field, swath, opened, measured.discharges), estimated, recirculation(plumbing),
-        plumbing.recirculates, FOOTPRINT_M,
+        measured,
+        reach_of(log, field, swath, opened, measured.discharges),
+        estimated,
+        recirculation(plumbing),
+        plumbing.recirculates,
+        FOOTPRINT_M,
     )

@@ -164,8 +164,11 @@ def plumbing_from_mapping(
             rinse_tank_l=_litres(*_pair(table, "rinse_tank", "l", "gal")),
             residual_l=_litres(*_pair(table, "residual", "l", "gal")),
             nozzle_flow_l_s=(
-                l_s_from_l_min(flow[0]) if flow[0] is not None
-                else None if flow[1] is None else l_s_from_gal_min(flow[1])
+                l_s_from_l_min(flow[0])
+                if flow[0] is not None
+                else None
+                if flow[1] is None
+                else l_s_from_gal_min(flow[1])
             ),
             assumptions=tuple(notes),
         )

@@ -197,8 +197,11 @@ def find_discharges(
     """
     n = time_s.shape[0]
     for name, value, size in (
-        ("spraying", spraying, n - 1), ("standing", standing, n - 1), ("flow_l_s", flow_l_s, n),
-        ("open_nozzles", open_nozzles, n - 1), ("open_width_m", open_width_m, n - 1),
+        ("spraying", spraying, n - 1),
+        ("standing", standing, n - 1),
+        ("flow_l_s", flow_l_s, n),
+        ("open_nozzles", open_nozzles, n - 1),
+        ("open_width_m", open_width_m, n - 1),
     ):
         if value is not None and value.shape != (max(size, 0),):
             raise LogError(f"{name} must have {size} values, found shape {value.shape}.")
@@ -283,9 +286,7 @@ def find_primes(
             occasion = "first_of_day" if new_day else "after_long_stop"
         end = float(time_s[last])
         if occasion != "in_work":
-            primes.append(
-                LikelyPrime(now, float(latitude_deg[first]), longitude, occasion, pause, starts.get(now))
-            )
+            primes.append(LikelyPrime(now, float(latitude_deg[first]), longitude, occasion, pause, starts.get(now)))
     return tuple(primes)
 
 
@@ -307,8 +308,12 @@ def find_stops(
         if duration >= shortest_s:
             stops.append(
                 Stop(
-                    float(time_s[first]), duration, float(latitude_deg[first]), float(longitude_deg[first]),
-                    logged=not bool(gap[first:last].any()), long=duration > long_stop_s,
+                    float(time_s[first]),
+                    duration,
+                    float(latitude_deg[first]),
+                    float(longitude_deg[first]),
+                    logged=not bool(gap[first:last].any()),
+                    long=duration > long_stop_s,
                 )
             )
     return tuple(stops)

@@ -184,17 +184,25 @@ def standing_report(
     if open_width_m is None and log.working_width_m is not None:
         open_width_m = log.working_width_m[:-1]
     found = find_discharges(
-        *where, active, standing, flow_l_s=log.flow_l_s, open_nozzles=open_nozzles,
-        nozzle_flow_l_s=nozzle_flow_l_s, open_width_m=open_width_m, footprint_m=footprint_m,
+        *where,
+        active,
+        standing,
+        flow_l_s=log.flow_l_s,
+        open_nozzles=open_nozzles,
+        nozzle_flow_l_s=nozzle_flow_l_s,
+        open_width_m=open_width_m,
+        footprint_m=footprint_m,
     )
     primes = find_primes(
-        *where, active, found, time_is_absolute=log.time_is_absolute,
-        previous_spray_end_s=previous_spray_end_s, long_stop_s=long_stop_s,
+        *where,
+        active,
+        found,
+        time_is_absolute=log.time_is_absolute,
+        previous_spray_end_s=previous_spray_end_s,
+        long_stop_s=long_stop_s,
     )
     occasions = {prime.discharge: prime.occasion for prime in primes if prime.discharge is not None}
-    found = tuple(
-        replace(event, occasion=occasions.get(index, "in_work")) for index, event in enumerate(found)
-    )
+    found = tuple(replace(event, occasion=occasions.get(index, "in_work")) for index, event in enumerate(found))
     stops = find_stops(*where, active, standing, gap, long_stop_s=long_stop_s)
     return StandingReport(found if field is None else with_distances(found, field), primes, stops)
 

@@ -62,7 +62,8 @@ def places(folder: Path) -> list[Place]:
             found += [Place(path, "job") for path in inner]
     if not found:
         raise InputError(
-            "holds no results: neither ledger.json, season.json nor study.json.", file=str(folder),
+            "holds no results: neither ledger.json, season.json nor study.json.",
+            file=str(folder),
             hint="Give a folder that audit, season or study wrote.",
         )
     return found
@@ -84,7 +85,11 @@ def is_ours(path: Path) -> bool:
 
 
 def render_again(
-    folder: Path, formats: Sequence[Format] = ("html",), system: UnitSystem = "metric", *, overwrite: bool = False,
+    folder: Path,
+    formats: Sequence[Format] = ("html",),
+    system: UnitSystem = "metric",
+    *,
+    overwrite: bool = False,
     told: Callable[[Path, int, int], None] | None = None,
 ) -> list[Path]:
     """Render the pages of a folder of results from what is in it.

@@ -65,14 +65,19 @@ def replay_chart(figures: Figures) -> dict[str, Any] | None:
             labels.append({"x": place, "text": shown.rstrip("0").rstrip(".")})
     digits = 0 if all(float(t).is_integer() for t in ticks) else 1 if ticks[1] * 10 % 1 == 0 else 2
     return {
-        "width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT, "bottom": HEIGHT - BOTTOM, "top": TOP,
+        "width": WIDTH,
+        "height": HEIGHT,
+        "left": LEFT,
+        "right": WIDTH - RIGHT,
+        "bottom": HEIGHT - BOTTOM,
+        "top": TOP,
         "y_ticks": [{"y": y(t), "text": plain(t, digits)} for t in ticks],
         "x_labels": labels,
         "over": [{"x": x(r["group_width_m"]), "y": y(r["over_application_pct"])} for r in points],
         "skip": [{"x": x(r["group_width_m"]), "y": y(r["skip_pct"])} for r in points],
         "floor_y": None if floor is None else y(floor),
-        "done": None if done["group_width_m"] is None else {
-            "x": x(done["group_width_m"]), "y": y(done["over_application_pct"]), "skip_y": y(done["skip_pct"]),
-        },
+        "done": None
+        if done["group_width_m"] is None
+        else {"x": x(done["group_width_m"]), "y": y(done["over_application_pct"]), "skip_y": y(done["skip_pct"])},
         "unit": figures.symbol("length"),
     }

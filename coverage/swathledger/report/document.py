@@ -17,8 +17,17 @@ from swathledger.report.standing import standing_table
 from swathledger.shutoff.carrier import LayoutResult, Replay
 
 SCHEMA = "swathledger/ledger/1"
-_AREA_KEYS = ("applied", "covered", "single", "overlap", "overlap_extra", "skip", "outside", "excluded",
-              "over_application")
+_AREA_KEYS = (
+    "applied",
+    "covered",
+    "single",
+    "overlap",
+    "overlap_extra",
+    "skip",
+    "outside",
+    "excluded",
+    "over_application",
+)
 
 
 def _share(part: float, whole: float) -> float | None:
@@ -47,9 +56,9 @@ def _field(audit: Audit) -> dict[str, Any]:
         "boundary_area_m2": field.boundary_area_m2,
         "geodesic_area_m2": field.geodesic_area_m2,
         "recorded_area_m2": recorded,
-        "recorded_minus_boundary_pct": None if recorded is None else _share(
-            recorded - field.geodesic_area_m2, field.geodesic_area_m2
-        ),
+        "recorded_minus_boundary_pct": None
+        if recorded is None
+        else _share(recorded - field.geodesic_area_m2, field.geodesic_area_m2),
         "exclusion_area_m2": field.exclusion_area_m2,
         "target_area_m2": shape.target_area_m2,
         "perimeter_m": shape.perimeter_m,
@@ -92,10 +101,16 @@ def _volume(accounting: Accounting, standing_known: bool) -> dict[str, Any] | No
     if volumes is None:
         return None
     return {
-        "applied_l": volumes.applied_l, "target_l": volumes.target_l, "over_applied_l": volumes.over_applied_l,
-        "overlap_l": volumes.overlap_l, "outside_l": volumes.outside_l, "excluded_l": volumes.excluded_l,
-        "standing_l": volumes.standing_l if standing_known else None, "logged_l": volumes.logged_l,
-        "closure_pct": volumes.closure_pct, "set_rate_l_m2": accounting.set_rate_l_m2,
+        "applied_l": volumes.applied_l,
+        "target_l": volumes.target_l,
+        "over_applied_l": volumes.over_applied_l,
+        "overlap_l": volumes.overlap_l,
+        "outside_l": volumes.outside_l,
+        "excluded_l": volumes.excluded_l,
+        "standing_l": volumes.standing_l if standing_known else None,
+        "logged_l": volumes.logged_l,
+        "closure_pct": volumes.closure_pct,
+        "set_rate_l_m2": accounting.set_rate_l_m2,
     }
 
 
@@ -163,8 +178,12 @@ def _layout(result: LayoutResult, replay: Replay, products: ProductAccount | Non
             "volume_l": result.volume_l,
             "volume_per_covered_ha_l": per_ha,
             "applied_per_covered": result.m2("applied") / result.m2("covered") if covered_ha > 0 else None,
-            "saved_l": saved_l, "saved_pct": saved_pct, "saved_money": money(base, saved_l),
-            "saved_vs_model_l": model_l, "saved_vs_model_pct": model_pct, "saved_vs_model_money": money(model, model_l),
+            "saved_l": saved_l,
+            "saved_pct": saved_pct,
+            "saved_money": money(base, saved_l),
+            "saved_vs_model_l": model_l,
+            "saved_vs_model_pct": model_pct,
+            "saved_vs_model_money": money(model, model_l),
             "cause": [
                 {"cause": cause, "area_m2": result.by_cause_cells[cause] * result.cell_m**2} for cause in CAUSE_ORDER
             ],
@@ -187,9 +206,7 @@ def _model(replay: Replay | None, products: ProductAccount | None) -> dict[str, 
         "as_logged": _layout(replay.as_logged, replay, products),
         "logged_layout": _layout(replay.logged, replay, products),
         "spared_by": replay.spared_by,
-        "spared_by_cause": [
-            {"cause": cause, "area_m2": replay.spared_cells[cause] * h2} for cause in CAUSE_ORDER
-        ],
+        "spared_by_cause": [{"cause": cause, "area_m2": replay.spared_cells[cause] * h2} for cause in CAUSE_ORDER],
         "turn_over_dose_l": replay.turn_spared_l,
         "turn_under_dose_l": replay.turn_short_l,
         "notes": list(replay.notes),
@@ -228,9 +245,14 @@ def _provenance(audit: Audit) -> dict[str, Any]:
         "inputs": [{"name": name, "sha256": digest} for name, digest in unique],
         "machine": audit.machine.name,
         "settings": {
-            "cell_m": settings.cell_m, "revisit_s": settings.revisit_s, "max_gap_s": settings.max_gap_s,
-            "tolerance_m": settings.tolerance_m, "groups": list(settings.groups or ()),
-            "off_when_covered": settings.off_when_covered, "field": settings.field_id, "product": settings.product,
+            "cell_m": settings.cell_m,
+            "revisit_s": settings.revisit_s,
+            "max_gap_s": settings.max_gap_s,
+            "tolerance_m": settings.tolerance_m,
+            "groups": list(settings.groups or ()),
+            "off_when_covered": settings.off_when_covered,
+            "field": settings.field_id,
+            "product": settings.product,
         },
         "projection": audit.field.plane.proj4,
         "cell_m": audit.accounting.areas.cell_m,

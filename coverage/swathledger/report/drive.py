@@ -102,16 +102,28 @@ def _heading_deg(swath: Swath, steps: NDArray[np.int64]) -> float:
 
 
 def _run(
-    swath: Swath, steps: NDArray[np.int64], number: int, line_number: int | None, open_m: NDArray[np.float64],
+    swath: Swath,
+    steps: NDArray[np.int64],
+    number: int,
+    line_number: int | None,
+    open_m: NDArray[np.float64],
     nozzles: str | None,
 ) -> Run:
     length = float(swath.distance_m[steps].sum())
     swept = float((open_m[steps] * swath.distance_m[steps]).sum())
     volume = None if swath.volume_l is None else float(swath.volume_l[steps].sum())
     return Run(
-        number, line_number, _line(swath, steps), float(swath.time_s[steps[0]]), float(swath.time_s[steps[-1] + 1]),
-        length, _heading_deg(swath, steps), swept / length if length > 0 else 0.0,
-        volume / swept if volume is not None and swept > 0 else None, volume, nozzles,
+        number,
+        line_number,
+        _line(swath, steps),
+        float(swath.time_s[steps[0]]),
+        float(swath.time_s[steps[-1] + 1]),
+        length,
+        _heading_deg(swath, steps),
+        swept / length if length > 0 else 0.0,
+        volume / swept if volume is not None and swept > 0 else None,
+        volume,
+        nozzles,
     )
 
 

@@ -71,7 +71,10 @@ def _panel(passes: list[dict[str, Any]], key: str, kind: str, scale: float, syst
         return round(bottom - value / ticks[-1] * 80.0, 1)
 
     return {
-        "top": top, "bottom": bottom, "kind": kind, "unit": unit_symbol(kind, system),
+        "top": top,
+        "bottom": bottom,
+        "kind": kind,
+        "unit": unit_symbol(kind, system),
         "y_ticks": [{"y": y(tick), "text": plain(tick, 0 if ticks[-1] >= 5 else 1)} for tick in ticks],
         "dashes": [
             {"x1": x(row["start_s"]), "x2": max(x(row["end_s"]), x(row["start_s"]) + 1.5), "y": y(value)}
@@ -96,10 +99,15 @@ def drive_chart(stored: Stored, system: UnitSystem) -> dict[str, Any] | None:
         return None
     ticks = nice_ticks(end / 60.0, 6)
     return {
-        "width": WIDTH, "height": panels[-1]["bottom"] + 46, "left": LEFT, "right": WIDTH - RIGHT, "panels": panels,
+        "width": WIDTH,
+        "height": panels[-1]["bottom"] + 46,
+        "left": LEFT,
+        "right": WIDTH - RIGHT,
+        "panels": panels,
         "bottom": panels[-1]["bottom"],
         "x_ticks": [
             {"x": round(LEFT + tick * 60.0 / end * (WIDTH - LEFT - RIGHT), 1), "text": f"{tick:g}"}
-            for tick in ticks if tick * 60.0 <= end
+            for tick in ticks
+            if tick * 60.0 <= end
         ],
     }

@@ -24,8 +24,13 @@ DOSE_EDGES: Final = (0.5, 0.9, 1.1, 1.5, 2.1)
 DOSE: Final = ("#00497a", "#7fb2d6", "#dfe3d6", "#f0b37e", "#d55e00", "#6b2500")
 """Shares of the set rate: blue for too little, orange for too much, apart in grey at both ends."""
 CAUSE: Final = {
-    "guidance": "#d55e00", "crossing": "#0072b2", "outside": "#cc79a7", "excluded": "#e69f00", "turn": "#56b4e9",
-    "restart": "#009e73", "standing": "#000000",
+    "guidance": "#d55e00",
+    "crossing": "#0072b2",
+    "outside": "#cc79a7",
+    "excluded": "#e69f00",
+    "turn": "#56b4e9",
+    "restart": "#009e73",
+    "standing": "#000000",
 }
 GROUND: Final = "#eef0ea"
 _NONE: Final = 0
@@ -64,7 +69,9 @@ def _burn(codes: NDArray[np.uint8], layer: Layer | None, picture: Picture, cause
     ]
     if shapes:
         rasterize(
-            shapes, out=codes, all_touched=True,
+            shapes,
+            out=codes,
+            all_touched=True,
             transform=from_bounds(ground.west, ground.south, ground.east, ground.north, columns, rows),
         )
 

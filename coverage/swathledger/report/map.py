@@ -19,7 +19,11 @@ from swathledger.report.stored import Stored
 from swathledger.units import UnitSystem, from_face, to_face, unit_symbol
 
 COLOURS: Final = {
-    "single": "#dfe3d6", "overlap": "#d55e00", "skip": "#00497a", "outside": "#cc79a7", "excluded": "#e69f00",
+    "single": "#dfe3d6",
+    "overlap": "#d55e00",
+    "skip": "#00497a",
+    "outside": "#cc79a7",
+    "excluded": "#e69f00",
     "excluded_clear": "#ffffff",
 }
 """After the palette of Okabe and Ito (2008), apart from one another in grey as well."""
@@ -94,9 +98,7 @@ def png(codes: NDArray[np.uint8], palette: dict[int, str] | None = None) -> byte
     rows, columns = codes.shape
     with warnings.catch_warnings(), rasterio.Env(GDAL_PAM_ENABLED="NO"), MemoryFile() as memory:
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # a picture on a page needs no place on earth
-        with memory.open(
-            driver="PNG", width=columns, height=rows, count=1, dtype="uint8", zlevel=9, nodata=0
-        ) as file:
+        with memory.open(driver="PNG", width=columns, height=rows, count=1, dtype="uint8", zlevel=9, nodata=0) as file:
             file.write_colormap(1, table)
             file.write(codes, 1)
         return bytes(memory.read())
@@ -130,8 +132,8 @@ class Picture:
 def _blocks(samples: NDArray[np.float32], block: int) -> NDArray[np.float32]:
     """(rows, columns, samples of a spot)."""
     rows, columns = samples.shape[0] // block, samples.shape[1] // block
-    out: NDArray[np.float32] = samples.reshape(rows, block, columns, block).transpose(0, 2, 1, 3).reshape(
-        rows, columns, block * block
+    out: NDArray[np.float32] = (
+        samples.reshape(rows, block, columns, block).transpose(0, 2, 1, 3).reshape(rows, columns, block * block)
     )
     return out
 
@@ -171,8 +173,11 @@ def read_picture(path: Path, box: Box) -> Picture:
             # boundless: the last spots may reach past the raster's edge
             window = Window(first, upper + y * step, wide * step, n * step)
             read = file.read(
-                [BAND_CLASS, BAND_TIMES, BAND_DOSE], window=window, out_shape=(3, n * block, wide * block),
-                resampling=Resampling.nearest, fill_value=0,
+                [BAND_CLASS, BAND_TIMES, BAND_DOSE],
+                window=window,
+                out_shape=(3, n * block, wide * block),
+                resampling=Resampling.nearest,
+                fill_value=0,
                 boundless=first + wide * step > file.width or upper + (y + n) * step > file.height,
             )
             classes[y : y + n] = picture_classes(np.clip(read[0], 0, None).astype(np.uint8), block)
@@ -234,21 +239,31 @@ def map_figure(stored: Stored, system: UnitSystem, picture: Picture | None = Non
         arrows.append({**middle, "turn": round(math.degrees(math.atan2(ax - bx, ay - by)), 1), "pass": row["pass"]})
     used = {CLASSES[code] for code in np.unique(classes).tolist()}
     return {
-        "width": round(box.width, 1), "height": round(box.height, 1), "size": size,
-        "picture_x": round(ground.west - box.west, 2), "picture_y": round(box.north - ground.north, 2),
-        "picture_width": round(ground.width, 2), "picture_height": round(ground.height, 2),
+        "width": round(box.width, 1),
+        "height": round(box.height, 1),
+        "size": size,
+        "picture_x": round(ground.west - box.west, 2),
+        "picture_y": round(box.north - ground.north, 2),
+        "picture_width": round(ground.width, 2),
+        "picture_height": round(ground.height, 2),
         "boundary": outline_path(boundary, box, fine),
         "exclusions": [outline_path(shape, box, fine) for shape in stored.layers["exclusions"].geometry],
         "passes": [
-            {"path": outline_path(shape, box, fine), "reach": round((row["mean_width_m"] or 0.0) / 2, 2),
-             "words": _when(row)}
+            {
+                "path": outline_path(shape, box, fine),
+                "reach": round((row["mean_width_m"] or 0.0) / 2, 2),
+                "words": _when(row),
+            }
             for shape, row in zip(stored.layers["passes"].geometry, stored.layers["passes"].rows, strict=True)
         ],
         "arrows": arrows if len(arrows) <= 150 else [],
         "standing": [at(point) for point in stored.layers["standing"].geometry],
         "stops": [at(point) for point in stored.layers["stops"].geometry],
         "classes": [name for name in COLOURS if name in used],
-        "metres_per_unit": from_face("length", 1.0, system), "unit": unit_symbol("length", system),
-        "bar_m": bar_m, "bar_pct": round(100 * bar_m / box.width, 3), "bar_label": bar_label,
+        "metres_per_unit": from_face("length", 1.0, system),
+        "unit": unit_symbol("length", system),
+        "bar_m": bar_m,
+        "bar_pct": round(100 * bar_m / box.width, 3),
+        "bar_label": bar_label,
         "spot_m": ground.width / classes.shape[1],
     }

@@ -31,7 +31,10 @@ PRINT_WIDTH_MM = 130.0
 def page_templates() -> Environment:
     """Templates of all pages; what is filled in is escaped."""
     return Environment(
-        loader=PackageLoader("swathledger.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader("swathledger.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
     )
 
@@ -84,7 +87,8 @@ def lead(figures: Figures, t: Words) -> Markup:
     if area["over_application_pct"] is None:
         return t("lead.unknown")
     values = {
-        "target": n("area/target_m2", "area", 2), "over_pct": n("area/over_application_pct", "pct"),
+        "target": n("area/target_m2", "area", 2),
+        "over_pct": n("area/over_application_pct", "pct"),
         "over_area": n("area/over_application_m2", "small_area"),
         "error": n("area/standard_errors_m2/over_application_m2", "small_area"),
     }
@@ -101,7 +105,8 @@ def lead(figures: Figures, t: Words) -> Markup:
         index = max(range(len(figures.get("cause"))), key=lambda i: float(figures.get(f"cause/{i}/area_m2")))
         sentences.append(
             t(
-                "lead.why", share=figures.share(f"cause/{index}/area_m2", "area/over_application_m2"),
+                "lead.why",
+                share=figures.share(f"cause/{index}/area_m2", "area/over_application_m2"),
                 cause=t(f"cause.lead.{figures.get(f'cause/{index}/cause')}"),
             )
         )
@@ -132,7 +137,8 @@ def _distrust(figures: Figures, t: Words) -> Markup | None:
     if model["trusted"]:
         return None
     return t(
-        "lead.distrust", agreement=figures.number("model/section_seconds_agreement_pct", "pct", 1),
+        "lead.distrust",
+        agreement=figures.number("model/section_seconds_agreement_pct", "pct", 1),
         level=figures.number("model/level_pct", "pct", 0),
     )
 
@@ -148,7 +154,8 @@ def _replay_words(figures: Figures, t: Words) -> dict[str, Any]:
     spared = model["spared_by_cause"]
     by = next((row for row in replay if row["label"] == model["spared_by"]), None)
     return {
-        "replay_note": t("replay.note", off=covered, agreement=agreement) if known
+        "replay_note": t("replay.note", off=covered, agreement=agreement)
+        if known
         else t("replay.note_unknown", off=covered),
         "saved_heading": t("replay.saved_agreement", agreement=agreement) if known else t("replay.saved"),
         "layout_labels": [layout_name(row, t) for row in replay],
@@ -192,25 +199,41 @@ def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = Fals
     aspect = drawn["width"] / drawn["height"]
     environment = page_templates()
     style = environment.get_template("style.css.j2").render(
-        map=drawn, colours=COLOURS, map_width_rem=round(MAP_HEIGHT_REM * aspect, 2),
-        print_width_mm=round(min(PRINT_HEIGHT_MM * aspect, PRINT_WIDTH_MM), 1), static=static,
+        map=drawn,
+        colours=COLOURS,
+        map_width_rem=round(MAP_HEIGHT_REM * aspect, 2),
+        print_width_mm=round(min(PRINT_HEIGHT_MM * aspect, PRINT_WIDTH_MM), 1),
+        static=static,
     )
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     tolerance = figures.number("area/tolerance_m", "small_length")
     page = environment.get_template("report.html.j2").render(
-        t=t, t_list=t.items, static=static, f=figures, n=figures.number,
+        t=t,
+        t_list=t.items,
+        static=static,
+        f=figures,
+        n=figures.number,
         style=Markup(style),  # noqa: S704  # our own style sheet with numbers of the map
         style_hash=f"sha256-{digest}",
-        script=script, script_hash=script_hash, layers=layers_of(stored, picture, t),
-        dose=dose_chart(stored, picture), drive_chart=drive_chart(stored, system),
-        lead=lead(figures, t), distrust=_distrust(figures, t), label_warnings=_label_warnings(figures, t),
-        clock=clock, duration=duration,
-        drive=_drive(stored), map=drawn,
+        script=script,
+        script_hash=script_hash,
+        layers=layers_of(stored, picture, t),
+        dose=dose_chart(stored, picture),
+        drive_chart=drive_chart(stored, system),
+        lead=lead(figures, t),
+        distrust=_distrust(figures, t),
+        label_warnings=_label_warnings(figures, t),
+        clock=clock,
+        duration=duration,
+        drive=_drive(stored),
+        map=drawn,
         map_alt=t("map.alt", classes=", ".join(str(t(f"map.{name}")) for name in drawn["classes"])),
         map_spot=shown("length", drawn["spot_m"], system, 1),
         cause_order=[i for i in _largest(figures.get("cause")) if figures.get(f"cause/{i}/area_m2") > 0],
-        chart=replay_chart(figures), **_replay_words(figures, t),
-        cell=figures.number("provenance/cell_m", "small_length"), tolerance=tolerance,
+        chart=replay_chart(figures),
+        **_replay_words(figures, t),
+        cell=figures.number("provenance/cell_m", "small_length"),
+        tolerance=tolerance,
         span=duration(figures.get("quality/span_s")),
         standing_time=duration(figures.get("quality/standing_open_s")),
     )

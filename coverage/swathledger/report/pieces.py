@@ -108,7 +108,10 @@ class PieceCollector:
         self._seam_keys: NDArray[np.uint8] | None = None
 
     def add(
-        self, first_row: int, keys: NDArray[np.uint8], times: NDArray[np.uint8] | None = None,
+        self,
+        first_row: int,
+        keys: NDArray[np.uint8],
+        times: NDArray[np.uint8] | None = None,
         dose: NDArray[np.float32] | None = None,
     ) -> None:
         """Take the next band to the north; key 0 is no piece."""

@@ -47,8 +47,12 @@ def _book(book: ProductBook) -> dict[str, Any]:
         "over_applied": _use(book.use[place] for place in OVER),
         "standing": _use([book.use["standing"]]),
         "place": [
-            {"name": place, "spray_l": book.spray_l[place], "area_m2": book.area_m2.get(place),
-             **_use([book.use[place]])}
+            {
+                "name": place,
+                "spray_l": book.spray_l[place],
+                "area_m2": book.area_m2.get(place),
+                **_use([book.use[place]]),
+            }
             for place in PLACES
         ],
         "label": {

@@ -101,8 +101,19 @@ class CoverRaster:
         try:
             # Strips of one row: each is written once, whatever the heights of the bands that come in.
             self._file = rasterio.open(
-                self._path, "w", driver="GTiff", width=frame.columns, height=frame.rows, count=3, dtype="float32",
-                nodata=NODATA, crs=self._proj4, interleave="band", blockysize=1, compress="ZSTD", zstd_level=1,
+                self._path,
+                "w",
+                driver="GTiff",
+                width=frame.columns,
+                height=frame.rows,
+                count=3,
+                dtype="float32",
+                nodata=NODATA,
+                crs=self._proj4,
+                interleave="band",
+                blockysize=1,
+                compress="ZSTD",
+                zstd_level=1,
                 bigtiff="IF_SAFER",
                 transform=rasterio.Affine(frame.cell_m, 0.0, frame.west_m, 0.0, -frame.cell_m, frame.north_m),
             )
@@ -137,17 +148,21 @@ class CoverRaster:
         file.set_band_unit(BAND_DOSE, self.dose_unit)
         file.set_band_unit(BAND_CLASS, "class code")
         file.update_tags(
-            BAND_TIMES, MEANING="separate treatments of the cell, at most 255; the sum over the file times the cell's "
+            BAND_TIMES,
+            MEANING="separate treatments of the cell, at most 255; the sum over the file times the cell's "
             "area is applied_m2 of ledger.json",
         )
         file.update_tags(
-            BAND_DOSE, MEANING="sum of the doses of all treatments, "
-            + ("in units of the set rate" if self.dose_unit != "L/ha" else "L/ha") + ", to 1 part in 4,096",
+            BAND_DOSE,
+            MEANING="sum of the doses of all treatments, "
+            + ("in units of the set rate" if self.dose_unit != "L/ha" else "L/ha")
+            + ", to 1 part in 4,096",
         )
         legend = {f"CLASS_{code}": f"{name}: {LEGEND[name]}" for code, name in enumerate(CLASSES)}
         file.update_tags(BAND_CLASS, **legend)
         file.update_tags(
-            TITLE="swathledger cover: times treated, dose, class", CELL_M=f"{self._frame.cell_m:.12g}",
+            TITLE="swathledger cover: times treated, dose, class",
+            CELL_M=f"{self._frame.cell_m:.12g}",
             CAUTION="The product label and local law come first. Not a legal spray record.",
         )
 
@@ -169,8 +184,15 @@ class CoverRaster:
             # mode would wipe out narrow strips. No predictor: measured, both make these bands larger. DEFLATE rather
             # than ZSTD (a quarter smaller): every reader has it.
             rasterio.shutil.copy(
-                self._path, path, driver="COG", compress="DEFLATE", predictor="NO", blocksize=_TILE,
-                overview_resampling="nearest", overviews="IGNORE_EXISTING", bigtiff="IF_SAFER",
+                self._path,
+                path,
+                driver="COG",
+                compress="DEFLATE",
+                predictor="NO",
+                blocksize=_TILE,
+                overview_resampling="nearest",
+                overviews="IGNORE_EXISTING",
+                bigtiff="IF_SAFER",
                 num_threads=self._threads,
             )
             # A full disk may show only when the last blocks are flushed, without an error: count again.

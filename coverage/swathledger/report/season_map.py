@@ -82,10 +82,11 @@ def ground_of(stored: StoredSeason, system: UnitSystem) -> dict[str, Any] | None
     bar_m, bar_label = scale_bar(box.width, system)
     edges = [0.0, *breaks]
     return {
-        "width": round(box.width, 1), "height": round(box.height, 1), "size": size, "fields": fields,
-        "classes": [
-            {"shade": i, "words": f"{low:g} to {high:g} %"}
-            for i, (low, high) in enumerate(pairwise(edges))
-        ],
-        "bar_pct": round(100 * bar_m / box.width, 3), "bar_label": bar_label,
+        "width": round(box.width, 1),
+        "height": round(box.height, 1),
+        "size": size,
+        "fields": fields,
+        "classes": [{"shade": i, "words": f"{low:g} to {high:g} %"} for i, (low, high) in enumerate(pairwise(edges))],
+        "bar_pct": round(100 * bar_m / box.width, 3),
+        "bar_label": bar_label,
     }

@@ -58,16 +58,22 @@ def season_lead(figures: SeasonFigures, t: Words) -> Markup:
     if not jobs["done"] or document["means"]["over_application_pct"] is None:
         return t("season.lead.nothing")
     values = {
-        "jobs": n("jobs/done", "count"), "fields": n("fields/treated", "count"),
-        "target": n("totals/target_m2", "area", 1), "over_pct": n("means/over_application_pct", "pct"),
+        "jobs": n("jobs/done", "count"),
+        "fields": n("fields/treated", "count"),
+        "target": n("totals/target_m2", "area", 1),
+        "over_pct": n("means/over_application_pct", "pct"),
         "over_area": n("totals/over_application_m2", "area", 2),
     }
     sentences = [t("season.lead.answer", **values)]
     if totals["over_applied_l"] is not None:
         sentences.append(
-            t("season.lead.litres", over=n("totals/over_applied_l", "volume", 0),
-              applied=n("totals/applied_l", "volume", 0), share=n("means/over_applied_pct_of_litres", "pct", 1),
-              jobs=n("totals/jobs_with_volume", "count"))
+            t(
+                "season.lead.litres",
+                over=n("totals/over_applied_l", "volume", 0),
+                applied=n("totals/applied_l", "volume", 0),
+                share=n("means/over_applied_pct_of_litres", "pct", 1),
+                jobs=n("totals/jobs_with_volume", "count"),
+            )
         )
     amounts = [
         figures.money(f"totals/money/{i}/over_applied", row["currency"]) for i, row in enumerate(totals["money"])
@@ -77,12 +83,13 @@ def season_lead(figures: SeasonFigures, t: Words) -> Markup:
     index = max(range(len(totals["cause"])), key=lambda i: float(totals["cause"][i]["area_m2"] or 0))
     if totals["cause"][index]["area_m2"]:
         sentences.append(
-            t("season.lead.why", share=figures.share(f"totals/cause/{index}/area_m2", "totals/over_application_m2"),
-              cause=t(f"cause.lead.{totals['cause'][index]['cause']}"))
+            t(
+                "season.lead.why",
+                share=figures.share(f"totals/cause/{index}/area_m2", "totals/over_application_m2"),
+                cause=t(f"cause.lead.{totals['cause'][index]['cause']}"),
+            )
         )
-    sentences.append(
-        t("season.lead.missed", pct=n("means/skip_pct", "pct"), area=n("totals/skip_m2", "area", 2))
-    )
+    sentences.append(t("season.lead.missed", pct=n("means/skip_pct", "pct"), area=n("totals/skip_m2", "area", 2)))
     spared = _spared(figures, t)
     return Markup(" ").join([*sentences, *([] if spared is None else [spared])])
 
@@ -93,9 +100,12 @@ def _spared(figures: SeasonFigures, t: Words) -> Markup | None:
     if not known or rows[known[0]]["saved_pct"] <= 0:
         return None
     path = f"replay/{known[0]}"
-    return t("season.lead.spared", saved=figures.number(f"{path}/saved_l", "volume", 0),
-             pct=figures.number(f"{path}/saved_pct", "pct", 1),
-             jobs=figures.number(f"{path}/jobs_with_volume", "count"))
+    return t(
+        "season.lead.spared",
+        saved=figures.number(f"{path}/saved_l", "volume", 0),
+        pct=figures.number(f"{path}/saved_pct", "pct", 1),
+        jobs=figures.number(f"{path}/jobs_with_volume", "count"),
+    )
 
 
 def _layout(label: str, t: Words) -> Markup:
@@ -137,11 +147,15 @@ def _small_multiples(stored: StoredSeason, figures: Figures) -> dict[str, Any]:
     unit = figures.symbol("length")
     return {
         "panels": [
-            {"row": row, "points": " ".join(at(*point) for point in curves[row["job"]]),
-             "done_y": round(62 - 56 * row["over_application_pct"] / top, 1)}
+            {
+                "row": row,
+                "points": " ".join(at(*point) for point in curves[row["job"]]),
+                "done_y": round(62 - 56 * row["over_application_pct"] / top, 1),
+            }
             for row in shown
         ],
-        "left_out": len(done) - len(shown), "top": f"{top:g} %",
+        "left_out": len(done) - len(shown),
+        "top": f"{top:g} %",
         "widths": f"{figures.face('length', math.exp(low)):.3g} {unit}",
         "widest": f"{figures.face('length', math.exp(high)):.3g} {unit}",
     }
@@ -171,29 +185,53 @@ def render_season(folder: Path, system: UnitSystem = "metric", *, static: bool =
     path, key, ranked = _ranking(document)
     environment = page_templates()
     drawn = ground or {"width": 4.0, "height": 3.0, "bar_pct": 25.0}
-    style = environment.get_template("style.css.j2").render(
-        map=drawn, colours=COLOURS, map_width_rem=round(34.0 * drawn["width"] / drawn["height"], 2),
-        print_width_mm=round(min(100.0 * drawn["width"] / drawn["height"], 170.0), 1), static=static,
-    ) + environment.get_template("season.css").render() + (_PAPER if static else "")
+    style = (
+        environment.get_template("style.css.j2").render(
+            map=drawn,
+            colours=COLOURS,
+            map_width_rem=round(34.0 * drawn["width"] / drawn["height"], 2),
+            print_width_mm=round(min(100.0 * drawn["width"] / drawn["height"], 170.0), 1),
+            static=static,
+        )
+        + environment.get_template("season.css").render()
+        + (_PAPER if static else "")
+    )
     script, script_hash = script_of("table.js")
     care = {item["job"]: item["reasons"] for item in document["doubtful"]}
     rows = document["rows"]
-    page = environment.get_template("season.html.j2").render(
-        t=t, t_list=t.items, f=figures, n=figures.number, d=document, static=static,
+    page = environment.get_template(
+        "season.html.j2"
+    ).render(
+        t=t,
+        t_list=t.items,
+        f=figures,
+        n=figures.number,
+        d=document,
+        static=static,
         style=Markup(style),  # noqa: S704  # our own style sheet
         style_hash="sha256-" + base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii"),
-        script=script, script_hash=script_hash,
-        lead=season_lead(figures, t), map=ground, links=stored.links, main_cause=main_cause, care=care,
-        rank_path=path, rank_key=key, ranked=ranked[:MOST_RANKED], rank_rest=max(0, len(ranked) - MOST_RANKED),
+        script=script,
+        script_hash=script_hash,
+        lead=season_lead(figures, t),
+        map=ground,
+        links=stored.links,
+        main_cause=main_cause,
+        care=care,
+        rank_path=path,
+        rank_key=key,
+        ranked=ranked[:MOST_RANKED],
+        rank_rest=max(0, len(ranked) - MOST_RANKED),
         causes=sorted(
             (i for i, row in enumerate(document["totals"]["cause"]) if row["area_m2"]),
             key=lambda i: -document["totals"]["cause"][i]["area_m2"],
         ),
-        layout=_layout, small=_small_multiples(stored, figures),
+        layout=_layout,
+        small=_small_multiples(stored, figures),
         several=len(document["clients"]) > 1 and document["client"] is None,
         priced=any(row["over_applied_money"] is not None for row in rows),
         measured=any(row["over_applied_l"] is not None for row in rows),
-        dated=any(row["day"] is not None for row in rows), named=any(row["product"] for row in rows),
+        dated=any(row["day"] is not None for row in rows),
+        named=any(row["product"] for row in rows),
         area_unit=QUANTITIES["area"].face(system).symbol,
     )
     return page.lstrip().encode()

@@ -52,9 +52,7 @@ def read_season(folder: Path) -> StoredSeason:
         rows = pq.read_table(folder / "fields.parquet").to_pylist()
         replay = pq.read_table(folder / "replay.parquet").to_pylist()
     except (OSError, ValueError) as error:  # pyarrow's errors are of both kinds
-        raise InputError(
-            f"no season can be read here ({error}).", file=str(folder), hint="Run season first."
-        ) from None
+        raise InputError(f"no season can be read here ({error}).", file=str(folder), hint="Run season first.") from None
     if document.get("schema") != SCHEMA:
         raise InputError(f"is not of the schema {SCHEMA}.", file=str(folder / "season.json"), hint="Run season again.")
     return StoredSeason(folder, {**document, "rows": rows}, replay, _outlines(folder / "season.gpkg"), _links(folder))

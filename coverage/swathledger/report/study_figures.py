@@ -65,16 +65,38 @@ def curve_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> byt
             x = [_at(system, p["group_width_m"]) for p in curve["points"]]
             widths.update(x)
             y = [p["over_application_pct"] for p in curve["points"]]
-            axes.plot(x, y, color=QUIET, lw=0.8, alpha=0.8, marker="." if len(curves) < 4 else "", zorder=1,
-                      label="a field" if number == 0 else None)
+            axes.plot(
+                x,
+                y,
+                color=QUIET,
+                lw=0.8,
+                alpha=0.8,
+                marker="." if len(curves) < 4 else "",
+                zorder=1,
+                label="a field" if number == 0 else None,
+            )
         if points and len(curves) > 1:
             x = [_at(system, p["group_width_m"]) for p in points]
             axes.plot(x, [p["mean"] for p in points], color=OVER, lw=2.4, marker="o", ms=4, label="mean of fields")
             if points[0]["low"] is not None:
-                axes.fill_between(x, [p["together_low"] for p in points], [p["together_high"] for p in points],
-                                  color=OVER, alpha=0.13, lw=0, label="band, all widths at once")
-                axes.fill_between(x, [p["low"] for p in points], [p["high"] for p in points], color=OVER, alpha=0.25,
-                                  lw=0, label="interval at one width")
+                axes.fill_between(
+                    x,
+                    [p["together_low"] for p in points],
+                    [p["together_high"] for p in points],
+                    color=OVER,
+                    alpha=0.13,
+                    lw=0,
+                    label="band, all widths at once",
+                )
+                axes.fill_between(
+                    x,
+                    [p["low"] for p in points],
+                    [p["high"] for p in points],
+                    color=OVER,
+                    alpha=0.25,
+                    lw=0,
+                    label="interval at one width",
+                )
         floors = [c["limit_pct"] for c in curves if c["limit_pct"] is not None]
         if floors:
             axes.axhline(float(np.mean(floors)), color=INK, ls=":", lw=1.4, label="a valve for every cell, mean")
@@ -104,11 +126,23 @@ def difference_figure(document: dict[str, Any], label: Callable[[str], str]) -> 
         axes = figure.subplots()
         for row, d in enumerate(reversed(chosen)):
             if d["together_low"] is not None:
-                axes.plot([d["together_low"], d["together_high"]], [row, row], color=CALM, lw=1,
-                          label="all pairs at once" if row == 0 else None)
+                axes.plot(
+                    [d["together_low"], d["together_high"]],
+                    [row, row],
+                    color=CALM,
+                    lw=1,
+                    label="all pairs at once" if row == 0 else None,
+                )
             if d["low"] is not None:
-                axes.plot([d["low"], d["high"]], [row, row], color=CALM, lw=4, alpha=0.6, solid_capstyle="butt",
-                          label="interval of one pair" if row == 0 else None)
+                axes.plot(
+                    [d["low"], d["high"]],
+                    [row, row],
+                    color=CALM,
+                    lw=4,
+                    alpha=0.6,
+                    solid_capstyle="butt",
+                    label="interval of one pair" if row == 0 else None,
+                )
             axes.plot([d["mean"]], [row], "o", color=INK, ms=5, label="mean difference" if row == 0 else None)
         axes.axvline(0.0, color=QUIET, lw=1)
         axes.set_yticks(range(len(chosen)), [f"{label(d['first'])} → {label(d['second'])}" for d in reversed(chosen)])
@@ -127,7 +161,7 @@ def shape_figure(document: dict[str, Any], response: str) -> bytes | None:
     def draw(figure: Figure) -> None:
         columns = min(3, len(panels))
         grid = figure.subplots(-(-len(panels) // columns), columns, squeeze=False, sharey=True)
-        for axes in grid.ravel()[len(panels):]:
+        for axes in grid.ravel()[len(panels) :]:
             axes.set_visible(False)
         for axes, panel in zip(grid.ravel(), panels, strict=False):
             x = np.asarray(panel["x"])
@@ -156,8 +190,13 @@ def diminishing_figure(document: dict[str, Any], system: UnitSystem, unit: str) 
         for k, s in enumerate(steps):
             if s["low"] is not None:
                 axes.plot([k, k], [s["low"], s["high"]], color=INK, lw=1.6)
-        axes.axhline(document["diminishing"]["worth_points"], color=CALM, ls="--", lw=1.4,
-                     label=f"worth it: {document['diminishing']['worth_points']:g} points")
+        axes.axhline(
+            document["diminishing"]["worth_points"],
+            color=CALM,
+            ls="--",
+            lw=1.4,
+            label=f"worth it: {document['diminishing']['worth_points']:g} points",
+        )
         axes.set_xticks(place, [f"{_at(system, s['from_m']):.3g} → {_at(system, s['to_m']):.3g}" for s in steps])
         axes.set_xlabel(f"halving of the group's width, {unit}")
         axes.set_ylabel("spared, points of target")
@@ -178,10 +217,22 @@ def uncertainty_figure(again: dict[str, Any], figure_name: str) -> bytes | None:
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
         for k, (_, f) in enumerate(reversed(rows)):
-            axes.plot([f["low"], f["high"]], [k, k], color=CALM, lw=4, alpha=0.55, solid_capstyle="butt",
-                      label="errors of the inputs, interval" if k == 0 else None)
-            axes.plot([f["read"] - f["cell_error"], f["read"] + f["cell_error"]], [k, k], color=INK, lw=1.5,
-                      label="sampling in cells, one standard error" if k == 0 else None)
+            axes.plot(
+                [f["low"], f["high"]],
+                [k, k],
+                color=CALM,
+                lw=4,
+                alpha=0.55,
+                solid_capstyle="butt",
+                label="errors of the inputs, interval" if k == 0 else None,
+            )
+            axes.plot(
+                [f["read"] - f["cell_error"], f["read"] + f["cell_error"]],
+                [k, k],
+                color=INK,
+                lw=1.5,
+                label="sampling in cells, one standard error" if k == 0 else None,
+            )
             axes.plot([f["read"]], [k], "o", color=INK, ms=4, label="as audited" if k == 0 else None)
         axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
         axes.set_xlabel(rows[0][1]["words"])

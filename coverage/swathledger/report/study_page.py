@@ -134,7 +134,10 @@ def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str,
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
-        loader=PackageLoader("swathledger.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader("swathledger.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
     )
     unit = QUANTITIES["length"].face(system).symbol

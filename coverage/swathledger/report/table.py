@@ -9,10 +9,25 @@ from typing import Any, Final
 
 _NAMED_BY: Final = ("label", "name", "cause", "reason")
 _SUFFIXES: Final = (
-    ("volume_per_covered_ha_l", "L/ha"), ("rate_l_m2", "L/m2"), ("cost_per_l", "{money}/L"),
-    ("cost_per_m2", "{money}/m2"), ("_per_m2", "{measure}/m2"), ("_per_unit", "g/{measure}"), ("_per_m", "1/m"),
-    ("_m2", "m2"), ("_pct", "%"), ("_deg", "deg"), ("latitude", "deg"), ("longitude", "deg"), ("_m_s", "m/s"),
-    ("_l", "L"), ("_m", "m"), ("_s", "s"), ("_g", "g"), ("money", "{money}"), (".price", "{money}/{measure}"),
+    ("volume_per_covered_ha_l", "L/ha"),
+    ("rate_l_m2", "L/m2"),
+    ("cost_per_l", "{money}/L"),
+    ("cost_per_m2", "{money}/m2"),
+    ("_per_m2", "{measure}/m2"),
+    ("_per_unit", "g/{measure}"),
+    ("_per_m", "1/m"),
+    ("_m2", "m2"),
+    ("_pct", "%"),
+    ("_deg", "deg"),
+    ("latitude", "deg"),
+    ("longitude", "deg"),
+    ("_m_s", "m/s"),
+    ("_l", "L"),
+    ("_m", "m"),
+    ("_s", "s"),
+    ("_g", "g"),
+    ("money", "{money}"),
+    (".price", "{money}/{measure}"),
     (".amount", "{measure}"),
 )
 _DANGEROUS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -88,8 +103,7 @@ def ledger_csv(document: dict[str, Any]) -> bytes:
     product = document.get("product") or {}
     money = product.get("currency") or "money"
     measures = [
-        (f"product.products.{name}.", measure)
-        for name, measure in _product_measures(product.get("products") or [])
+        (f"product.products.{name}.", measure) for name, measure in _product_measures(product.get("products") or [])
     ]
     for quantity, value in flat(document):
         measure = next((m for start, m in measures if quantity.startswith(start)), "L or kg")

@@ -28,13 +28,22 @@ Columns = dict[str, str]
 """Name of a column and its kind: ``i`` whole number, ``f`` number, ``s`` text."""
 
 RUN: Final[Columns] = {
-    "start_utc": "s", "end_utc": "s", "start_s": "f", "end_s": "f", "length_m": "f", "heading_deg": "f",
-    "mean_speed_m_s": "f", "mean_width_m": "f", "mean_rate_l_ha": "f", "volume_l": "f",
+    "start_utc": "s",
+    "end_utc": "s",
+    "start_s": "f",
+    "end_s": "f",
+    "length_m": "f",
+    "heading_deg": "f",
+    "mean_speed_m_s": "f",
+    "mean_width_m": "f",
+    "mean_rate_l_ha": "f",
+    "volume_l": "f",
 }
 PIECE: Final[Columns] = {"piece": "i", "area_m2": "f", "times_treated_mean": "f", "dose_mean": "f", "dose_unit": "s"}
 LAYERS: Final[dict[str, tuple[str, Columns]]] = {
     "boundary": (
-        "MultiPolygon", {"field_id": "s", "source": "s", "area_m2": "f", "geodesic_area_m2": "f", "perimeter_m": "f"},
+        "MultiPolygon",
+        {"field_id": "s", "source": "s", "area_m2": "f", "geodesic_area_m2": "f", "perimeter_m": "f"},
     ),
     "exclusions": ("MultiPolygon", {"exclusion": "i", "area_m2": "f"}),
     "passes": ("MultiLineString", {"pass": "i", "line": "i", **RUN}),
@@ -46,9 +55,19 @@ LAYERS: Final[dict[str, tuple[str, Columns]]] = {
     "spared": ("MultiPolygon", {"piece": "i", "cause": "s", "spared_by": "s", "area_m2": "f"}),
     "standing": (
         "Point",
-        {"start_utc": "s", "start_s": "f", "duration_s": "f", "volume_l": "f", "volume_from": "s", "occasion": "s",
-         "distance_to_boundary_m": "f", "inside_boundary": "s", "distance_to_exclusion_m": "f",
-         "nozzles_to_boundary_m": "f", "nozzles_to_exclusion_m": "f"},
+        {
+            "start_utc": "s",
+            "start_s": "f",
+            "duration_s": "f",
+            "volume_l": "f",
+            "volume_from": "s",
+            "occasion": "s",
+            "distance_to_boundary_m": "f",
+            "inside_boundary": "s",
+            "distance_to_exclusion_m": "f",
+            "nozzles_to_boundary_m": "f",
+            "nozzles_to_exclusion_m": "f",
+        },
     ),
     "stops": ("Point", {"start_utc": "s", "start_s": "f", "duration_s": "f", "logged": "s", "long": "s"}),
     "summary": ("", {"quantity": "s", "value": "f", "unit": "s", "note": "s"}),
@@ -78,21 +97,31 @@ def _multi(geometry: BaseGeometry) -> BaseGeometry:
 
 def _run_row(audit: Audit, run: drive.Run) -> Row:
     return {
-        "start_utc": drive.utc_text(audit.log, run.start_s), "end_utc": drive.utc_text(audit.log, run.end_s),
-        "start_s": run.start_s, "end_s": run.end_s, "length_m": run.length_m, "heading_deg": run.heading_deg,
-        "mean_speed_m_s": run.speed_m_s, "mean_width_m": run.mean_width_m,
-        "mean_rate_l_ha": None if run.rate_l_m2 is None else l_ha_from_l_m2(run.rate_l_m2), "volume_l": run.volume_l,
-        "open_nozzles": run.open_nozzles, "geometry": run.line,
+        "start_utc": drive.utc_text(audit.log, run.start_s),
+        "end_utc": drive.utc_text(audit.log, run.end_s),
+        "start_s": run.start_s,
+        "end_s": run.end_s,
+        "length_m": run.length_m,
+        "heading_deg": run.heading_deg,
+        "mean_speed_m_s": run.speed_m_s,
+        "mean_width_m": run.mean_width_m,
+        "mean_rate_l_ha": None if run.rate_l_m2 is None else l_ha_from_l_m2(run.rate_l_m2),
+        "volume_l": run.volume_l,
+        "open_nozzles": run.open_nozzles,
+        "geometry": run.line,
     }
 
 
 def _piece_row(number: int, piece: Piece, h2: float, rate_l_ha: float | None) -> Row:
     return {
-        "piece": number, "cause": piece.cause, "area_m2": piece.cells * h2,
+        "piece": number,
+        "cause": piece.cause,
+        "area_m2": piece.cells * h2,
         "times_treated_mean": piece.treatments / piece.cells,
         "dose_mean": piece.dose / piece.cells * (1.0 if rate_l_ha is None else rate_l_ha),
         "dose_unit": "share of the set rate" if rate_l_ha is None else "L/ha",
-        "extra_m2": (piece.treatments - piece.cells) * h2, "treated_m2": piece.treatments * h2,
+        "extra_m2": (piece.treatments - piece.cells) * h2,
+        "treated_m2": piece.treatments * h2,
         "geometry": piece.outline,
     }
 
@@ -113,19 +142,28 @@ def _standing_rows(audit: Audit) -> tuple[list[Row], list[Row]]:
 
     discharges = [
         {
-            "start_utc": drive.utc_text(log, event.start_time_s - start), "start_s": event.start_time_s - start,
-            "duration_s": event.duration_s, "volume_l": event.litres, "volume_from": event.litres_source,
-            "occasion": event.occasion, "distance_to_boundary_m": event.distance_to_boundary_m,
-            "inside_boundary": yes(event.inside_boundary), "distance_to_exclusion_m": event.distance_to_exclusion_m,
-            "nozzles_to_boundary_m": reach.to_boundary_m, "nozzles_to_exclusion_m": reach.to_exclusion_m,
+            "start_utc": drive.utc_text(log, event.start_time_s - start),
+            "start_s": event.start_time_s - start,
+            "duration_s": event.duration_s,
+            "volume_l": event.litres,
+            "volume_from": event.litres_source,
+            "occasion": event.occasion,
+            "distance_to_boundary_m": event.distance_to_boundary_m,
+            "inside_boundary": yes(event.inside_boundary),
+            "distance_to_exclusion_m": event.distance_to_exclusion_m,
+            "nozzles_to_boundary_m": reach.to_boundary_m,
+            "nozzles_to_exclusion_m": reach.to_exclusion_m,
             "geometry": at(event.latitude_deg, event.longitude_deg),
         }
         for event, reach in zip(report.discharges, job.reach, strict=True)
     ]
     stops = [
         {
-            "start_utc": drive.utc_text(log, stop.start_time_s - start), "start_s": stop.start_time_s - start,
-            "duration_s": stop.duration_s, "logged": yes(stop.logged), "long": yes(stop.long),
+            "start_utc": drive.utc_text(log, stop.start_time_s - start),
+            "start_s": stop.start_time_s - start,
+            "duration_s": stop.duration_s,
+            "logged": yes(stop.logged),
+            "long": yes(stop.long),
             "geometry": at(stop.latitude_deg, stop.longitude_deg),
         }
         for stop in report.stops
@@ -137,7 +175,8 @@ def _summary_rows(audit: Audit, pieces: Pieces, spared: Pieces | None, document:
     h2 = pieces.cell_m**2
     rows: list[Row] = [
         {"quantity": key, "value": value, "unit": unit_of(key), "note": "ledger.json, area"}
-        for key, value in document["area"].items() if isinstance(value, (int, float))
+        for key, value in document["area"].items()
+        if isinstance(value, (int, float))
     ]
     for kind in (*KINDS, *(("spared",) if spared is not None else ())):
         source = spared if kind == "spared" and spared is not None else pieces
@@ -166,13 +205,19 @@ def layer_rows(audit: Audit, pieces: Pieces, document: dict[str, Any]) -> dict[s
     standing, stops = _standing_rows(audit)
     layers: dict[str, list[Row]] = {
         "boundary": [
-            {"field_id": field.field_id, "source": field.source, "area_m2": field.boundary_area_m2,
-             "geodesic_area_m2": field.geodesic_area_m2, "perimeter_m": float(field.boundary.length),
-             "geometry": field.boundary}
+            {
+                "field_id": field.field_id,
+                "source": field.source,
+                "area_m2": field.boundary_area_m2,
+                "geodesic_area_m2": field.geodesic_area_m2,
+                "perimeter_m": float(field.boundary.length),
+                "geometry": field.boundary,
+            }
         ],
         "exclusions": [
             {"exclusion": number, "area_m2": float(part.area), "geometry": part}
-            for number, part in enumerate(shapely.get_parts(field.exclusions).tolist(), start=1) if not part.is_empty
+            for number, part in enumerate(shapely.get_parts(field.exclusions).tolist(), start=1)
+            if not part.is_empty
         ],
         "passes": [
             {"pass": run.number, "line": run.line_number, **_run_row(audit, run)} for run in drive.passes(audit.swath)
@@ -183,8 +228,13 @@ def layer_rows(audit: Audit, pieces: Pieces, document: dict[str, Any]) -> dict[s
         layers[kind] = [_piece_row(n, piece, h2, rate_l_ha) for n, piece in enumerate(pieces.of(kind), start=1)]
     if spared is not None and replay is not None:
         layers["spared"] = [
-            {"piece": n, "cause": piece.cause, "spared_by": replay.spared_by, "area_m2": piece.cells * spared.cell_m**2,
-             "geometry": piece.outline}
+            {
+                "piece": n,
+                "cause": piece.cause,
+                "spared_by": replay.spared_by,
+                "area_m2": piece.cells * spared.cell_m**2,
+                "geometry": piece.outline,
+            }
             for n, piece in enumerate(spared.of("spared"), start=1)
         ]
     layers["standing"], layers["stops"] = standing, stops
@@ -247,9 +297,16 @@ def write_vector(path: Path, audit: Audit, pieces: Pieces, document: dict[str, A
                     shapes = [_multi(_geometry_wgs84(row["geometry"], plane)) for row in rows]
                     geometry = np.array(shapely.to_wkb(np.array(shapes, dtype=object)), dtype=object)
                 raw.write(
-                    str(part), geometry=geometry, field_data=data, fields=np.array(list(columns), dtype=object),
-                    field_mask=masks, geometry_type=geometry_type or None, crs="EPSG:4326" if geometry_type else None,
-                    driver="GPKG", layer=name, append=number > 0,
+                    str(part),
+                    geometry=geometry,
+                    field_data=data,
+                    fields=np.array(list(columns), dtype=object),
+                    field_mask=masks,
+                    geometry_type=geometry_type or None,
+                    crs="EPSG:4326" if geometry_type else None,
+                    driver="GPKG",
+                    layer=name,
+                    append=number > 0,
                 )
         shutil.copyfile(part, path)
     except (OSError, RuntimeError) as error:  # pyogrio's own errors are RuntimeErrors

@@ -26,11 +26,7 @@ _COMPUTING, _COVER_WRITTEN = 0.8, 0.95
 
 
 def write_results(
-    folder: Path,
-    prepared: Prepared,
-    compute: Callable[..., Audit],
-    *,
-    progress: Progress | None = None,
+    folder: Path, prepared: Prepared, compute: Callable[..., Audit], *, progress: Progress | None = None
 ) -> dict[str, Any]:
     """Compute and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
 

@@ -39,8 +39,16 @@ class Shuffled:
         return (self.copy, self.cut_short, self.road, self.no_log)
 
 
-_PLACES = ("inbox/0001", "inbox/0002", "old stick/NEW/export (3)", "old stick/data", "x", "x/y/untitled", "misc/17",
-           "misc/18")
+_PLACES = (
+    "inbox/0001",
+    "inbox/0002",
+    "old stick/NEW/export (3)",
+    "old stick/data",
+    "x",
+    "x/y/untitled",
+    "misc/17",
+    "misc/18",
+)
 
 
 def sample_files(samples: Path) -> list[Path]:
@@ -82,8 +90,10 @@ def shuffled_folder(sample_logs: Path, out: Path) -> Shuffled:
 
 
 def _names(count: int) -> Sequence[str]:
-    return [f"{_PLACES[number % len(_PLACES)]}/{chr(ord('q') - number % 17)}{number * 7 % 100:02d}.dat"
-            for number in range(count)]
+    return [
+        f"{_PLACES[number % len(_PLACES)]}/{chr(ord('q') - number % 17)}{number * 7 % 100:02d}.dat"
+        for number in range(count)
+    ]
 
 
 def _copy(path: Path, target: Path) -> None:
@@ -99,8 +109,12 @@ def _road_text(like: Path) -> str:
     for second in range(_ROAD_ROWS):
         cells = {
             "time": f"2026-09-15T{9 + second // 3600:02d}:{second // 60 % 60:02d}:{second % 60:02d}Z",
-            "latitude": f"{_ROAD_START[0]:.8f}", "longitude": f"{_ROAD_START[1] + second * _STEP_DEG:.8f}",
-            "heading_deg": "90.0", "speed_km_h": "26.90", "speed_mph": "16.71", "product": "",
+            "latitude": f"{_ROAD_START[0]:.8f}",
+            "longitude": f"{_ROAD_START[1] + second * _STEP_DEG:.8f}",
+            "heading_deg": "90.0",
+            "speed_km_h": "26.90",
+            "speed_mph": "16.71",
+            "product": "",
         }
         lines.append(",".join(cells.get(name, "0") for name in names))
     return "\n".join(lines) + "\n"

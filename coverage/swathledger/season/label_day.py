@@ -81,14 +81,23 @@ def day_doses(client: str | None, field: str, day: str | None, jobs: Sequence[Da
             continue
         limits = [book["label"]["maximum_per_m2"] for _, book in used if book["label"]["maximum_per_m2"] is not None]
         row: dict[str, Any] = {
-            "client": client, "field": field, "day": day, "product": used[0][1]["name"],
-            "measure": used[0][1]["measure"], "jobs": [job.id for job, _ in used],
-            "maximum_per_m2": min(limits) if limits else None, "over_m2": None, "highest_per_m2": None,
-            "highest_on_at_least_m2": SMALLEST_SPOT_M2, "reason": None,
+            "client": client,
+            "field": field,
+            "day": day,
+            "product": used[0][1]["name"],
+            "measure": used[0][1]["measure"],
+            "jobs": [job.id for job, _ in used],
+            "maximum_per_m2": min(limits) if limits else None,
+            "over_m2": None,
+            "highest_per_m2": None,
+            "highest_on_at_least_m2": SMALLEST_SPOT_M2,
+            "reason": None,
         }
         covers = "the day of the jobs is not known" if day is None else _uses(used)
-        found: tuple[float | None, float] | str = covers if isinstance(covers, str) else _summed(
-            covers, row["maximum_per_m2"], max(book["rate_per_m2"] for _, book in used)
+        found: tuple[float | None, float] | str = (
+            covers
+            if isinstance(covers, str)
+            else _summed(covers, row["maximum_per_m2"], max(book["rate_per_m2"] for _, book in used))
         )
         if isinstance(found, str):
             row["reason"] = found

@@ -168,7 +168,8 @@ def manifest_from_mapping(
         found = raw.get("schema")
         raise InputError(
             "there is no schema in it, so it is not a manifest." if found is None else f"its schema is {found!r}.",
-            file=file, hint=f'A manifest begins with schema = "{SCHEMA}"; make one with swathledger match.',
+            file=file,
+            hint=f'A manifest begins with schema = "{SCHEMA}"; make one with swathledger match.',
         )
     faults: list[Fault] = []
     spec: ManifestSpec | None = None
@@ -240,8 +241,10 @@ def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
             first = ids.setdefault(name.casefold(), number)
             if first != number:
                 out.append(
-                    Fault(("jobs", number, "id"), f"found {show(name)}; job {first + 1} has that id already. "
-                                                  "Give each job its own.")
+                    Fault(
+                        ("jobs", number, "id"),
+                        f"found {show(name)}; job {first + 1} has that id already. Give each job its own.",
+                    )
                 )
         label = job.get("client")
         if isinstance(label, str):
@@ -249,15 +252,20 @@ def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
             other = labels.setdefault(folder.casefold(), label)
             if other != label:
                 out.append(
-                    Fault(("jobs", number, "client"), f"found {show(label)}; it and {show(other)} would share the "
-                                                      f"binder {folder!r}. Name them more differently.")
+                    Fault(
+                        ("jobs", number, "client"),
+                        f"found {show(label)}; it and {show(other)} would share the "
+                        f"binder {folder!r}. Name them more differently.",
+                    )
                 )
         if "boundary" not in job and "boundaries" not in raw:
             out.append(Fault(("jobs", number, "boundary"), "is missing, and the manifest has no boundaries."))
         if "machine" not in job and "machine" not in raw and machine_by_rule(_first_file(job), rules) is None:
             out.append(
-                Fault(("jobs", number, "machine"), "is missing, no rule names a machine for its folder, and the "
-                                                   "manifest has no machine.")
+                Fault(
+                    ("jobs", number, "machine"),
+                    "is missing, no rule names a machine for its folder, and the manifest has no machine.",
+                )
             )
         out += _span_faults(number, job) + _product_faults(job, ("jobs", number))
     return out
@@ -272,8 +280,11 @@ def _product_faults(table: Mapping[str, Any], at: tuple[str | int, ...]) -> list
     for number, product in _tables(table, "products"):
         name = str(product.get("name", "")).strip()
         if name and names.setdefault(name.casefold(), number) != number:
-            out.append(Fault((*at, "products", number, "name"), f"found {show(name)} a second time. Give each product "
-                                                                "one table."))
+            out.append(
+                Fault(
+                    (*at, "products", number, "name"), f"found {show(name)} a second time. Give each product one table."
+                )
+            )
     return out
 
 
@@ -291,14 +302,22 @@ def _span_faults(number: int, job: Mapping[str, Any]) -> list[Fault]:
         start, end = log.get("from"), log.get("to")
         for key, value in (("from", start), ("to", end)):
             if isinstance(value, dt.datetime) and value.tzinfo is None:
-                out.append(Fault(("jobs", number, "logs", place, key), f"found {value}; it needs an offset, as in "
-                                                                       f"{value.isoformat()}Z."))
+                out.append(
+                    Fault(
+                        ("jobs", number, "logs", place, key),
+                        f"found {value}; it needs an offset, as in {value.isoformat()}Z.",
+                    )
+                )
         aware = [value for value in (start, end) if not isinstance(value, dt.datetime) or value.tzinfo is not None]
         if start is None or end is None or len(aware) < 2:
             continue
         if isinstance(start, dt.datetime) != isinstance(end, dt.datetime):
-            out.append(Fault(("jobs", number, "logs", place, "to"), "is of another kind than from: give two times or "
-                                                                    "two numbers of seconds."))
+            out.append(
+                Fault(
+                    ("jobs", number, "logs", place, "to"),
+                    "is of another kind than from: give two times or two numbers of seconds.",
+                )
+            )
         elif _seconds(start, -math.inf) >= _seconds(end, math.inf):
             out.append(Fault(("jobs", number, "logs", place, "to"), f"found {end}; it must be later than from."))
     return out
@@ -369,9 +388,17 @@ def _jobs(spec: ManifestSpec, overrides: Mapping[str, Any]) -> tuple[Job, ...]:
         own = [product_table(item.model_dump(exclude_none=True)) for item in job.products]
         out.append(
             Job(
-                id=job.id, field=job.field, logs=logs, machine=machine, boundary=DERIVE if derived else boundary,
-                client=job.client, product=job.product, day=job.day, settings=settings,
-                products=with_products(season, own), remarks=tuple(job.remarks),
+                id=job.id,
+                field=job.field,
+                logs=logs,
+                machine=machine,
+                boundary=DERIVE if derived else boundary,
+                client=job.client,
+                product=job.product,
+                day=job.day,
+                settings=settings,
+                products=with_products(season, own),
+                remarks=tuple(job.remarks),
             )
         )
     return tuple(out)

@@ -71,8 +71,15 @@ class _Placed:
     def alike(self) -> tuple[object, ...]:
         """What logs of one job share."""
         seen = self.log.seen
-        return (self.client, self.piece.field, self.piece.product.casefold(), self.log.machine.name, seen.state_kind,
-                seen.states, seen.absolute)
+        return (
+            self.client,
+            self.piece.field,
+            self.piece.product.casefold(),
+            self.log.machine.name,
+            seen.state_kind,
+            seen.states,
+            seen.absolute,
+        )
 
 
 def read_machines(given: Sequence[tuple[Path, Path | None]], base: Path) -> list[GivenMachine]:
@@ -147,7 +154,11 @@ def match(
     missing = _missing(index, placed, passed)
     unplaced.sort(key=lambda item: (item.file, item.reason))
     text = manifest_text(
-        jobs, unplaced, missing, boundaries=relative(boundaries, base), machine=default,
+        jobs,
+        unplaced,
+        missing,
+        boundaries=relative(boundaries, base),
+        machine=default,
         rules=[(item.folder, item.name) for item in given if item.folder is not None],
         by_itself=frozenset(job.id for job, _ in jobs if ruled[job.machine] is None and job.machine != default),
     )
@@ -259,8 +270,10 @@ def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Pl
                 gone.add(small.name)
                 cut = any("cut short" in remark for remark in small.remarks)
                 what = "the same rows as" if len(one) == len(two) else f"all its rows are also in {large.name}, with"
-                reason = f"{what} {large.name}" if len(one) == len(two) else (
-                    f"{what} {len(one | two) - min(len(one), len(two))} more there"
+                reason = (
+                    f"{what} {large.name}"
+                    if len(one) == len(two)
+                    else (f"{what} {len(one | two) - min(len(one), len(two))} more there")
                 )
                 unplaced.append(Unplaced(small.name, reason + ("; it was cut short" if cut else "")))
     return [item for item in placed if item.log.name not in gone]
@@ -295,9 +308,15 @@ def _job(group: list[_Placed], index: FieldIndex, boundaries: str, ids: set[str]
     ids.add(name.casefold())
     remarks = [remark for item in group for remark in item.log.remarks]
     return Job(
-        id=name, field=field, logs=tuple(JobLog(item.log.name, item.piece.spans) for item in group),
-        machine=first.log.machine.name, boundary=boundaries, client=first.client, product=first.piece.product,
-        day=first.day, remarks=tuple(dict.fromkeys(remarks)),
+        id=name,
+        field=field,
+        logs=tuple(JobLog(item.log.name, item.piece.spans) for item in group),
+        machine=first.log.machine.name,
+        boundary=boundaries,
+        client=first.client,
+        product=first.piece.product,
+        day=first.day,
+        remarks=tuple(dict.fromkeys(remarks)),
     )
 
 

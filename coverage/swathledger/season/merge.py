@@ -41,7 +41,8 @@ def merged(manifests: Sequence[tuple[Path, Manifest]]) -> Manifest:
 
     def moved_job(manifest: Manifest, job: Job) -> Job:
         return replace(
-            job, machine=moved(manifest, job.machine),
+            job,
+            machine=moved(manifest, job.machine),
             boundary=job.boundary if job.boundary == DERIVE else moved(manifest, job.boundary),
             logs=tuple(replace(log, file=moved(manifest, log.file)) for log in job.logs),
         )
@@ -55,7 +56,9 @@ def merged(manifests: Sequence[tuple[Path, Manifest]]) -> Manifest:
             if (boundaries, item.field) not in treated:
                 missing.setdefault((boundaries, item.field), item)
     return Manifest(
-        folder=common, boundaries=None, jobs=jobs,
+        folder=common,
+        boundaries=None,
+        jobs=jobs,
         unplaced=tuple(
             replace(item, file=moved(manifest, item.file)) for _, manifest in manifests for item in manifest.unplaced
         ),
@@ -80,5 +83,6 @@ def _check(manifests: Sequence[tuple[Path, Manifest]]) -> None:
                 )
     if clashes:
         lines = list(dict.fromkeys(clashes))
-        raise InputError(f"{len(lines)} clash{'es' if len(lines) > 1 else ''} between the manifests:\n  "
-                         + "\n  ".join(lines))
+        raise InputError(
+            f"{len(lines)} clash{'es' if len(lines) > 1 else ''} between the manifests:\n  " + "\n  ".join(lines)
+        )

@@ -81,9 +81,15 @@ def peek(
 def _seen(log: Log, *, whole: bool, remarks: tuple[str, ...]) -> Seen:
     names = log.product if log.product is not None else ("",) * len(log)
     return Seen(
-        time_s=log.time_s, latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg,
-        spraying=np.asarray(log.state.any(axis=1)), product=tuple(name.strip() for name in names),
-        state_kind=log.state_kind, states=int(log.state.shape[1]), absolute=log.time_is_absolute, whole=whole,
+        time_s=log.time_s,
+        latitude_deg=log.latitude_deg,
+        longitude_deg=log.longitude_deg,
+        spraying=np.asarray(log.state.any(axis=1)),
+        product=tuple(name.strip() for name in names),
+        state_kind=log.state_kind,
+        states=int(log.state.shape[1]),
+        absolute=log.time_is_absolute,
+        whole=whole,
         remarks=remarks,
     )
 
@@ -99,9 +105,7 @@ def _is_plain_text(path: Path) -> bool:
     return not head.startswith((b"\xff\xfe", b"\xfe\xff")) and b"\0" not in head
 
 
-def _sampled(
-    path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None
-) -> Seen | None:
+def _sampled(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None) -> Seen | None:
     """Whole lines from evenly spaced places of the file, read as a log of their own."""
     from swathledger.log.read import read_log
 

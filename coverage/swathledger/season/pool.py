@@ -138,7 +138,8 @@ class DaskPool:
             self._client = make(address, timeout=ANSWER_S, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as error:
             raise InputError(
-                f"no Dask scheduler answers at {address} ({error}).", column="--dask",
+                f"no Dask scheduler answers at {address} ({error}).",
+                column="--dask",
                 hint="Start one with: dask scheduler; then workers with: dask worker tcp://HOST:8786 --nthreads 1.",
             ) from None
         workers = self._client.scheduler_info(n_workers=-1)["workers"]
@@ -146,7 +147,8 @@ class DaskPool:
         if self.seats < 1:
             self.close()
             raise InputError(
-                f"the Dask scheduler at {address} has no workers.", column="--dask",
+                f"the Dask scheduler at {address} has no workers.",
+                column="--dask",
                 hint=f"Start some with: dask worker {address} --nthreads 1.",
             )
         self._executor: Executor = self._client.get_executor(pure=False)

@@ -179,8 +179,10 @@ def _run(
         most = max(item.need.bytes for item in items)
         if most > budget:
             speak(f"The largest field needs about {most / 1e9:.1f} GB and there are {budget / 1e9:.1f}: it runs alone.")
-    speak(f"{len(items)} jobs on {pool.seats} workers; the largest needs about "
-          f"{max(item.need.bytes for item in items) / 1e6:.0f} MB.")
+    speak(
+        f"{len(items)} jobs on {pool.seats} workers; the largest needs about "
+        f"{max(item.need.bytes for item in items) / 1e6:.0f} MB."
+    )
     try:
         if pool.seats > 1:
             replayed = any(estimate.groups(task) for task in tasks)
@@ -241,7 +243,9 @@ def _remove_strangers(out: Path, tasks: Sequence[Task]) -> list[str]:
     wanted = {Path(task.out) for task in tasks}
     clients = [path for path in sorted(out.absolute().iterdir()) if path.is_dir() and not path.is_symlink()]
     held = [
-        folder for client in clients for folder in sorted(client.iterdir())
+        folder
+        for client in clients
+        for folder in sorted(client.iterdir())
         if folder.is_dir() and not folder.is_symlink() and _is_ours(folder)
     ]
     strangers = [folder for folder in held if folder not in wanted]

@@ -128,7 +128,9 @@ def _error_of(future: Future[Any]) -> BaseException | None:
 def _worker_died(error: BaseException) -> bool:
     """A process that is gone, here or (by the name of its error, which only Dask's package holds) on a cluster."""
     return isinstance(error, (BrokenExecutor, CancelledError)) or type(error).__name__ in {
-        "KilledWorker", "FutureCancelledError", "CommClosedError",
+        "KilledWorker",
+        "FutureCancelledError",
+        "CommClosedError",
     }
 
 

@@ -83,8 +83,12 @@ def _money(rows: Sequence[Row]) -> list[dict[str, Any]]:
     for code in sorted({row["currency"] or "" for row in priced}):
         own = [row for row in priced if (row["currency"] or "") == code]
         out.append(
-            {"currency": code or None, "jobs": len(own), "applied": total(own, "applied_money"),
-             "over_applied": total(own, "over_applied_money")}
+            {
+                "currency": code or None,
+                "jobs": len(own),
+                "applied": total(own, "applied_money"),
+                "over_applied": total(own, "over_applied_money"),
+            }
         )
     return out
 
@@ -111,12 +115,17 @@ def by_layout(replay: Sequence[Row]) -> list[dict[str, Any]]:
         target = total(own, "target_m2")
         out.append(
             {
-                "label": label, "jobs": len(own), "jobs_with_volume": len(known), "target_m2": target,
+                "label": label,
+                "jobs": len(own),
+                "jobs_with_volume": len(known),
+                "target_m2": target,
                 "over_application_m2": total(own, "over_application_m2"),
                 "over_application_pct": share(total(own, "over_application_m2"), target),
                 "logged_over_application_m2": total(own, "logged_over_application_m2"),
-                "skip_m2": total(own, "skip_m2"), "volume_l": total(known, "volume_l"),
-                "logged_volume_l": total(known, "logged_volume_l"), "saved_l": total(known, "saved_l"),
+                "skip_m2": total(own, "skip_m2"),
+                "volume_l": total(known, "volume_l"),
+                "logged_volume_l": total(known, "logged_volume_l"),
+                "saved_l": total(known, "saved_l"),
                 "saved_pct": share(total(known, "saved_l"), total(known, "logged_volume_l")),
             }
         )
@@ -134,10 +143,16 @@ def by_field(rows: Iterable[Row]) -> list[Row]:
         codes = {row["currency"] for row in own if row["over_applied_money"] is not None}
         out.append(
             {
-                "client": client or None, "field": field, "treatments": len(own), "target_m2": target,
-                "over_application_m2": over, "over_application_pct": share(over, target),
-                "skip_m2": total(own, "skip_m2"), "skip_pct": share(total(own, "skip_m2"), target),
-                "applied_l": total(own, "applied_l"), "over_applied_l": total(own, "over_applied_l"),
+                "client": client or None,
+                "field": field,
+                "treatments": len(own),
+                "target_m2": target,
+                "over_application_m2": over,
+                "over_application_pct": share(over, target),
+                "skip_m2": total(own, "skip_m2"),
+                "skip_pct": share(total(own, "skip_m2"), target),
+                "applied_l": total(own, "applied_l"),
+                "over_applied_l": total(own, "over_applied_l"),
                 "currency": next(iter(codes)) if len(codes) == 1 else None,
                 "over_applied_money": total(own, "over_applied_money") if len(codes) == 1 else None,
             }
@@ -149,8 +164,16 @@ def _ranked(fields: Sequence[Row], name: str) -> list[Row]:
     """Fields of which a figure is known, the most first."""
     known = [row for row in fields if row[name] is not None]
     known.sort(key=lambda row: (-row[name], row["client"] or "", row["field"]))
-    keys = ("client", "field", "treatments", "over_application_m2", "over_application_pct", "over_applied_l",
-            "currency", "over_applied_money")
+    keys = (
+        "client",
+        "field",
+        "treatments",
+        "over_application_m2",
+        "over_application_pct",
+        "over_applied_l",
+        "currency",
+        "over_applied_money",
+    )
     return [{"rank": number, **{key: row[key] for key in keys}} for number, row in enumerate(known, start=1)]
 
 
@@ -158,8 +181,10 @@ def _ranked_money(fields: Sequence[Row]) -> list[dict[str, Any]]:
     """A ranking for each currency."""
     codes = sorted({row["currency"] or "" for row in fields if row["over_applied_money"] is not None})
     return [
-        {"currency": code or None,
-         "fields": _ranked([row for row in fields if (row["currency"] or "") == code], "over_applied_money")}
+        {
+            "currency": code or None,
+            "fields": _ranked([row for row in fields if (row["currency"] or "") == code], "over_applied_money"),
+        }
         for code in codes
     ]
 
@@ -170,13 +195,15 @@ def _repeated(jobs: Sequence[Job]) -> list[dict[str, Any]]:
         groups.setdefault((job.client, job.field), []).append(job)
     return [
         {
-            "client": client or None, "field": field,
+            "client": client or None,
+            "field": field,
             "jobs": [
                 {"job": job.id, "product": job.product or None, "day": None if job.day is None else job.day.isoformat()}
                 for job in ordered(own)
             ],
         }
-        for (client, field), own in groups.items() if len(own) > 1
+        for (client, field), own in groups.items()
+        if len(own) > 1
     ]
 
 

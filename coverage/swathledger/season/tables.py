@@ -26,9 +26,18 @@ NAMES = ("fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", SEASON
 """In the order written: the page is made from those before it."""
 
 _FIELD_LAYER: dict[str, Kind] = {
-    "client": "text", "field": "text", "treatments": "count", "target_m2": "number", "over_application_m2": "number",
-    "over_application_pct": "number", "skip_m2": "number", "skip_pct": "number", "applied_l": "number",
-    "over_applied_l": "number", "currency": "text", "over_applied_money": "number",
+    "client": "text",
+    "field": "text",
+    "treatments": "count",
+    "target_m2": "number",
+    "over_application_m2": "number",
+    "over_application_pct": "number",
+    "skip_m2": "number",
+    "skip_pct": "number",
+    "applied_l": "number",
+    "over_applied_l": "number",
+    "currency": "text",
+    "over_applied_money": "number",
 }
 _ELSEWHERE = (
     "could not be audited; the reason names what belongs to another client and stands in the season.json of the whole "
@@ -84,16 +93,19 @@ class _Season:
         for job in self.manifest.jobs:
             groups.setdefault((job.client, job.field), []).append(job)
         return {
-            job.id: (number, len(own))
-            for own in groups.values()
-            for number, job in enumerate(ordered(own), start=1)
+            job.id: (number, len(own)) for own in groups.values() for number, job in enumerate(ordered(own), start=1)
         }
 
     def _head(self, job: Job, places: dict[str, tuple[int, int]]) -> Row:
         number, of = places[job.id]
         return {
-            "job": job.id, "client": job.client or None, "field": job.field, "product": job.product or None,
-            "day": job.day, "treatment": number, "treatments": of,
+            "job": job.id,
+            "client": job.client or None,
+            "field": job.field,
+            "product": job.product or None,
+            "day": job.day,
+            "treatment": number,
+            "treatments": of,
             "logs": "; ".join(Path(log.file).name for log in job.logs),
         }
 
@@ -111,10 +123,14 @@ class _Season:
         if not alone:
             rows = [self._without_others(row, client or "") for row in rows]
         return Parts(
-            jobs=jobs, rows=rows, replay=[row for job in jobs for row in self.replay[job.id]],
+            jobs=jobs,
+            rows=rows,
+            replay=[row for job in jobs for row in self.replay[job.id]],
             # Which client a file without a place or a field without a log belongs to is not known.
-            unplaced=self.manifest.unplaced if alone else (), missing=self.manifest.missing if alone else (),
-            client=client, ledgers=[self.ledgers[job.id] for job in jobs if job.id in self.ledgers],
+            unplaced=self.manifest.unplaced if alone else (),
+            missing=self.manifest.missing if alone else (),
+            client=client,
+            ledgers=[self.ledgers[job.id] for job in jobs if job.id in self.ledgers],
             products=[table for job in jobs if (table := self.products.get(job.id)) is not None],
             label_day=self._label_day(jobs),
         )
@@ -130,10 +146,17 @@ class _Season:
         for key, own in groups.items():
             if len(own) > 1 and key not in self._days:
                 client, field, day = key
-                self._days[key] = day_doses(client or None, field, day or None, [
-                    DayJob(job.id, self._folder(job), self.rows[job.id]["applied_l"] is not None, self.products[job.id])
-                    for job in own
-                ])
+                self._days[key] = day_doses(
+                    client or None,
+                    field,
+                    day or None,
+                    [
+                        DayJob(
+                            job.id, self._folder(job), self.rows[job.id]["applied_l"] is not None, self.products[job.id]
+                        )
+                        for job in own
+                    ],
+                )
             out += self._days.get(key, [])
         return out
 

@@ -106,7 +106,8 @@ def files_of(path: Path) -> list[Path]:
     if time_log or path.name.casefold() == MAIN_FILE.casefold():
         beside = [item for item in path.parent.iterdir() if item.suffix.lower() in (".xml", ".bin") and item.is_file()]
         return sorted(
-            item for item in beside
+            item
+            for item in beside
             if not time_log or not TIME_LOG_NAME.match(item.stem) or item.stem.casefold() == path.stem.casefold()
         )
     return parts_of(path)
@@ -216,8 +217,14 @@ def _audit(task: Task) -> None:
         names = ", ".join(str(item["name"]) for item in task.products)
         notes.append(f"Rates, prices and contents are those of the manifest for {names}.")
     run_audit(
-        [Path(name) for name in task.logs], machine, "derive" if task.boundary == "derive" else Path(task.boundary),
-        out, task.settings, overwrite=True, spans=task.spans, notes=notes,
+        [Path(name) for name in task.logs],
+        machine,
+        "derive" if task.boundary == "derive" else Path(task.boundary),
+        out,
+        task.settings,
+        overwrite=True,
+        spans=task.spans,
+        notes=notes,
     )
     record = {"schema": RECORD_SCHEMA, "id": task.id, "key": task.key, "ledger_sha256": sha256_of(out / "ledger.json")}
     write_whole(out / RECORD, (json.dumps(record, indent=1) + "\n").encode())
@@ -241,13 +248,16 @@ def warm(replayed: bool) -> bool:
 
     rows = ["time,latitude,longitude,section_1,section_2,rate_l_ha"]
     rows += [f"{second},{second * 3e-5:.7f},0,1,{second % 2},100" for second in range(8)]
-    machine = '\n'.join(['name = "warm"', "[boom]", "nozzle_count = 4", "nozzle_spacing_m = 0.5", "sections = [2, 2]"])
+    machine = "\n".join(['name = "warm"', "[boom]", "nozzle_count = 4", "nozzle_spacing_m = 0.5", "sections = [2, 2]"])
     with tempfile.TemporaryDirectory(prefix="swathledger-") as name:
         folder = Path(name)
         (folder / "log.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
         (folder / "machine.toml").write_text(machine + "\n", encoding="utf-8")
         run_audit(
-            [folder / "log.csv"], folder / "machine.toml", "derive", folder / "out",
+            [folder / "log.csv"],
+            folder / "machine.toml",
+            "derive",
+            folder / "out",
             AuditSettings(cell_m=0.25, groups=("boom", "nozzle", "limit") if replayed else ()),
         )
     return True

@@ -94,8 +94,13 @@ def manifest_text(
     parts = [_HEAD, f"schema = {text(SCHEMA)}", f"boundaries = {text(boundaries)}"]
     if machine is not None:
         parts.append(f"machine = {text(machine)}")
-    parts += ["", "# [settings]          # for all jobs; the names of the options of swathledger audit",
-              "# cell_m = 0.1", '# groups = ["boom", 9, 6, 3, "nozzle", "limit"]', ""]
+    parts += [
+        "",
+        "# [settings]          # for all jobs; the names of the options of swathledger audit",
+        "# cell_m = 0.1",
+        '# groups = ["boom", 9, 6, 3, "nozzle", "limit"]',
+        "",
+    ]
     for folder, name in rules:
         parts += ["[[machine_rules]]", f"folder = {text(folder)}", f"machine = {text(name)}", ""]
     for job, absolute in jobs:

@@ -184,18 +184,17 @@ def _of_samples(seen: Seen, held: dict[int, NDArray[np.bool_]]) -> Visits:
     if between.size and float(np.quantile(between, 0.95)) > _MOST_BETWEEN_SAMPLES_S:
         return Visits((), (), 0.0, settled=False)
     if len(held) == 1 and len(products) <= 1:
-        (number, mask), = held.items()
+        ((number, mask),) = held.items()
         if bool(seen.spraying[mask].any()) and int(mask.sum()) > mask.size // 2:
             product = next(iter(products.values()), "")
-            piece = Piece(number, product, None, float(seen.time_s[0]), float(seen.time_s[-1]), 0.0,
-                          _middle(seen.longitude_deg))
+            piece = Piece(
+                number, product, None, float(seen.time_s[0]), float(seen.time_s[-1]), 0.0, _middle(seen.longitude_deg)
+            )
             return Visits((piece,), (), 0.0)
     return Visits((), (), 0.0, settled=False)
 
 
-def _labels(
-    seen: Seen, of_row: Ints, sprayed: NDArray[np.float64]
-) -> tuple[list[tuple[int, str]], Ints]:
+def _labels(seen: Seen, of_row: Ints, sprayed: NDArray[np.float64]) -> tuple[list[tuple[int, str]], Ints]:
     """Number of (field, product) for every row, -1 outside; a product hardly sprayed takes its neighbours' label."""
     shown: dict[str, str] = {}
     products = []
@@ -241,9 +240,11 @@ def _pieces(
             rows[first:end] = True
         out.append(
             Piece(
-                field=field, product=product,
+                field=field,
+                product=product,
                 spans=None if whole else tuple(_span(seen.time_s, first, end) for first, end in mine),
-                start_s=float(seen.time_s[rows][0]), end_s=float(seen.time_s[rows][-1]),
+                start_s=float(seen.time_s[rows][0]),
+                end_s=float(seen.time_s[rows][-1]),
                 sprayed_s=float(sprayed[rows & (label == code)].sum()),
                 longitude_deg=_middle(seen.longitude_deg[rows]),
             )
@@ -270,9 +271,7 @@ def _runs(label: Ints, sprayed: NDArray[np.float64]) -> list[Run]:
     """
     rows = np.flatnonzero(label >= 0)
     breaks = np.flatnonzero(np.diff(label[rows]) != 0) + 1
-    runs = [
-        (int(label[part[0]]), int(part[0]), int(part[-1]) + 1) for part in np.split(rows, breaks) if part.size
-    ]
+    runs = [(int(label[part[0]]), int(part[0]), int(part[-1]) + 1) for part in np.split(rows, breaks) if part.size]
     merged = True
     while merged and len(runs) > 2:
         merged = False

@@ -110,9 +110,16 @@ def write_layers(
             for number, (name, (rows, columns, shapes)) in enumerate(layers.items()):
                 data, masks = zip(*(_values(rows, column, kind) for column, kind in columns.items()), strict=True)
                 raw.write(
-                    str(held), geometry=np.array(shapely.to_wkb(np.array(_multi(shapes), dtype=object)), dtype=object),
-                    field_data=list(data), fields=np.array(list(columns), dtype=object), field_mask=list(masks),
-                    geometry_type="MultiPolygon", crs="EPSG:4326", driver="GPKG", layer=name, append=number > 0,
+                    str(held),
+                    geometry=np.array(shapely.to_wkb(np.array(_multi(shapes), dtype=object)), dtype=object),
+                    field_data=list(data),
+                    fields=np.array(list(columns), dtype=object),
+                    field_mask=list(masks),
+                    geometry_type="MultiPolygon",
+                    crs="EPSG:4326",
+                    driver="GPKG",
+                    layer=name,
+                    append=number > 0,
                 )
         except Exception as error:
             words = f"{path}: cannot be written ({error})."

@@ -101,8 +101,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
         if not drive.moving[a]:
             # nothing is swept; what was open is painted up to here, and a gap makes the controller look afresh
             if a > 0:
-                flush(drive, ground, store, slots, edges_m, pending, 0, groups, a - 1,
-                       1.0, limit, revisit_s, causes)
+                flush(drive, ground, store, slots, edges_m, pending, 0, groups, a - 1, 1.0, limit, revisit_s, causes)
             opened[:] = False
             if not drive.linked[a]:
                 fresh_start = True
@@ -120,8 +119,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
         near_left_m -= length
         if drive.wanted[a] and (drive.pass_id[a] != slot_pass or drive.time_s[a] - slot_start >= slot_s):
             # a new slot begins on a pose, so that everything painted with the old one is painted first
-            flush(drive, ground, store, slots, edges_m, pending, 0, groups, a - 1, 1.0,
-                   limit, revisit_s, causes)
+            flush(drive, ground, store, slots, edges_m, pending, 0, groups, a - 1, 1.0, limit, revisit_s, causes)
             slot += 1
             if slot > MAX_SLOTS:
                 return litres, open_s, same_s, judged_s, False
@@ -148,16 +146,74 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
             else:
                 if part % LOOKS_AT_ONCE == 0:
                     until = min((part + LOOKS_AT_ONCE) / parts, 1.0)
-                    find_clear(drive, ground, probe, blocks, 0, slots, slot, wake_s, a, u, until,
-                               speed * valve.look_ahead_off_s, valve.beside_m)
+                    find_clear(
+                        drive,
+                        ground,
+                        probe,
+                        blocks,
+                        0,
+                        slots,
+                        slot,
+                        wake_s,
+                        a,
+                        u,
+                        until,
+                        speed * valve.look_ahead_off_s,
+                        valve.beside_m,
+                    )
                     if two_looks:
-                        find_clear(drive, ground, probe, blocks, 1, slots, slot, wake_s, a, u, until,
-                                   speed * valve.look_ahead_on_s, valve.beside_m)
-                look(drive, ground, rim, near, probe, blocks, 0, slots, slot, wake_s, a, middle,
-                     speed * valve.look_ahead_off_s, valve, treated, share)
+                        find_clear(
+                            drive,
+                            ground,
+                            probe,
+                            blocks,
+                            1,
+                            slots,
+                            slot,
+                            wake_s,
+                            a,
+                            u,
+                            until,
+                            speed * valve.look_ahead_on_s,
+                            valve.beside_m,
+                        )
+                look(
+                    drive,
+                    ground,
+                    rim,
+                    near,
+                    probe,
+                    blocks,
+                    0,
+                    slots,
+                    slot,
+                    wake_s,
+                    a,
+                    middle,
+                    speed * valve.look_ahead_off_s,
+                    valve,
+                    treated,
+                    share,
+                )
                 if two_looks:
-                    look(drive, ground, rim, near, probe, blocks, 1, slots, slot, wake_s, a, middle,
-                         speed * valve.look_ahead_on_s, valve, treated, share_on)
+                    look(
+                        drive,
+                        ground,
+                        rim,
+                        near,
+                        probe,
+                        blocks,
+                        1,
+                        slots,
+                        slot,
+                        wake_s,
+                        a,
+                        middle,
+                        speed * valve.look_ahead_on_s,
+                        valve,
+                        treated,
+                        share_on,
+                    )
             for g in range(groups):
                 ahead = share[g] if command[g] or not two_looks else share_on[g]
                 wish = ahead > valve.open_above
@@ -209,8 +265,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
                 e = g
                 while e < groups and share[e] == -1.0:
                     e += 1
-                flush(drive, ground, store, slots, edges_m, pending, g, e, a, u, limit,
-                       revisit_s, causes)
+                flush(drive, ground, store, slots, edges_m, pending, g, e, a, u, limit, revisit_s, causes)
                 for k in range(g, e):
                     opened[k] = False
                 g = e
@@ -228,8 +283,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
         since_flush += length
         base_poses += 1
         if since_flush >= MAX_STRIP_M or base_poses >= MAX_BASE_POSES:
-            flush(drive, ground, store, slots, edges_m, pending, 0, groups, a, 1.0,
-                   limit, revisit_s, causes)
+            flush(drive, ground, store, slots, edges_m, pending, 0, groups, a, 1.0, limit, revisit_s, causes)
             for g in range(groups):
                 from_step[g] = a + 1
                 from_u[g] = 0.0
@@ -237,8 +291,7 @@ def replay_layout(drive, cells, sight, valve, edges_m, limit, pace, logged_open,
             since_flush = 0.0
             base_poses = 0
     last = drive.moving.shape[0] - 1
-    flush(drive, ground, store, slots, edges_m, pending, 0, groups, last, 1.0, limit,
-           revisit_s, causes)
+    flush(drive, ground, store, slots, edges_m, pending, 0, groups, last, 1.0, limit, revisit_s, causes)
     return litres, open_s, same_s, judged_s, True
 
 

@@ -29,7 +29,8 @@ def equal_groups(machine: Machine, count: int) -> NDArray[np.float64]:
         return np.linspace(float(edges[0]), float(edges[-1]), count + 1)
     if count > nozzles:
         raise InputError(
-            f"{count} groups were asked for; machine {machine.name!r} has {nozzles} nozzles.", column="groups",
+            f"{count} groups were asked for; machine {machine.name!r} has {nozzles} nozzles.",
+            column="groups",
             hint="Ask for no more groups than nozzles.",
         )
     cut = np.round(np.arange(count + 1) * nozzles / count).astype(np.int64)
@@ -79,7 +80,8 @@ def named_layout(machine: Machine, name: str) -> Layout | None:
         return Layout("boom", f"whole boom, {machine.boom.width_m:.2f} m", edges[[0, -1]])
     if not (name.isascii() and name.isdigit() and int(name) >= 1):
         raise InputError(
-            f"{name!r} is no outlet group.", column="groups",
+            f"{name!r} is no outlet group.",
+            column="groups",
             hint="Use boom, nozzle, limit or a whole number of equal groups.",
         )
     cut = equal_groups(machine, int(name))

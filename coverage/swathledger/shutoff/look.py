@@ -90,8 +90,10 @@ def near_edges(drive, rim, a, reach_m):  # type: ignore[no-untyped-def]  # numba
     count = 0
     for e in range(edges.shape[0]):
         if (
-            max(edges[e, 0], edges[e, 2]) >= x0 and min(edges[e, 0], edges[e, 2]) <= x1
-            and max(edges[e, 1], edges[e, 3]) >= y0 and min(edges[e, 1], edges[e, 3]) <= y1
+            max(edges[e, 0], edges[e, 2]) >= x0
+            and min(edges[e, 0], edges[e, 2]) <= x1
+            and max(edges[e, 1], edges[e, 3]) >= y0
+            and min(edges[e, 1], edges[e, 3]) <= y1
         ):
             rim.near[count] = e
             count += 1
@@ -110,9 +112,7 @@ def _untouched(ground, slots, slot, wake_s, x0, y0, x1, y1):  # type: ignore[no-
         for i in range(i0, i1 + 1):
             p = ground.first[j, i]
             # all that came after the first touch of the boom's own last moments is its own wake, too
-            if p != 0 and (
-                slots.pass_id[p] != slots.pass_id[slot] or slots.time_s[slot] - slots.time_s[p] >= wake_s
-            ):
+            if p != 0 and (slots.pass_id[p] != slots.pass_id[slot] or slots.time_s[slot] - slots.time_s[p] >= wake_s):
                 return False
     return True
 
@@ -142,7 +142,13 @@ def find_clear(drive, ground, probe, blocks, which, slots, slot, wake_s, a, u0, 
         ax, bx, cx, ex = x0 + left * rx0, x0 + right * rx0, x1 + left * rx1, x1 + right * rx1
         ay, by, cy, ey = y0 + left * ry0, y0 + right * ry0, y1 + left * ry1, y1 + right * ry1
         untouched = _untouched(
-            ground, slots, slot, wake_s, min(ax, bx, cx, ex), min(ay, by, cy, ey), max(ax, bx, cx, ex),
+            ground,
+            slots,
+            slot,
+            wake_s,
+            min(ax, bx, cx, ex),
+            min(ay, by, cy, ey),
+            max(ax, bx, cx, ex),
             max(ay, by, cy, ey),
         )
         for n in range(k, m):

@@ -87,7 +87,10 @@ def control_for(machine: Machine, off_when_covered: float, tolerance_m: float, r
     }
     level = table.get("agreement_pct")
     return Control(
-        replace(machine.valves, **changes), off_when_covered, tolerance_m, revisit_s,
+        replace(machine.valves, **changes),
+        off_when_covered,
+        tolerance_m,
+        revisit_s,
         float(level) if isinstance(level, (int, float)) else DEFAULT_LEVEL_PCT,
     )
 
@@ -141,9 +144,20 @@ def drive_of(swath: Swath) -> Drive:
     line = swath.line_id if swath.line_id.shape[0] else np.zeros(1, dtype=np.int64)
     x, y, right_x, right_y, time_s = (np.ascontiguousarray(a) for a in arrays)
     return Drive(
-        x, y, right_x, right_y, time_s,
-        swath.linked & ~swath.standing & (swath.distance_m > 0), swath.linked, swath.wanted, swath.distance_m,
-        np.ascontiguousarray(dose), swath.reverse, swath.pass_id, line, heading,
+        x,
+        y,
+        right_x,
+        right_y,
+        time_s,
+        swath.linked & ~swath.standing & (swath.distance_m > 0),
+        swath.linked,
+        swath.wanted,
+        swath.distance_m,
+        np.ascontiguousarray(dose),
+        swath.reverse,
+        swath.pass_id,
+        line,
+        heading,
     )
 
 
@@ -172,8 +186,13 @@ def _cells(histogram: NDArray[np.int64]) -> dict[str, int]:
     single, overlap = total((n == 1) * one, target), total((n >= 2) * one, target)
     extra = total(np.maximum(n - 1, 0), target)
     out = {
-        "target": total(one, target), "covered": single + overlap, "single": single, "overlap": overlap,
-        "overlap_extra": extra, "skip": total((n == 0) * one, target), "outside": total(n, outside),
+        "target": total(one, target),
+        "covered": single + overlap,
+        "single": single,
+        "overlap": overlap,
+        "overlap_extra": extra,
+        "skip": total((n == 0) * one, target),
+        "outside": total(n, outside),
         "excluded": total(n, excluded),
     }
     out["over_application"] = extra + out["outside"] + out["excluded"]
@@ -189,15 +208,26 @@ class _Run:
 
 
 def _run_layout(
-    layout: Layout, drive: Drive, rim_edges: NDArray[np.float64], mask: NDArray[np.uint8], frame: Frame,
-    control: Control, has_litres: bool,
-    as_done: NDArray[np.bool_] | None, keep_state: bool,
+    layout: Layout,
+    drive: Drive,
+    rim_edges: NDArray[np.float64],
+    mask: NDArray[np.uint8],
+    frame: Frame,
+    control: Control,
+    has_litres: bool,
+    as_done: NDArray[np.bool_] | None,
+    keep_state: bool,
 ) -> _Run:
     valves = control.valves
     probe = probe_for(layout.edges_m, frame.cell_m, control.tolerance_m)
     valve = Valve(
-        valves.on_delay_s, valves.off_delay_s, valves.look_ahead_on_s, valves.look_ahead_off_s, valves.minimum_on_s,
-        1.0 - control.off_when_covered + 1e-9, control.tolerance_m * (1 + 1e-6) + 3e-6 if control.tolerance_m else -1.0,
+        valves.on_delay_s,
+        valves.off_delay_s,
+        valves.look_ahead_on_s,
+        valves.look_ahead_off_s,
+        valves.minimum_on_s,
+        1.0 - control.off_when_covered + 1e-9,
+        control.tolerance_m * (1 + 1e-6) + 3e-6 if control.tolerance_m else -1.0,
     )
     compare = np.zeros((0, layout.groups), dtype=np.bool_) if as_done is None else as_done
     edges = rim_edges.shape[0]
@@ -206,17 +236,32 @@ def _run_layout(
     tiles = tuple((n >> TILE_BITS) + 1 for n in mask.shape)
     slot_s = 1.0
     while True:
-        ground = Ground(mask << np.uint8(6), np.zeros(mask.shape, np.uint16), np.zeros(tiles, np.uint16), frame.cell_m,
-                        frame.first_row, frame.first_column)
+        ground = Ground(
+            mask << np.uint8(6),
+            np.zeros(mask.shape, np.uint16),
+            np.zeros(tiles, np.uint16),
+            frame.cell_m,
+            frame.first_row,
+            frame.first_column,
+        )
         slots = Slots(
-            np.zeros(MAX_SLOTS + 1, np.int32), np.zeros(MAX_SLOTS + 1, np.int32), np.zeros(MAX_SLOTS + 1),
+            np.zeros(MAX_SLOTS + 1, np.int32),
+            np.zeros(MAX_SLOTS + 1, np.int32),
+            np.zeros(MAX_SLOTS + 1),
             np.zeros(MAX_SLOTS + 1, np.float32),
         )
         causes = np.zeros(len(CAUSES), dtype=np.int64)
         store = edge_store(2 * MAX_BASE_POSES + 8, frame.columns)
         litres, open_s, same_s, judged_s, ok = replay_layout(
-            drive, (ground, store, slots), (rim, probe, blocks), valve, layout.edges_m, layout.limit,
-            (min(MAX_STEP_M, frame.cell_m), slot_s, control.revisit_s), compare, causes,
+            drive,
+            (ground, store, slots),
+            (rim, probe, blocks),
+            valve,
+            layout.edges_m,
+            layout.limit,
+            (min(MAX_STEP_M, frame.cell_m), slot_s, control.revisit_s),
+            compare,
+            causes,
         )
         if ok:
             break
@@ -239,7 +284,7 @@ def _run_layout(
         # a valve per cell lays the set dose on the ground it covers: its area, not its open width, counts
         volume = _limit_litres(drive, cells["applied"] * h2)
     result = LayoutResult(
-        layout, cells, float(h2 * (squares[0] / PAIRS_PER_CELL) ** 0.5), frame.cell_m, volume, open_s, by_cause,
+        layout, cells, float(h2 * (squares[0] / PAIRS_PER_CELL) ** 0.5), frame.cell_m, volume, open_s, by_cause
     )
     return _Run(result, (same_s, judged_s), ground.state if keep_state else None)
 
@@ -253,17 +298,32 @@ def _limit_litres(drive: Drive, area_m2: float) -> float:
 
 def _as_logged(accounting: Accounting, swath: Swath, layout: Layout, done: NDArray[np.bool_]) -> LayoutResult:
     """What was really done, in the same form as the replays."""
-    cells = {name: accounting.areas.cells[name] for name in (
-        "target", "covered", "single", "overlap", "overlap_extra", "skip", "outside", "excluded", "over_application",
-        "applied",
-    )}
+    cells = {
+        name: accounting.areas.cells[name]
+        for name in (
+            "target",
+            "covered",
+            "single",
+            "overlap",
+            "overlap_extra",
+            "skip",
+            "outside",
+            "excluded",
+            "over_application",
+            "applied",
+        )
+    }
     volumes = accounting.volumes
     swept = swath.linked & ~swath.standing
     open_s = float((done.sum(axis=1) * np.diff(swath.time_s))[swept].sum())
     return LayoutResult(
-        replace(layout, name="as logged", label=layout.label.replace("as logged", "as it was done")), cells,
-        accounting.areas.standard_error_m2("over_application"), accounting.areas.cell_m,
-        None if volumes is None else volumes.logged_l - volumes.standing_l, open_s, accounting.cause_cells,
+        replace(layout, name="as logged", label=layout.label.replace("as logged", "as it was done")),
+        cells,
+        accounting.areas.standard_error_m2("over_application"),
+        accounting.areas.cell_m,
+        None if volumes is None else volumes.logged_l - volumes.standing_l,
+        open_s,
+        accounting.cause_cells,
     )
 
 
@@ -341,14 +401,30 @@ def replay_drive(
     same_s, judged_s = runs[0].agreement
     above, below = turn_litres(swath)
     return Replay(
-        tuple(r.result for r in runs[1:]), runs[0].result, as_logged,
-        100.0 * same_s / judged_s if judged_s > 0 else None, _difference(runs[0].result, as_logged),
-        control.level_pct, by_cause, above, below, frame, spared, "" if finest is None else finest.name, tuple(notes),
+        tuple(r.result for r in runs[1:]),
+        runs[0].result,
+        as_logged,
+        100.0 * same_s / judged_s if judged_s > 0 else None,
+        _difference(runs[0].result, as_logged),
+        control.level_pct,
+        by_cause,
+        above,
+        below,
+        frame,
+        spared,
+        "" if finest is None else finest.name,
+        tuple(notes),
     )
 
 
 def account_seen(
-    log: Log, machine: Machine, field: Field, swath: Swath, accounting: Accounting, cell_m: float, control: Control,
+    log: Log,
+    machine: Machine,
+    field: Field,
+    swath: Swath,
+    accounting: Accounting,
+    cell_m: float,
+    control: Control,
     threads: int,
 ) -> tuple[Accounting, Seen]:
     """Account again on other cells, and keep what was seen of every cell."""
@@ -358,8 +434,15 @@ def account_seen(
     seen = Seen()
     sink = seen.sink_for(frame_of(swath, field, cell_m, near))
     again = account(
-        log, machine, field, swath, cell_m=cell_m, revisit_s=control.revisit_s,
-        tolerance_m=accounting.areas.tolerance_m, threads=threads, sink=sink,
+        log,
+        machine,
+        field,
+        swath,
+        cell_m=cell_m,
+        revisit_s=control.revisit_s,
+        tolerance_m=accounting.areas.tolerance_m,
+        threads=threads,
+        sink=sink,
     )
     return again, seen
 

@@ -112,8 +112,13 @@ def _sweep(drive, ground, store, slots, this, a, ua, b, ub, left, right, limit, 
                 if ground.first[(j - ground.first_row) >> TILE_BITS, t] == 0:
                     ground.first[(j - ground.first_row) >> TILE_BITS, t] = this
             _span(
-                ground.state[j - ground.first_row, c0:c1], ground.slot[j - ground.first_row, c0:c1], this, limit,
-                slots, revisit_s, causes,
+                ground.state[j - ground.first_row, c0:c1],
+                ground.slot[j - ground.first_row, c0:c1],
+                this,
+                limit,
+                slots,
+                revisit_s,
+                causes,
             )
 
 
@@ -131,7 +136,19 @@ def flush(drive, ground, store, slots, edges_m, pending, g0, g1, b, ub, limit, r
             e += 1
         if b > from_step[g] or (b == from_step[g] and ub > from_u[g]):
             _sweep(
-                drive, ground, store, slots, from_slot[g], from_step[g], from_u[g], b, ub, edges_m[g], edges_m[e],
-                limit, revisit_s, causes,
+                drive,
+                ground,
+                store,
+                slots,
+                from_slot[g],
+                from_step[g],
+                from_u[g],
+                b,
+                ub,
+                edges_m[g],
+                edges_m[e],
+                limit,
+                revisit_s,
+                causes,
             )
         g = e

@@ -261,11 +261,7 @@ def _feature(geometry: Polygon | MultiPolygon, properties: dict[str, Any], plane
         raise TypeError("the sample fields are single polygons")
     rings = [_ring(np.asarray(ring.coords)[:, :2], plane) for ring in (geometry.exterior, *geometry.interiors)]
     return json.dumps(
-        {
-            "type": "Feature",
-            "properties": properties,
-            "geometry": {"type": "Polygon", "coordinates": rings},
-        },
+        {"type": "Feature", "properties": properties, "geometry": {"type": "Polygon", "coordinates": rings}},
         separators=(",", ":"),
     )
 

@@ -111,8 +111,16 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
 
         alone, all_ = float(stats.t.ppf(1 - tail, n - 1)), float(stats.t.ppf(1 - tail / q, n - 1))
         return Means(
-            n, mean, mean - alone * error, mean + alone * error, mean - all_ * error, mean + all_ * error, "student",
-            level, resamples, seed,
+            n,
+            mean,
+            mean - alone * error,
+            mean + alone * error,
+            mean - all_ * error,
+            mean + all_ * error,
+            "student",
+            level,
+            resamples,
+            seed,
         )
     t = drawn_t(values, resamples, seed)
     lower, upper = np.nanquantile(t, [tail, 1.0 - tail], axis=0)
@@ -121,8 +129,16 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
     low, high = mean - upper * error, mean - lower * error
     # a skewed quantity may need more on one side by itself than the largest deviation gives all of them
     return Means(
-        n, mean, low, high, np.minimum(mean - reach * error, low), np.maximum(mean + reach * error, high),
-        "bootstrap-t", level, resamples, seed,
+        n,
+        mean,
+        low,
+        high,
+        np.minimum(mean - reach * error, low),
+        np.maximum(mean + reach * error, high),
+        "bootstrap-t",
+        level,
+        resamples,
+        seed,
     )
 
 

@@ -63,13 +63,17 @@ def headlines(audit: Audit) -> tuple[Headline, ...]:
     out = [
         Headline(
             f"over_pct:{name}",
-            f"over-application {'as logged' if name == AS_LOGGED else f'under {name}'}, % of target", value, error,
+            f"over-application {'as logged' if name == AS_LOGGED else f'under {name}'}, % of target",
+            value,
+            error,
         )
         for name, (value, error) in values.items()
     ]
     out.append(
         Headline(
-            f"skip_pct:{AS_LOGGED}", "skip as logged, % of target", areas.m2("skip") * share,
+            f"skip_pct:{AS_LOGGED}",
+            "skip as logged, % of target",
+            areas.m2("skip") * share,
             areas.standard_error_m2("skip") * share,
         )
     )

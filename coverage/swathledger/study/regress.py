@@ -162,8 +162,14 @@ def ols(
         t = float(beta[j] / se[j]) if se[j] > 0 else float("nan")
         terms.append(
             Term(
-                name, float(beta[j]), float(se[j]), float(beta[j] - reach * se[j]), float(beta[j] + reach * se[j]), t,
-                float(2 * stats.t.sf(abs(t), degrees)), _vif(x, j) if j else None,
+                name,
+                float(beta[j]),
+                float(se[j]),
+                float(beta[j] - reach * se[j]),
+                float(beta[j] + reach * se[j]),
+                t,
+                float(2 * stats.t.sf(abs(t), degrees)),
+                _vif(x, j) if j else None,
             )
         )
     rss, tss = float(residual @ residual), float(((y - y.mean()) ** 2).sum())
@@ -172,9 +178,20 @@ def ols(
     cook = residual**2 * leverage / (p * max(s2, 1e-300) * np.maximum(1 - leverage, 1e-9) ** 2)
     diagnostics = _diagnostics(x, residual, stats)
     return Fit(
-        response, n, n if groups is None else int(groups.max()) + 1, tuple(terms), r2,
-        1.0 - (1.0 - r2) * (n - 1) / (n - p), float(np.sqrt(s2)), errors, degrees, level, *diagnostics,
-        float(cook.max()), int(cook.argmax()), float(np.linalg.cond(x / scale)),
+        response,
+        n,
+        n if groups is None else int(groups.max()) + 1,
+        tuple(terms),
+        r2,
+        1.0 - (1.0 - r2) * (n - 1) / (n - p),
+        float(np.sqrt(s2)),
+        errors,
+        degrees,
+        level,
+        *diagnostics,
+        float(cook.max()),
+        int(cook.argmax()),
+        float(np.linalg.cond(x / scale)),
     )
 
 

@@ -70,7 +70,8 @@ def prepare_job(manifest: Manifest, job: SeasonJob, field: StudyField, settings:
     layouts = tuple(row.layout for row in first.rows if row.layout in {"boom", "nozzle", "limit"} or
                     row.layout.isdigit())  # fmt: skip
     return prepare(
-        [manifest.path(log.file) for log in job.logs], manifest.path(job.machine),
+        [manifest.path(log.file) for log in job.logs],
+        manifest.path(job.machine),
         "derive" if job.boundary == "derive" else manifest.path(job.boundary),
         replace(job.settings, groups=layouts or job.settings.groups, **changes),
         spans=[log.spans for log in job.logs],
@@ -102,7 +103,8 @@ def rerun(
     known = [field for field in fields if _season_job(field, by_id) is not None]
     if not known:
         raise InputError(
-            "none of its jobs has results among those given.", file=settings.manifest.name,
+            "none of its jobs has results among those given.",
+            file=settings.manifest.name,
             hint="Give the manifest that the season was run from; folders of results are named by its jobs.",
         )
     chosen = spread(known, settings.sample)

@@ -131,9 +131,7 @@ def differences(fields: Sequence[StudyField], settings: StudySettings) -> list[d
     members: list[tuple[int, ...]] = []
     for first, second in pairs:
         both = [field for field in fields if first in field.layouts and second in field.layouts]
-        columns.append(
-            np.array([(field.over_pct(first) or 0.0) - (field.over_pct(second) or 0.0) for field in both])
-        )
+        columns.append(np.array([(field.over_pct(first) or 0.0) - (field.over_pct(second) or 0.0) for field in both]))
         members.append(tuple(field.number for field in both))
     p = np.full(len(pairs), np.nan)
     wilcoxon = np.full(len(pairs), np.nan)

@@ -132,7 +132,9 @@ def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> d
     w, pa = np.asarray(width, dtype=np.float64), np.asarray(shape_values, dtype=np.float64)
     w, pa = w - w.mean(), pa - pa.mean()
     terms: list[tuple[str, Floats]] = [
-        ("group_width_m", w), ("perimeter_to_area_per_m", pa), ("group_width_m x perimeter_to_area_per_m", w * pa)
+        ("group_width_m", w),
+        ("perimeter_to_area_per_m", pa),
+        ("group_width_m x perimeter_to_area_per_m", w * pa),
     ]
     names = sorted({field.first.machine for field in fields})
     many = [m for m in names if sum(field.first.machine == m for field in fields) >= 3]
@@ -150,8 +152,7 @@ def shape_classes(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
     edges = (0.0, *CLASS_EDGES_PER_M, math.inf)
     for low, high in pairwise(edges):
         here = [
-            field for field in fields
-            if (pa := field.first.perimeter_to_area_per_m) is not None and low <= pa < high
+            field for field in fields if (pa := field.first.perimeter_to_area_per_m) is not None and low <= pa < high
         ]
 
         def median(values: list[float | None]) -> float | None:

@@ -53,7 +53,9 @@ def tidy_rows(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
         for job in field.jobs:
             for row in job.rows:
                 held: dict[str, Any] = {
-                    "field_number": field.number, "field_id": field.field_id, "job": job.name,
+                    "field_number": field.number,
+                    "field_id": field.field_id,
+                    "job": job.name,
                     "over_application_pct": job.over_pct(row.layout),
                 }
                 for name, *_ in COLUMNS:

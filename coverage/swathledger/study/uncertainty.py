@@ -202,8 +202,12 @@ def monte_carlo(
     piled = piled_by_figure(centre, shaken, together)
     figures = tuple(
         _range(
-            figure, centre[figure.name], together[figure.name], piled[figure.name],
-            {source: alone[source].get(figure.name) for source in SOURCES}, level,
+            figure,
+            centre[figure.name],
+            together[figure.name],
+            piled[figure.name],
+            {source: alone[source].get(figure.name) for source in SOURCES},
+            level,
         )
         for figure in base
         if figure.name in together and figure.name in centre
@@ -223,9 +227,20 @@ def _range(
     }
     largest = max(by_source, key=lambda source: by_source[source])
     return FigureRange(
-        figure.name, figure.words, figure.value, centre, low, high, float(drawn[0]), float(draws.mean()),
-        float(drawn[1]), float(draws.std(ddof=1)) if np.ptp(draws) >= 1e-12 else 0.0, piled.least, piled.most,
-        figure.cell_error, by_source,
+        figure.name,
+        figure.words,
+        figure.value,
+        centre,
+        low,
+        high,
+        float(drawn[0]),
+        float(draws.mean()),
+        float(drawn[1]),
+        float(draws.std(ddof=1)) if np.ptp(draws) >= 1e-12 else 0.0,
+        piled.least,
+        piled.most,
+        figure.cell_error,
+        by_source,
         largest if by_source[largest] > 0 else None,
     )
 

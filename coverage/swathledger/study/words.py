@@ -66,13 +66,13 @@ def citation() -> str:
     """Text of a citation file (Citation File Format 1.2.0) for the program that made the study."""
     return (
         "cff-version: 1.2.0\n"
-        "message: \"If you use these results, please cite the program that made them.\"\n"
+        'message: "If you use these results, please cite the program that made them."\n'
         "type: software\n"
-        "title: \"swathledger: where each square metre and each litre of a spray drive went\"\n"
-        f"version: \"{__version__}\"\n"
+        'title: "swathledger: where each square metre and each litre of a spray drive went"\n'
+        f'version: "{__version__}"\n'
         "license: Apache-2.0\n"
         "authors:\n"
-        "  - name: \"The swathledger authors\"\n"
+        '  - name: "The swathledger authors"\n'
     )
 
 

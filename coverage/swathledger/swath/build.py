@@ -121,9 +121,7 @@ def _turn_per_m(poses: Poses, distance: Floats, carried: Flags) -> Floats:
     return np.where(carried, np.where(poses.reverse, -rate, rate), 0.0)
 
 
-def _passes(
-    sprayed: Flags, linked: Flags, poses: Poses, width_m: float
-) -> tuple[Ints, Ints]:
+def _passes(sprayed: Flags, linked: Flags, poses: Poses, width_m: float) -> tuple[Ints, Ints]:
     """Pass of every step and line of every pass.
 
     A pass is an unbroken stretch of linked steps with something open. A pass shares the line of the one before when
@@ -194,12 +192,7 @@ def _hold(value: Floats, name: str, notes: list[str]) -> Floats:
 
 
 def build_swath(
-    log: Log,
-    machine: Machine,
-    plane: LocalPlane,
-    *,
-    max_gap_s: float | None = None,
-    max_step_m: float | None = None,
+    log: Log, machine: Machine, plane: LocalPlane, *, max_gap_s: float | None = None, max_step_m: float | None = None
 ) -> Swath:
     """Rebuild boom poses and ribbons from a log.
 
@@ -254,17 +247,34 @@ def build_swath(
     cut_open = cut & (row_width[:-1] > 0)
     way = np.hypot(np.diff(track.x_m), np.diff(track.y_m))
     return Swath(
-        x_m=poses.x_m, y_m=poses.y_m,
-        right_x=np.cos(poses.heading_rad), right_y=-np.sin(poses.heading_rad),
-        time_s=poses.time_s, epoch=poses.epoch, linked=carried, standing=poses.standing,
-        wanted=sprayed & carried, distance_m=np.where(carried, distance, 0.0),
-        turn_per_m=_turn_per_m(poses, distance, carried), reverse=poses.reverse,
-        pass_id=pass_id, line_id=line_id, dose_l_per_m2=dose, volume_l=volume,
-        ribbon_step=ribbon_step, ribbon_left_m=left, ribbon_right_m=right,
-        row_open=opened, row_heading_deg=np.rad2deg(np.append(track.heading_in_rad, track.heading_out_rad[-1])) % 360.0,
-        nozzle_edges_m=edges, width_by_row=by_width,
-        gaps=int(np.count_nonzero(cut)), unbridged_m=float(way[cut_open].sum()),
-        standing_open_s=float(dt[poses.standing & sprayed].sum()), sigma_m=track.sigma_m, notes=tuple(notes),
+        x_m=poses.x_m,
+        y_m=poses.y_m,
+        right_x=np.cos(poses.heading_rad),
+        right_y=-np.sin(poses.heading_rad),
+        time_s=poses.time_s,
+        epoch=poses.epoch,
+        linked=carried,
+        standing=poses.standing,
+        wanted=sprayed & carried,
+        distance_m=np.where(carried, distance, 0.0),
+        turn_per_m=_turn_per_m(poses, distance, carried),
+        reverse=poses.reverse,
+        pass_id=pass_id,
+        line_id=line_id,
+        dose_l_per_m2=dose,
+        volume_l=volume,
+        ribbon_step=ribbon_step,
+        ribbon_left_m=left,
+        ribbon_right_m=right,
+        row_open=opened,
+        row_heading_deg=np.rad2deg(np.append(track.heading_in_rad, track.heading_out_rad[-1])) % 360.0,
+        nozzle_edges_m=edges,
+        width_by_row=by_width,
+        gaps=int(np.count_nonzero(cut)),
+        unbridged_m=float(way[cut_open].sum()),
+        standing_open_s=float(dt[poses.standing & sprayed].sum()),
+        sigma_m=track.sigma_m,
+        notes=tuple(notes),
     )
 
 

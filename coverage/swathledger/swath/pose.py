@@ -49,9 +49,7 @@ def _substeps(track: Track, max_step_m: float | None, trailed: bool) -> Ints:
     course = np.arctan2(np.diff(track.x_m), np.diff(track.y_m))
     # An S-bend turns within the step though both its ends point the same way.
     bend = np.where(
-        chord > 0,
-        np.abs(wrap_rad(course - track.heading_in_rad + np.where(track.reverse, np.pi, 0.0))),
-        0.0,
+        chord > 0, np.abs(wrap_rad(course - track.heading_in_rad + np.where(track.reverse, np.pi, 0.0))), 0.0
     )
     bend = np.where((bend < np.deg2rad(60)) & (chord * bend / 4 > MAX_SAGITTA_M), 2 * bend, 0.0)
     parts = np.ceil(np.maximum(turn, bend) / MAX_TURN_RAD)
@@ -63,9 +61,7 @@ def _substeps(track: Track, max_step_m: float | None, trailed: bool) -> Ints:
     return parts.astype(np.int64)
 
 
-def _hermite(
-    track: Track, step: Ints, u: Floats
-) -> tuple[Floats, Floats, Floats]:
+def _hermite(track: Track, step: Ints, u: Floats) -> tuple[Floats, Floats, Floats]:
     """Antenna position and heading at parameter ``u`` of a track step.
 
     Cubic Hermite through both positions with both headings. The tangent length chord / cos^2(turn / 4) makes the
@@ -137,8 +133,17 @@ def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float
     hx = poses.x_m - antenna_to_hitch_m * np.sin(poses.heading_rad)
     hy = poses.y_m - antenna_to_hitch_m * np.cos(poses.heading_rad)
     if hitch_to_boom_m <= 0:
-        return Poses(hx, hy, poses.heading_rad, poses.time_s, poses.epoch, poses.linked, poses.standing,
-                     poses.reverse, poses.row_step)
+        return Poses(
+            hx,
+            hy,
+            poses.heading_rad,
+            poses.time_s,
+            poses.epoch,
+            poses.linked,
+            poses.standing,
+            poses.reverse,
+            poses.row_step,
+        )
     b = hitch_to_boom_m
     dx, dy = np.diff(hx), np.diff(hy)
     dist = np.hypot(dx, dy)
@@ -170,8 +175,17 @@ def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float
     trailer[:] = headings
     bx = hx - b * np.sin(trailer)
     by = hy - b * np.cos(trailer)
-    return Poses(bx, by, np.unwrap(trailer), poses.time_s, poses.epoch, poses.linked, poses.standing, poses.reverse,
-                 poses.row_step)
+    return Poses(
+        bx,
+        by,
+        np.unwrap(trailer),
+        poses.time_s,
+        poses.epoch,
+        poses.linked,
+        poses.standing,
+        poses.reverse,
+        poses.row_step,
+    )
 
 
 def _steady_heading(start: int, poses: Poses, hx: Floats, hy: Floats, b: float) -> float:
@@ -182,7 +196,7 @@ def _steady_heading(start: int, poses: Poses, hx: Floats, hy: Floats, b: float) 
     while end + 1 < hx.shape[0] and along < 2.0 and poses.linked[end]:
         along += float(np.hypot(hx[end + 1] - hx[end], hy[end + 1] - hy[end]))
         end += 1
-    if along <= 0.0 or bool(poses.reverse[start : end].any()):
+    if along <= 0.0 or bool(poses.reverse[start:end].any()):
         return heading
     # direction of the hitch's own motion at the start: first chord, turned back by half its turn
     first = float(np.arctan2(hx[start + 1] - hx[start], hy[start + 1] - hy[start])) if end > start else heading
@@ -208,8 +222,18 @@ def boom_poses(track: Track, machine: Machine, max_step_m: float | None = None) 
     if machine.hitch is None:
         ahead = machine.antenna.ahead_of_boom_m
         x, y = x - ahead * sin_h, y - ahead * cos_h
-        return Poses(x, y, poses.heading_rad, poses.time_s, poses.epoch, poses.linked, poses.standing,
-                     poses.reverse, poses.row_step)
-    centred = Poses(x, y, poses.heading_rad, poses.time_s, poses.epoch, poses.linked, poses.standing,
-                    poses.reverse, poses.row_step)
+        return Poses(
+            x,
+            y,
+            poses.heading_rad,
+            poses.time_s,
+            poses.epoch,
+            poses.linked,
+            poses.standing,
+            poses.reverse,
+            poses.row_step,
+        )
+    centred = Poses(
+        x, y, poses.heading_rad, poses.time_s, poses.epoch, poses.linked, poses.standing, poses.reverse, poses.row_step
+    )
     return follow_hitch(centred, machine.hitch.antenna_to_hitch_m, machine.hitch.hitch_to_boom_m)

@@ -96,9 +96,7 @@ def _anchor_rows(x_m: Floats, y_m: Floats, first: int, last: int, baseline_m: fl
     return np.asarray(keep, dtype=np.int64)
 
 
-def _stretch_course(
-    x_m: Floats, y_m: Floats, first: int, last: int, baseline_m: float, course: Floats
-) -> None:
+def _stretch_course(x_m: Floats, y_m: Floats, first: int, last: int, baseline_m: float, course: Floats) -> None:
     """Course over ground at the rows ``first..last`` of one stretch, written into ``course`` (radians).
 
     Chord courses belong to the middle of their chord; between the middles they are interpolated by distance, which
@@ -242,9 +240,17 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float) -> Track:
         notes.append("Headings come from the track; the log has none.")
     heading_out = heading_in + wrap_rad(heading_out - heading_in)
     return Track(
-        x_m=x, y_m=y, time_s=time_s, linked=linked, standing=standing, reverse=reverse & moving,
-        heading_in_rad=heading_in, heading_out_rad=heading_out,
-        jumps=int(np.count_nonzero(jump & (dt <= max_gap_s))), sigma_m=sigma, notes=tuple(notes),
+        x_m=x,
+        y_m=y,
+        time_s=time_s,
+        linked=linked,
+        standing=standing,
+        reverse=reverse & moving,
+        heading_in_rad=heading_in,
+        heading_out_rad=heading_out,
+        jumps=int(np.count_nonzero(jump & (dt <= max_gap_s))),
+        sigma_m=sigma,
+        notes=tuple(notes),
     )
 
 

@@ -11,7 +11,7 @@ from swathledger_cli import options
 from swathledger_cli.options import PositiveFloat
 
 if TYPE_CHECKING:
-    from swathledger.plumbing.carrier import Plumbing
+    from swathledger.plumbing.lines import Plumbing
     from swathledger.units import UnitSystem
 
 _SHARE = click.FloatRange(0.0, 1.0, max_open=True)

@@ -50,7 +50,7 @@ def command(folder: Path, formats: tuple[str, ...], units: UnitSystem, overwrite
     DIR is what audit wrote (report.html), what study wrote (study.html), or what season wrote (season.html of the whole
     and of each client, and report.html of every job). Pages that this program made are replaced.
     """
-    from swathledger.report.again import FORMATS, render_again
+    from swathledger.report.rerender import FORMATS, render_again
 
     wanted = [name for name in FORMATS if name in formats]
     with reporting("pages", quiet=quiet) as reporter:

@@ -119,7 +119,7 @@ def command(
     are drawn for the intervals. Writes study.html, study.parquet, study.csv with its dictionary, study.json, figures,
     a methods paragraph and a citation file into DIR, and uncertainty.json where drives are run again.
     """
-    from swathledger.study.carrier import StudySettings
+    from swathledger.study.collected import StudySettings
     from swathledger.study.rerun import RerunSettings
     from swathledger.study.run import json_bytes, run_study
 

@@ -12,18 +12,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from swathledger.errors import InputError, LogError
-from swathledger.report.carrier import Prepared, Progress
+from swathledger.report.audited import Prepared, Progress
 from swathledger.settings import AuditSettings
 
 __all__ = ["DEFAULT_GROUPS", "Prepared", "Progress", "compute", "prepare", "resolve", "run_audit"]
 
 if TYPE_CHECKING:
     from swathledger.ledger.account import Sink
-    from swathledger.log.carrier import Log
+    from swathledger.log.log import Log
     from swathledger.log.span import Spans
-    from swathledger.machine.carrier import Machine
-    from swathledger.report.carrier import Audit
-    from swathledger.swath.carrier import Swath
+    from swathledger.machine.machine import Machine
+    from swathledger.report.audited import Audit
+    from swathledger.swath.swath import Swath
 
 DEFAULT_TOLERANCE_M = 0.10
 WORTH_SAYING_M = 1.0
@@ -151,9 +151,9 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
     from swathledger.ledger.account import account, frame_of, near_ribbons
     from swathledger.money.account import account_products, both_sinks, plan_products
     from swathledger.plumbing.job import standing_of
-    from swathledger.report.carrier import Audit
-    from swathledger.shutoff.carrier import MAX_CELLS
+    from swathledger.report.audited import Audit
     from swathledger.shutoff.replay import Seen, control_for, replay_drive
+    from swathledger.shutoff.results import MAX_CELLS
 
     settings = prepared.settings
     if settings.cell_m is None or settings.tolerance_m is None:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 from swathledger.simulate.path import to_degrees
 from swathledger_cli.main import cli
 

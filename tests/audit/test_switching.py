@@ -8,7 +8,7 @@ from drivekit import PLANE, ground
 from shapely import box
 
 from swathledger.audit import _switching
-from swathledger.machine.carrier import Boom, Machine
+from swathledger.machine.machine import Boom, Machine
 from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
 

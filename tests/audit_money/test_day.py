@@ -12,8 +12,8 @@ from drivekit import PLANE, ground
 
 from swathledger.audit import Prepared, compute
 from swathledger.ledger.balance import balance_of, sum_of
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Antenna, Boom, Machine
+from swathledger.log.log import Log
+from swathledger.machine.machine import Antenna, Boom, Machine
 from swathledger.report.document import ledger_document
 from swathledger.settings import AuditSettings
 from swathledger.simulate.closed_form import log_from_path

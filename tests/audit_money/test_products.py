@@ -13,8 +13,8 @@ from drivekit import PLANE, ground
 
 from swathledger.audit import Prepared, compute
 from swathledger.errors import MachineError
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Boom, Machine
+from swathledger.log.log import Log
+from swathledger.machine.machine import Boom, Machine
 from swathledger.money.tank import names_in, tank_of
 from swathledger.report.document import ledger_document
 from swathledger.settings import AuditSettings

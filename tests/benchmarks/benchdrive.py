@@ -11,11 +11,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from swathledger.field.carrier import Field, LocalPlane
-from swathledger.log.carrier import Log, LogQuality
-from swathledger.machine.carrier import Boom, Machine
+from swathledger.field.field import Field, LocalPlane
+from swathledger.log.log import Log, LogQuality
+from swathledger.machine.machine import Boom, Machine
 from swathledger.swath.build import build_swath
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 BOOM_M = 36.0
 NOZZLES = 72

@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import pytest
 from benchdrive import make_drive
 
-from swathledger.field.carrier import Field
+from swathledger.field.field import Field
 from swathledger.ledger.account import account, frame_of, near_ribbons
-from swathledger.ledger.carrier import Accounting
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
+from swathledger.ledger.accounting import Accounting
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
 from swathledger.shutoff.replay import Seen, control_for, replay_drive
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 TWELVE = ("boom", "2", "3", "4", "6", "8", "9", "12", "18", "24", "36", "nozzle")
 WITHIN = 3.0

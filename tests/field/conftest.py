@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 import shapely
 
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 from swathledger.field.plane import to_degrees
 
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from shapely import Point, Polygon, box
 
 from swathledger.errors import FieldError
-from swathledger.field.carrier import LocalPlane
 from swathledger.field.derive import field_from_quads
+from swathledger.field.field import LocalPlane
 
 PLANE = LocalPlane(-33.0, 117.0)
 

@@ -12,7 +12,7 @@ import pytest
 from shapely import LineString, Point, Polygon, box
 
 from swathledger.errors import FieldError
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 from swathledger.field.read import list_fields, read_field
 
 Degrees = Callable[[Any], Any]

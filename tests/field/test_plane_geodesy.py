@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from shapely import Polygon, box
 
 from swathledger.errors import FieldError
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 from swathledger.field.plane import geodesic_area_m2, plane_for, to_degrees, to_plane
 from swathledger.field.read import list_fields, read_field
 

@@ -15,7 +15,7 @@ import pytest
 import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 from swathledger.field.plane import to_degrees, to_plane
 from swathledger.field.read import list_fields, read_field
 

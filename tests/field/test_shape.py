@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import MultiPolygon, Point, Polygon, affinity, box
 
-from swathledger.field.carrier import Field, LocalPlane
+from swathledger.field.field import Field, LocalPlane
 from swathledger.field.mend import as_polygons
 from swathledger.field.shape import ShapeMetrics, shape_metrics
 

@@ -11,7 +11,7 @@ from swathledger._jit import jit_enabled
 from swathledger.grid.frame import Band, frame_around
 from swathledger.grid.mask import band_mask
 from swathledger.grid.pattern import sample_bits, sample_point
-from swathledger.ledger.carrier import PAIRS_PER_CELL
+from swathledger.ledger.accounting import PAIRS_PER_CELL
 
 H = 0.1
 LENGTH = 40.0

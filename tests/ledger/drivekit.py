@@ -12,17 +12,17 @@ import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon, affinity
 
-from swathledger.field.carrier import Field, LocalPlane
+from swathledger.field.field import Field, LocalPlane
 from swathledger.ledger.account import account
-from swathledger.ledger.carrier import Accounting
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Antenna, Boom, Hitch, Machine
-from swathledger.report.carrier import Audit
+from swathledger.ledger.accounting import Accounting
+from swathledger.log.log import Log
+from swathledger.machine.machine import Antenna, Boom, Hitch, Machine
+from swathledger.report.audited import Audit
 from swathledger.settings import AuditSettings
 from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.path import PlanePath
 from swathledger.swath.build import build_swath
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 PLANE = LocalPlane(-33.5, 148.0)
 

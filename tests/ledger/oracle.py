@@ -10,8 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from swathledger.field.carrier import Field
-from swathledger.swath.carrier import Swath
+from swathledger.field.field import Field
+from swathledger.swath.swath import Swath
 
 GRID_M = 1e-6
 """Overlays snap to a micrometre. Without it GEOS 3.14.1 loses whole ribbons in a union (seen: 180 m2 of one pass)."""

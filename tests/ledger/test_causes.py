@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from drivekit import PLANE, books_of, drive, ground, rectangle, sprayer
 
-from swathledger.log.carrier import Log
+from swathledger.log.log import Log
 from swathledger.simulate.closed_form import line_path, log_from_path, standing
 from swathledger.simulate.path import PlanePath
 from swathledger.simulate.primitives import START_S, standing_path

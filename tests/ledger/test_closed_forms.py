@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import Polygon
 
-from swathledger.field.carrier import LocalPlane
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Antenna, Hitch
+from swathledger.field.field import LocalPlane
+from swathledger.log.log import Log
+from swathledger.machine.machine import Antenna, Hitch
 from swathledger.simulate.closed_form import arc_path, circle, line_path, log_of, passes_path
 
 BEARINGS = [0.0, 90.0, 45.0, 135.0, math.degrees(math.atan(0.5)), math.degrees(math.atan(1 / 3)), 17.3, 200.0, 301.7]

@@ -19,7 +19,7 @@ from shapely import affinity
 
 import swathledger.grid.frame as frame_module
 from swathledger.ledger.account import account
-from swathledger.machine.carrier import Antenna
+from swathledger.machine.machine import Antenna
 from swathledger.report.document import ledger_bytes, ledger_document
 from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.path import PlanePath

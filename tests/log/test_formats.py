@@ -14,7 +14,7 @@ import pytest
 from shapely.geometry import Point, Polygon
 
 from swathledger.errors import LogError
-from swathledger.log.carrier import Log
+from swathledger.log.log import Log
 from swathledger.log.read import read_log
 
 N = 8

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from swathledger.log.carrier import Log, LogQuality, SetAside
+from swathledger.log.log import Log, LogQuality, SetAside
 from swathledger.log.quality import assess, position_noise_m
 
 M_PER_DEG = 111_195.08  # pi / 180 * 6371008.8 m

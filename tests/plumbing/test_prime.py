@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from swathledger.errors import InputError, MachineError
-from swathledger.plumbing.carrier import Line, Plumbing, line_volume_l
+from swathledger.plumbing.lines import Line, Plumbing, line_volume_l
 from swathledger.plumbing.prime import (
     ASSUMED_SPEED_M_S,
     arrival_along_line_s,

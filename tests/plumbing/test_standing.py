@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathledger.errors import LogError
-from swathledger.field.carrier import Field, LocalPlane
-from swathledger.log.carrier import Log, LogQuality
+from swathledger.field.field import Field, LocalPlane
+from swathledger.log.log import Log, LogQuality
 from swathledger.plumbing.standing import find_discharges, find_primes, runs
 from swathledger.plumbing.standing_log import standing_intervals, standing_report, with_distances
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from swathledger.audit import compute, prepare, run_audit
-from swathledger.report.carrier import Audit
+from swathledger.report.audited import Audit
 from swathledger.settings import AuditSettings
 
 SETTINGS = AuditSettings(cell_m=0.5, groups=("boom", "8", "nozzle", "limit"))

@@ -10,8 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from swathledger.errors import InputError, OutputError
-from swathledger.report.again import is_ours, places, render_again
 from swathledger.report.pdf import static_html
+from swathledger.report.rerender import is_ours, places, render_again
 from swathledger_cli.main import cli
 
 

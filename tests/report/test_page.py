@@ -18,10 +18,10 @@ from pagekit import RULES, read, says
 from swathledger.errors import InputError
 from swathledger.grid.tally import OVERLAP, SINGLE, SKIP
 from swathledger.report.charts import nice_ticks, replay_chart
-from swathledger.report.figures import Figures, duration
 from swathledger.report.map import picture_classes, scale_bar
+from swathledger.report.numbers import Figures, duration
 from swathledger.report.page import render, render_report
-from swathledger.report.stored import Stored, read_results
+from swathledger.report.read_results import Stored, read_results
 from swathledger.units import UnitSystem
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from swathledger.grid.frame import Frame
 from swathledger.grid.paint import CAUSES
-from swathledger.report.pieces import KINDS, PieceCollector, Pieces, spared_pieces
+from swathledger.report.polygonise import KINDS, PieceCollector, Pieces, spared_pieces
 
 
 def collect(keys: NDArray[np.uint8], cuts: list[int], cell_m: float = 1.0, first: tuple[int, int] = (0, 0)) -> Pieces:
@@ -106,7 +106,7 @@ def test_spared_ground_keeps_its_cause() -> None:
 
 def test_pieces_add_up_to_the_ledger(written: Any) -> None:
     from swathledger.ledger.account import account
-    from swathledger.report.pieces import audit_pieces
+    from swathledger.report.polygonise import audit_pieces
 
     audit = written.audit
     collector, sink = audit_pieces(audit.accounting.frame)

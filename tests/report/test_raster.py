@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from swathledger.errors import OutputError
 from swathledger.grid.frame import Frame
 from swathledger.grid.tally import CLASSES
-from swathledger.ledger.carrier import BandRaster
+from swathledger.ledger.accounting import BandRaster
 from swathledger.report.raster import NODATA, CoverRaster, cache_bytes, rounded_dose, times_sum
 
 

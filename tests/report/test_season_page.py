@@ -14,9 +14,9 @@ import shapely
 from pagekit import RULES, read, says
 
 from swathledger.errors import InputError
+from swathledger.report.read_season_results import read_season
 from swathledger.report.season_map import breaks_of, ground_of, shade_of
 from swathledger.report.season_page import main_cause, render_season
-from swathledger.report.stored_season import read_season
 from swathledger.season.manifest import read_manifest
 from swathledger.season.pool import InlinePool
 from swathledger.season.runner import run_season
@@ -194,7 +194,7 @@ def test_table_sorts_and_filters_offline(offline_page: Page, season: Path, width
 
 @pytest.mark.usefixtures("pdf_libraries")
 def test_pdf_of_a_season(season: Path, tmp_path: Path) -> None:
-    from swathledger.report.again import render_again
+    from swathledger.report.rerender import render_again
 
     folder = tmp_path / "binder"
     shutil.copytree(season / "Old-Mill", folder)

@@ -12,7 +12,7 @@ from swathledger.field.read import list_fields
 from swathledger.season.manifest import read_manifest
 from swathledger.season.pool import InlinePool
 from swathledger.season.runner import run_season
-from swathledger.season.visits import FieldIndex, _middle
+from swathledger.season.split_by_field import FieldIndex, _middle
 
 from . import conftest
 from .conftest import START, degrees, lanes, log_text, make_farm_in, west_of, write_season

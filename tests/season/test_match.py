@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from swathledger.errors import InputError, OutputError
-from swathledger.season import peek as peeking
+from swathledger.season import preview as peeking
 from swathledger.season.manifest import read_manifest
 from swathledger.season.match import match, write_manifest
 

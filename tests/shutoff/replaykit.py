@@ -14,12 +14,12 @@ from drivekit import PLANE, ground, placed
 from shapely import MultiPolygon, Polygon
 
 from swathledger.audit import Prepared, compute, resolve
-from swathledger.field.carrier import Field
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Boom, Machine, Valves
-from swathledger.report.carrier import Audit
+from swathledger.field.field import Field
+from swathledger.log.log import Log
+from swathledger.machine.machine import Boom, Machine, Valves
+from swathledger.report.audited import Audit
 from swathledger.settings import AuditSettings
-from swathledger.shutoff.carrier import LayoutResult, Replay
+from swathledger.shutoff.results import LayoutResult, Replay
 from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.path import Floats, PlanePath
 from swathledger.simulate.primitives import line_path

@@ -15,7 +15,7 @@ from drivekit import PLANE, ground
 from replaykit import block, every_result, identities, machine, named, replay_of, replayed
 
 from swathledger.errors import InputError
-from swathledger.machine.carrier import Boom, Machine, Valves
+from swathledger.machine.machine import Boom, Machine, Valves
 from swathledger.shutoff import replay as replay_module
 from swathledger.shutoff.layout import equal_groups, groups_of_width, layouts_for, listed_groups, logged_layout
 from swathledger.shutoff.replay import control_for
@@ -145,7 +145,7 @@ def test_threads_change_no_byte():
 
 def test_a_frame_too_large_is_replayed_on_coarser_cells(monkeypatch):
     fine = small(groups=("boom", "8", "nozzle"))
-    monkeypatch.setattr("swathledger.shutoff.carrier.MAX_CELLS", 300_000)
+    monkeypatch.setattr("swathledger.shutoff.results.MAX_CELLS", 300_000)
     coarse = small(groups=("boom", "8", "nozzle"))
     identities(coarse)
     # 1.0 million cells of 0.1 m: four times fewer of 0.2 m
@@ -185,7 +185,7 @@ import json, sys
 import numpy as np, shapely
 sys.path[:0] = {paths!r}
 from replaykit import block, every_result, machine
-from swathledger.machine.carrier import Valves
+from swathledger.machine.machine import Valves
 from swathledger.simulate.primitives import line_path
 path = line_path([0.0], [9.0], bearing_deg=20.0, origin=(0.13, 0.21), speed_m_s=2.0)
 path = path.then(line_path([0.0], [8.0], bearing_deg=95.0, origin=(-2.1, 4.3), speed_m_s=2.0), 30.0)

@@ -7,7 +7,7 @@ import pytest
 from drivekit import rectangle
 from replaykit import STEP_M, Crossing, block, machine, named
 
-from swathledger.machine.carrier import Valves
+from swathledger.machine.machine import Valves
 from swathledger.simulate.primitives import line_path
 
 SPEED = 5.0

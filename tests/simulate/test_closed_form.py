@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from swathledger.errors import InputError
-from swathledger.field.carrier import LocalPlane
-from swathledger.machine.carrier import Antenna
+from swathledger.field.field import LocalPlane
+from swathledger.machine.machine import Antenna
 from swathledger.simulate import closed_form as cf
 
 PLANE = LocalPlane(-33.5, 148.0)

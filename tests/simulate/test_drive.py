@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from swathledger.errors import InputError
-from swathledger.machine.carrier import Antenna, Boom, Hitch, Machine, Valves
+from swathledger.machine.machine import Antenna, Boom, Hitch, Machine, Valves
 from swathledger.simulate import fields
 from swathledger.simulate.control import delayed
 from swathledger.simulate.drive import DriveSettings, drive

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from swathledger.study.carrier import Job
 from swathledger.study.collect import fields_of, job_of
+from swathledger.study.collected import Job
 
 BOOM_M = 24.0
 CAUTION = "The product label"

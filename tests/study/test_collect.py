@@ -8,8 +8,8 @@ import pytest
 from kit_study import fields, ledger, write
 
 from swathledger.errors import InputError
-from swathledger.study.carrier import AS_LOGGED
 from swathledger.study.collect import fields_of, job_of, read_results
+from swathledger.study.collected import AS_LOGGED
 
 
 def test_season_folder_is_read_in_the_order_of_names(tmp_path):

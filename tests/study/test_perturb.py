@@ -11,9 +11,8 @@ from scipy import stats
 from worlds import PLANE, SMALL, field_of, prepared
 
 from swathledger.errors import InputError
-from swathledger.machine.carrier import Antenna, Hitch, Machine
+from swathledger.machine.machine import Antenna, Hitch, Machine
 from swathledger.simulate.closed_form import log_from_path, log_of, passes_path
-from swathledger.study.between import bends, placed_switches, switch_places
 from swathledger.study.perturb import (
     NOTHING,
     SOURCES,
@@ -27,6 +26,7 @@ from swathledger.study.perturb import (
     scaled,
     slow_series,
 )
+from swathledger.study.switch_timing import bends, placed_switches, switch_places
 
 
 def drive(groups=(), **more):

@@ -7,7 +7,7 @@ import pytest
 
 from swathledger.errors import InputError
 from swathledger.study.headline import finest_of
-from swathledger.study.piled import (
+from swathledger.study.simulation_extrapolation import (
     SHAKE,
     Piled,
     factors,

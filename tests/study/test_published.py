@@ -20,8 +20,8 @@ from swathledger.audit import compute
 from swathledger.errors import SwathledgerError
 from swathledger.report.document import ledger_document
 from swathledger.simulate.fields import random_field
-from swathledger.study.carrier import StudySettings
 from swathledger.study.collect import fields_of, job_of
+from swathledger.study.collected import StudySettings
 from swathledger.study.resolution import differences, layout_means
 from swathledger.study.shape import shape_effects, width_regression
 

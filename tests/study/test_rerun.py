@@ -14,7 +14,7 @@ from swathledger.errors import InputError
 from swathledger.field.plane import to_degrees
 from swathledger.settings import AuditSettings
 from swathledger.simulate.run import simulate
-from swathledger.study.carrier import StudyField, StudySettings
+from swathledger.study.collected import StudyField, StudySettings
 from swathledger.study.rerun import RerunSettings, rerun, spread
 from swathledger_cli.main import cli
 

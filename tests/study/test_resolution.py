@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from kit_study import fields, ledger
 from scipy import stats
 
-from swathledger.study.carrier import StudySettings
+from swathledger.study.collected import StudySettings
 from swathledger.study.resolution import (
     common_layouts,
     curve_at,

@@ -12,9 +12,9 @@ from click.testing import CliRunner
 from kit_study import ledger, season, write
 
 from swathledger.errors import InputError, OutputError
-from swathledger.report.again import is_ours, render_again
+from swathledger.report.rerender import is_ours, render_again
 from swathledger.report.study_page import render_study
-from swathledger.study.carrier import StudySettings
+from swathledger.study.collected import StudySettings
 from swathledger.study.run import run_study
 from swathledger.study.tidy import COLUMNS
 from swathledger_cli.main import cli

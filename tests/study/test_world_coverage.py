@@ -26,7 +26,7 @@ from swathledger.study.perturb import (
     perturbed,
     scaled,
 )
-from swathledger.study.piled import SHAKE, interval_for_truth, piled_by_figure
+from swathledger.study.simulation_extrapolation import SHAKE, interval_for_truth, piled_by_figure
 from swathledger.study.uncertainty import LEAST_DRAWS, redraw
 
 WORLDS = int(os.environ.get("SWATHLEDGER_WORLDS", "200"))

@@ -8,8 +8,8 @@ import numpy as np
 from shapely import MultiPolygon, Polygon
 
 from swathledger.audit import Prepared, resolve
-from swathledger.field.carrier import Field, LocalPlane
-from swathledger.machine.carrier import Boom, Machine
+from swathledger.field.field import Field, LocalPlane
+from swathledger.machine.machine import Boom, Machine
 from swathledger.settings import AuditSettings
 from swathledger.simulate.drive import Driven, DriveSettings
 from swathledger.simulate.fields import random_field

@@ -135,7 +135,7 @@ def test_offset_antenna_while_reversing():
         heading_deg=0.0,
         speed_m_s=np.where(backwards, -2.0, 2.0),
     )
-    from swathledger.machine.carrier import Antenna
+    from swathledger.machine.machine import Antenna
 
     swath = build_swath(log, sprayer(antenna=Antenna(3.0, 0.0)), PLANE)
     assert (swath.y_m.min(), swath.y_m.max()) == pytest.approx((0.0, 80.0), abs=1e-5)

@@ -10,7 +10,7 @@ import pytest
 from drivekit import PLANE, sprayer
 
 from swathledger.errors import LogError
-from swathledger.machine.carrier import Antenna, Hitch
+from swathledger.machine.machine import Antenna, Hitch
 from swathledger.simulate.closed_form import circle, log_from_path, log_of
 from swathledger.simulate.primitives import START_S, arc_path, line_path, passes_path
 from swathledger.swath.build import build_swath, open_nozzles, runs_of_row

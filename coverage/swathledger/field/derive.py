@@ -9,7 +9,7 @@ import shapely
 from shapely import MultiPolygon
 
 from swathledger.errors import FieldError
-from swathledger.field.carrier import Field, LocalPlane
+from swathledger.field.field import Field, LocalPlane
 from swathledger.field.mend import as_polygons, polygons_of
 from swathledger.field.plane import geodesic_area_m2, to_degrees
 

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from swathledger.errors import FieldError
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

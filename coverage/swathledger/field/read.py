@@ -12,10 +12,10 @@ import shapely
 from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import FieldError
-from swathledger.field.carrier import Field, LocalPlane
+from swathledger.field.field import Field, LocalPlane
 from swathledger.field.mend import SLIVER_AREA_M2, as_polygons, join, mend, polygons_of
-from swathledger.field.place import Positions, distance_m, say_distance, share_inside
 from swathledger.field.plane import geodesic_area_m2, plane_for, to_degrees, to_plane
+from swathledger.field.proximity import Positions, distance_m, say_distance, share_inside
 from swathledger.field.source import BoundaryFile, Feature, read_boundary_file
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from swathledger.field.mend import polygons_of
 if TYPE_CHECKING:
     from shapely import MultiPolygon, Polygon
 
-    from swathledger.field.carrier import Field
+    from swathledger.field.field import Field
 
 _SQUARE_SHARE = 1e-3  # sides of the enclosing rectangle closer than this leave no longer one
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger._jit import njit
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 MAX_STRIP_M = 4.0
 MAX_STRIP_S = 2.0

@@ -9,18 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.field.carrier import Field
+from swathledger.field.field import Field
 from swathledger.grid.frame import Band, Frame, frame_around, polygon_edges
 from swathledger.grid.mask import band_mask
 from swathledger.grid.paint import CAUSES, DEPOSITS, Cells, paint_band
 from swathledger.grid.strips import PoseLines, Strips, build_strips, pose_lines
 from swathledger.grid.tally import QUANTITIES, BandTally, halo_rows
 from swathledger.grid.workspace import Workspace
-from swathledger.ledger.carrier import CAUSE_ORDER, Accounting, Areas, BandRaster, Volumes
+from swathledger.ledger.accounting import CAUSE_ORDER, Accounting, Areas, BandRaster, Volumes
 from swathledger.ledger.rate import set_rate
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
-from swathledger.swath.carrier import Swath
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
+from swathledger.swath.swath import Swath
 
 FAR_M = 500.0
 """Ground farther than this from the boundary is another field's, or a yard's."""

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from swathledger.ledger.carrier import CAUSE_ORDER, Volumes
+from swathledger.ledger.accounting import CAUSE_ORDER, Volumes
 
 LAID = tuple(cause for cause in CAUSE_ORDER if cause != "standing")
 """Causes of over-application that were laid while driving."""

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
-from swathledger.swath.carrier import Swath
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
+from swathledger.swath.swath import Swath
 
 Floats = NDArray[np.float64]
 

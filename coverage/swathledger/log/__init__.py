@@ -14,9 +14,9 @@ _HOMES = {
     "LogReport": "swathledger.log.quality",
     "is_log": "swathledger.log.sniff",
     "sniff": "swathledger.log.sniff",
-    "Log": "swathledger.log.carrier",
-    "LogQuality": "swathledger.log.carrier",
-    "SetAside": "swathledger.log.carrier",
+    "Log": "swathledger.log.log",
+    "LogQuality": "swathledger.log.log",
+    "SetAside": "swathledger.log.log",
 }
 
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from swathledger import units
 from swathledger.errors import LogError
-from swathledger.log.carrier import SetAside, StateKind
 from swathledger.log.columns import ColumnPlan, plan_columns, require
+from swathledger.log.log import SetAside, StateKind
 from swathledger.log.table import MISSING, OPEN, UNKNOWN, Places, RawTable, as_numbers, as_states, as_text
 from swathledger.log.times import parse_times
 

@@ -17,8 +17,8 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from swathledger.errors import LogError
-from swathledger.log.carrier import SetAside
 from swathledger.log.columns import ColumnPlan, plan_columns, require
+from swathledger.log.log import SetAside
 from swathledger.log.table import MISSING_WORDS, OPEN_WORDS, SHUT_WORDS, RawTable
 
 DELIMITERS = (",", ";", "\t", "|")

@@ -10,8 +10,8 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.log.carrier import Log, SetAside, StateKind
 from swathledger.log.clean import distance_m
+from swathledger.log.log import Log, SetAside, StateKind
 
 Floats = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
-from swathledger.log.carrier import Log, LogQuality, SetAside
 from swathledger.log.clean import Cleaned, clean_rows
 from swathledger.log.convert import Chunk, convert
+from swathledger.log.log import Log, LogQuality, SetAside
 from swathledger.log.sniff import find_format
 from swathledger.log.span import Spans, keep_spans
 from swathledger.log.table import RawTable

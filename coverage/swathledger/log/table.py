@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from swathledger.log.carrier import SetAside
+from swathledger.log.log import SetAside
 
 SHUT, OPEN, UNKNOWN, MISSING = 0, 1, 2, 3
 

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
-from swathledger.log.carrier import SetAside
 from swathledger.log.files import sha256_of
+from swathledger.log.log import SetAside
 from swathledger.log.taskdata_binary import Records, read_records, times_us, utc_offset_s
 from swathledger.log.taskdata_columns import Columns, build_columns
 from swathledger.log.taskdata_device import DeviceElement, describe, elements_of, widths_m

@@ -15,9 +15,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from swathledger.log.columns import KNOWN
-from swathledger.machine.faults import Fault, Path, show
 from swathledger.machine.products import product_faults
 from swathledger.machine.quantity import length
+from swathledger.machine.validation import Fault, Path, show
 from swathledger.units import M_PER_IN
 
 _SUFFIX = re.compile(r"^(.*)_(mm|m|in|ft|l|gal|l_min|gal_min|l_ha|gal_ac)$")

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from swathledger.machine.faults import Fault, Path, show
+from swathledger.machine.validation import Fault, Path, show
 from swathledger.units import KG_PER_LB, L_PER_GAL, M2_PER_AC
 
 #: Factor from a product's unit to L/ha or kg/ha.

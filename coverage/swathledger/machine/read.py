@@ -1,4 +1,4 @@
-"""Reading a machine file (TOML) into a :class:`~swathledger.machine.carrier.Machine`."""
+"""Reading a machine file (TOML) into a :class:`~swathledger.machine.machine.Machine`."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from swathledger.errors import MachineError
-from swathledger.machine.carrier import Antenna, Boom, Hitch, Machine, Valves
 from swathledger.machine.checks import cross_faults
-from swathledger.machine.faults import Fault, from_pydantic, raise_all
+from swathledger.machine.machine import Antenna, Boom, Hitch, Machine, Valves
 from swathledger.machine.products import product_table
 from swathledger.machine.quantity import length
+from swathledger.machine.validation import Fault, from_pydantic, raise_all
 from swathledger.units import L_PER_GAL, M2_PER_AC, M_PER_FT, M_PER_IN
 
 if TYPE_CHECKING:

@@ -10,17 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.ledger.account import Sink, account, ribbons_kept
-from swathledger.ledger.carrier import Accounting, BandRaster
+from swathledger.ledger.accounting import Accounting, BandRaster
 from swathledger.ledger.rate import set_rate
 from swathledger.money.label import OverLabel
 from swathledger.money.product import Product, ProductUse, TankMix
 from swathledger.money.tank import Tank, tank_of
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import Field
-    from swathledger.log.carrier import Log
-    from swathledger.machine.carrier import Machine
-    from swathledger.swath.carrier import Swath
+    from swathledger.field.field import Field
+    from swathledger.log.log import Log
+    from swathledger.machine.machine import Machine
+    from swathledger.swath.swath import Swath
 
 PLACES = ("target", "overlap", "outside", "excluded", "standing")
 """Where product went; over-application is overlap, outside and excluded."""

@@ -11,7 +11,7 @@ from swathledger.money.budget import RetrofitCase
 from swathledger.money.interval import Interval, bootstrap_by_field
 from swathledger.money.ledgers import LOGGED, JobLedger, SetAsideLedger, distinct_primes
 from swathledger.money.product import check_currency
-from swathledger.plumbing.carrier import Plumbing
+from swathledger.plumbing.lines import Plumbing
 from swathledger.plumbing.prime import recirculation
 
 NO_CURRENCY = "XXX"

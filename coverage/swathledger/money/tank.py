@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from swathledger.errors import InputError, MachineError
 from swathledger.ledger.rate import weighted_median
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
 from swathledger.money.product import Product, product_from_mapping
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 _SEPARATORS = re.compile(r"\s*(?:[+;,/&|]|\band\b)\s*", re.IGNORECASE)
 DIFFERENT = 0.10

@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.field.carrier import Field
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
+from swathledger.field.field import Field
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
 from swathledger.plumbing.prime import Recirculation, recirculation
 from swathledger.plumbing.spec import plumbing_from_mapping
 from swathledger.plumbing.standing import LikelyPrime, StandingDischarge, StandingReport
 from swathledger.plumbing.standing_log import standing_report
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 FOOTPRINT_M = 0.3
 """Assumed length, along the travel, of the ground that a standing boom wets, m: between the 0.15 m of a single flat fan

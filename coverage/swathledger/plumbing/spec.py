@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from swathledger.errors import MachineError
 from swathledger.machine.spec import LineSpec, PlumbingSpec
-from swathledger.plumbing.carrier import Line, Plumbing, line_volume_l
+from swathledger.plumbing.lines import Line, Plumbing, line_volume_l
 from swathledger.units import l_from_gal, l_s_from_gal_min, l_s_from_l_min, m_from_ft, m_from_in
 
 

@@ -21,8 +21,8 @@ from swathledger.plumbing.standing import (
 )
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import Field
-    from swathledger.log.carrier import Log
+    from swathledger.field.field import Field
+    from swathledger.log.log import Log
 
 STANDING_SPEED_M_S = 0.1
 """Slower than this is standing, m/s."""

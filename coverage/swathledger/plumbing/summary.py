@@ -6,8 +6,8 @@ import math
 from typing import Any
 
 from swathledger.errors import InputError
-from swathledger.machine.carrier import Machine
-from swathledger.plumbing.carrier import Plumbing
+from swathledger.machine.machine import Machine
+from swathledger.plumbing.lines import Plumbing
 from swathledger.plumbing.prime import FlowBasis, boom_flow, prime, recirculation
 from swathledger.plumbing.rinse import continuous_residue_share, rinse_plan
 from swathledger.plumbing.spec import plumbing_from_mapping

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from swathledger.report.figures import Figures, plain
+from swathledger.report.numbers import Figures, plain
 from swathledger.units import QUANTITIES
 
 WIDTH: Final = 520.0

@@ -8,13 +8,13 @@ from typing import Any
 
 from swathledger import __version__
 from swathledger.field.shape import shape_metrics
+from swathledger.ledger.accounting import CAUSE_ORDER, Accounting
 from swathledger.ledger.balance import balance_of
-from swathledger.ledger.carrier import CAUSE_ORDER, Accounting
 from swathledger.money.account import ProductAccount, standing_litres_known
-from swathledger.report.carrier import Audit
+from swathledger.report.audited import Audit
 from swathledger.report.product import product_table
 from swathledger.report.standing import standing_table
-from swathledger.shutoff.carrier import LayoutResult, Replay
+from swathledger.shutoff.results import LayoutResult, Replay
 
 SCHEMA = "swathledger/ledger/1"
 _AREA_KEYS = (

@@ -12,8 +12,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString, MultiLineString
 
-from swathledger.log.carrier import Log
-from swathledger.swath.carrier import Swath
+from swathledger.log.log import Log
+from swathledger.swath.swath import Swath
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,10 @@ import numpy as np
 
 from swathledger.grid.tally import OVERLAP, SINGLE
 from swathledger.report.charts import nice_ticks
-from swathledger.report.figures import plain
 from swathledger.report.layers import dose_shares
 from swathledger.report.map import Picture
-from swathledger.report.stored import Stored
+from swathledger.report.numbers import plain
+from swathledger.report.read_results import Stored
 from swathledger.units import UnitSystem, to_face, unit_symbol
 
 BIN: Final = 0.05

@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from swathledger.grid.tally import CLASSES, EXCLUDED_CLEAR, EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
 from swathledger.report.raster import BAND_CLASS, BAND_DOSE, BAND_TIMES
-from swathledger.report.stored import Stored
+from swathledger.report.read_results import Stored
 from swathledger.units import UnitSystem, from_face, to_face, unit_symbol
 
 COLOURS: Final = {

@@ -14,10 +14,10 @@ from markupsafe import Markup
 
 from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
-from swathledger.report.figures import Figures, duration, shown
 from swathledger.report.layers import layers_of
 from swathledger.report.map import COLOURS, map_figure, read_picture, view_box
-from swathledger.report.stored import Stored, read_results
+from swathledger.report.numbers import Figures, duration, shown
+from swathledger.report.read_results import Stored, read_results
 from swathledger.report.words import Words, words
 from swathledger.units import UNKNOWN, UnitSystem
 

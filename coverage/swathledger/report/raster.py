@@ -17,7 +17,7 @@ from swathledger.errors import OutputError
 from swathledger.grid.frame import Frame
 from swathledger.grid.mask import OUTSIDE
 from swathledger.grid.tally import CLASSES
-from swathledger.ledger.carrier import BandRaster
+from swathledger.ledger.accounting import BandRaster
 from swathledger.units import l_ha_from_l_m2
 
 NODATA: Final = -1.0

@@ -10,13 +10,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 from swathledger.report.charts import nice_ticks
 from swathledger.report.map import Box, outline_path, scale_bar
 from swathledger.units import UnitSystem
 
 if TYPE_CHECKING:
-    from swathledger.report.stored_season import StoredSeason
+    from swathledger.report.read_season_results import StoredSeason
 
 SHADES: Final = ("#fee838", "#bcaf6f", "#7d7c78", "#434e6c", "#00224e")
 """Cividis, light for little: one after the other in grey as well."""

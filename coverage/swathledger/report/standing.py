@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from swathledger.log.carrier import Log
+from swathledger.log.log import Log
 from swathledger.plumbing.job import Reach, StandingJob
 from swathledger.plumbing.standing import LikelyPrime, StandingDischarge
 

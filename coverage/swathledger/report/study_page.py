@@ -11,7 +11,7 @@ from typing import Any
 from markupsafe import Markup
 
 from swathledger.errors import InputError
-from swathledger.report.study_figures import (
+from swathledger.report.study_pictures import (
     curve_figure,
     difference_figure,
     diminishing_figure,

@@ -15,13 +15,13 @@ from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import OutputError
 from swathledger.report import drive
-from swathledger.report.pieces import KINDS, Piece, Pieces, spared_pieces
+from swathledger.report.polygonise import KINDS, Piece, Pieces, spared_pieces
 from swathledger.report.table import unit_of
 from swathledger.units import l_ha_from_l_m2
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import LocalPlane
-    from swathledger.report.carrier import Audit
+    from swathledger.field.field import LocalPlane
+    from swathledger.report.audited import Audit
 
 Row = dict[str, Any]
 Columns = dict[str, str]

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 from swathledger.errors import InputError
 from swathledger.ledger.account import frame_of, near_ribbons
-from swathledger.ledger.carrier import BandRaster
+from swathledger.ledger.accounting import BandRaster
 from swathledger.ledger.rate import set_rate
 from swathledger.report.document import ledger_bytes, ledger_document
 from swathledger.report.page import render_report
-from swathledger.report.pieces import audit_pieces
+from swathledger.report.polygonise import audit_pieces
 from swathledger.report.raster import CoverRaster
 from swathledger.report.table import ledger_csv
 from swathledger.report.vector import write_vector
 
 if TYPE_CHECKING:
-    from swathledger.report.carrier import Audit, Prepared, Progress
+    from swathledger.report.audited import Audit, Prepared, Progress
 
 
 _COMPUTING, _COVER_WRITTEN = 0.8, 0.95

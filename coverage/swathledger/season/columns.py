@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, Literal
 
-from swathledger.ledger.carrier import CAUSE_ORDER
+from swathledger.ledger.accounting import CAUSE_ORDER
 
 Kind = Literal["text", "number", "count", "flag", "day"]
 Row = dict[str, Any]

@@ -17,7 +17,7 @@ from swathledger.season.names import UNLABELLED, name_fault, slug
 from swathledger.settings import AuditSettings
 
 if TYPE_CHECKING:
-    from swathledger.machine.faults import Fault
+    from swathledger.machine.validation import Fault
     from swathledger.season.spec import LogSpec, ManifestSpec, SettingsSpec
 
 DERIVE: Literal["derive"] = "derive"
@@ -161,7 +161,7 @@ def manifest_from_mapping(
     """Check the mapping of a manifest; see :func:`read_manifest`."""
     from pydantic import ValidationError
 
-    from swathledger.machine.faults import from_pydantic
+    from swathledger.machine.validation import from_pydantic
     from swathledger.season.spec import SCHEMA, ManifestSpec
 
     if raw.get("schema") != SCHEMA:
@@ -208,7 +208,7 @@ def _with_log_tables(raw: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _all_told(faults: list[Fault], file: str, text: str) -> InputError:
-    from swathledger.machine.faults import line_of
+    from swathledger.machine.validation import line_of
 
     placed = [(line_of(text, fault.path), fault) for fault in faults]
     placed.sort(key=lambda item: (item[0] or 0, item[1].dotted))
@@ -226,7 +226,7 @@ def _tables(raw: Mapping[str, Any], key: str) -> list[tuple[int, Mapping[str, An
 
 def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
     """Faults that show only when several keys are looked at together."""
-    from swathledger.machine.faults import Fault, show
+    from swathledger.machine.validation import Fault, show
 
     out: list[Fault] = _product_faults(raw, ())
     ids: dict[str, int] = {}
@@ -272,8 +272,8 @@ def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
 
 
 def _product_faults(table: Mapping[str, Any], at: tuple[str | int, ...]) -> list[Fault]:
-    from swathledger.machine.faults import Fault, show
     from swathledger.machine.products import product_faults
+    from swathledger.machine.validation import Fault, show
 
     out = list(product_faults(table, at))
     names: dict[str, int] = {}
@@ -295,7 +295,7 @@ def _first_file(job: Mapping[str, Any]) -> str:
 
 
 def _span_faults(number: int, job: Mapping[str, Any]) -> list[Fault]:
-    from swathledger.machine.faults import Fault
+    from swathledger.machine.validation import Fault
 
     out: list[Fault] = []
     for place, log in _tables(job, "logs"):

@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 
 from swathledger.errors import InputError, OutputError
+from swathledger.season.discover import FoundLog, GivenMachine, Told, find_logs, relative
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
 from swathledger.season.names import MOST_CHARACTERS, slug
+from swathledger.season.split_by_field import FieldIndex, Piece, find_visits
 from swathledger.season.toml_text import manifest_text
-from swathledger.season.visits import FieldIndex, Piece, find_visits
-from swathledger.season.walk import FoundLog, GivenMachine, Told, find_logs, relative
 
 JOIN_GAP_S = 4 * 3600.0
 """Logs of one field, product and machine this close in time belong to one job even across midnight."""
@@ -223,7 +223,7 @@ def _place(
 
 
 def _why_none(log: FoundLog, index: FieldIndex, passed: tuple[int, ...]) -> str:
-    from swathledger.field.place import say_distance
+    from swathledger.field.proximity import say_distance
 
     if passed:
         names = ", ".join(index.outlines[number].field_id for number in passed)

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 from swathledger.errors import SwathledgerError
 from swathledger.season.task import Task
-from swathledger.shutoff.carrier import MAX_CELLS
+from swathledger.shutoff.results import MAX_CELLS
 
 if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline
-    from swathledger.machine.carrier import Machine
+    from swathledger.machine.machine import Machine
 
 WORKER_BYTES = 550 << 20
 """A worker with all its libraries, reports and one band of cells per thread."""

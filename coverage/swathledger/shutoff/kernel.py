@@ -14,9 +14,9 @@ import numpy as np
 
 from swathledger._jit import njit
 from swathledger.grid.mask import EXCLUDED, TARGET
-from swathledger.shutoff.look import NEAR_SLACK_M, find_clear, look, near_edges
+from swathledger.shutoff.look_ahead import NEAR_SLACK_M, find_clear, look, near_edges
+from swathledger.shutoff.paint_groups import MAX_BASE_POSES, MAX_STRIP_M, flush
 from swathledger.shutoff.state import MAX_SLOTS, N_MASK
-from swathledger.shutoff.sweep import MAX_BASE_POSES, MAX_STRIP_M, flush
 
 MAX_WAITING = 16
 """Commands on their way to one valve; more than any delay and control step bring about."""

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
-from swathledger.shutoff.carrier import Layout
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
+from swathledger.shutoff.results import Layout
 
 
 def equal_groups(machine: Machine, count: int) -> NDArray[np.float64]:

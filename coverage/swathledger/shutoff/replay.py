@@ -10,23 +10,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
-from swathledger.field.carrier import Field
+from swathledger.field.field import Field
 from swathledger.grid.frame import Frame, polygon_edges
 from swathledger.grid.paint import CAUSES
 from swathledger.grid.scan import edge_store
 from swathledger.ledger.account import Sink, account
-from swathledger.ledger.carrier import CAUSE_ORDER, PAIRS_PER_CELL, Accounting, BandRaster
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine, Valves
-from swathledger.shutoff import carrier
-from swathledger.shutoff.carrier import Layout, LayoutResult, Replay
+from swathledger.ledger.accounting import CAUSE_ORDER, PAIRS_PER_CELL, Accounting, BandRaster
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine, Valves
+from swathledger.shutoff import results as results_module
 from swathledger.shutoff.kernel import compare_cells, count_states, replay_layout
 from swathledger.shutoff.layout import layouts_for, logged_layout
-from swathledger.shutoff.look import BLOCK_M, Blocks, Probe, Rim, Valve
+from swathledger.shutoff.look_ahead import BLOCK_M, Blocks, Probe, Rim, Valve
+from swathledger.shutoff.paint_groups import MAX_BASE_POSES
+from swathledger.shutoff.results import Layout, LayoutResult, Replay
 from swathledger.shutoff.state import MAX_SLOTS, N_MASK, TILE_BITS, Drive, Ground, Slots
-from swathledger.shutoff.sweep import MAX_BASE_POSES
 from swathledger.shutoff.turning import turn_litres
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 MAX_STEP_M = 0.1
 """Longest control step: at 5 m/s fifty decisions a second, finer than any valve."""
@@ -329,7 +329,7 @@ def _as_logged(accounting: Accounting, swath: Swath, layout: Layout, done: NDArr
 
 def _coarser(frame: Frame) -> float:
     """The cell for a frame too large to be replayed whole: a whole multiple of its own."""
-    factor = int(np.ceil((frame.cells / carrier.MAX_CELLS) ** 0.5))
+    factor = int(np.ceil((frame.cells / results_module.MAX_CELLS) ** 0.5))
     return frame.cell_m * factor
 
 
@@ -390,7 +390,7 @@ def replay_drive(
             progress(ended[0] / len(jobs))
         return out
 
-    side_by_side = min(threads, max(1, carrier.MAX_CELLS // max(frame.cells, 1)) + 1, len(jobs))
+    side_by_side = min(threads, max(1, results_module.MAX_CELLS // max(frame.cells, 1)) + 1, len(jobs))
     if side_by_side > 1:
         with ThreadPoolExecutor(side_by_side) as pool:
             runs = list(pool.map(run, jobs))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from swathledger.swath.carrier import Swath
+from swathledger.swath.swath import Swath
 
 LEAST_UNEVEN = 0.05
 """Boom ends must differ from the centre by this share for a step to count as turning."""

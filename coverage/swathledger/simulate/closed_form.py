@@ -2,7 +2,7 @@
 
 Two layers. ``*_path`` functions give a :class:`~swathledger.simulate.path.PlanePath` of the BOOM centre, which can be
 moved, rotated, mirrored, reversed in time and joined; :func:`log_of` (or :func:`log_from_path` from bare arrays) turns
-it into a :class:`~swathledger.log.carrier.Log` on a plane. The functions without ``_path`` do both at once.
+it into a :class:`~swathledger.log.log.Log` on a plane. The functions without ``_path`` do both at once.
 
 States hold from a row's time to the next row's, so a strip that is sprayed from a to b has an open row at a and a shut
 row exactly at b, whatever the logging step is.
@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.log.carrier import Log, LogQuality, StateKind
-from swathledger.machine.carrier import Antenna
+from swathledger.log.log import Log, LogQuality, StateKind
+from swathledger.machine.machine import Antenna
 from swathledger.simulate.path import Floats, PlanePath, to_degrees
 from swathledger.simulate.primitives import START_S, arc_path, line_path, passes_path, standing_path
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
 
 __all__ = [
     "START_S",

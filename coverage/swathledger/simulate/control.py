@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import InputError
-from swathledger.machine.carrier import Boom, Valves
+from swathledger.machine.machine import Boom, Valves
 from swathledger.simulate.path import Floats, forward_unit
 
 

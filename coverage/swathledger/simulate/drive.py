@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import InputError
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
 from swathledger.simulate.closed_form import START_S, log_from_path
 from swathledger.simulate.control import Controlled, Memory, run_sections
 from swathledger.simulate.motion import Course, Motion, Speeds, Stop, course_of, drive_motion
@@ -21,7 +21,7 @@ from swathledger.simulate.path import Floats
 from swathledger.simulate.plan import Plan
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
 
 
 @dataclass(frozen=True, slots=True)

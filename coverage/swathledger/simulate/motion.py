@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
-from swathledger.machine.carrier import Antenna, Hitch
+from swathledger.machine.machine import Antenna, Hitch
 from swathledger.simulate.noise import smooth_along
 from swathledger.simulate.path import Floats, forward_unit, offset_point
 from swathledger.simulate.plan import Plan

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
-from swathledger.machine.carrier import Antenna
+from swathledger.machine.machine import Antenna
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
 
 Floats = NDArray[np.float64]
 

@@ -18,7 +18,6 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import FieldError, InputError
-from swathledger.simulate.carrier import Kind, Plan, PlanSettings, Segment, swath_parts
 from swathledger.simulate.laps import (
     STEP_M,
     Chain,
@@ -35,6 +34,7 @@ from swathledger.simulate.laps import (
     straight_chains,
     union,
 )
+from swathledger.simulate.planned import Kind, Plan, PlanSettings, Segment, swath_parts
 from swathledger.simulate.route import Router, pose_of
 
 __all__ = ["Plan", "PlanSettings", "Segment", "plan_drive"]

@@ -21,8 +21,8 @@ from swathledger.simulate.truth import truth_text, write_truth_table
 from swathledger.simulate.write import Dialect, log_text, slug, write_atomically, write_text
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import Field
-    from swathledger.machine.carrier import Machine
+    from swathledger.field.field import Field
+    from swathledger.machine.machine import Machine
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ from swathledger.simulate.truth import truth_text
 from swathledger.simulate.write import Dialect, log_text, write_text
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
 
 FARM = "Wandoo Bend"
 LATITUDE_DEG, LONGITUDE_DEG = -33.02, 123.18
@@ -246,7 +246,7 @@ def all_samples() -> tuple[Sample, ...]:
 
 def farm_plane() -> LocalPlane:
     """The plane on which the farm was drawn."""
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
 
     return LocalPlane(LATITUDE_DEG, LONGITUDE_DEG)
 

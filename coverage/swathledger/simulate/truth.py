@@ -12,7 +12,7 @@ import numpy as np
 from swathledger.simulate.path import Floats, forward_unit
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
     from swathledger.simulate.drive import Driven
 
 SCHEMA = "swathledger/truth/1"

@@ -18,7 +18,7 @@ from swathledger.simulate.path import to_degrees
 from swathledger.units import L_PER_GAL, M2_PER_AC, M2_PER_HA, M_S_PER_KM_H, M_S_PER_MPH, S_PER_MIN
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
     from swathledger.simulate.drive import Driven
 
 LogFormat = Literal["csv", "geojson"]

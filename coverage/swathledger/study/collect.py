@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from swathledger.errors import InputError
-from swathledger.study.carrier import AS_LOGGED, LOGGED, Job, LayoutRow, LeftOut, StudyField
+from swathledger.study.collected import AS_LOGGED, LOGGED, Job, LayoutRow, LeftOut, StudyField
 
 LEDGER = "ledger.json"
 SCHEMA = re.compile(r"swathledger/ledger/\d+")

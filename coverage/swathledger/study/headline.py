@@ -7,10 +7,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from swathledger.study.carrier import AS_LOGGED
+from swathledger.study.collected import AS_LOGGED
 
 if TYPE_CHECKING:
-    from swathledger.report.carrier import Audit
+    from swathledger.report.audited import Audit
 
 
 @dataclass(frozen=True, slots=True)

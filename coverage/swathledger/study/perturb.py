@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import InputError
-from swathledger.study.between import placed_switches, rate_of, unwrapped_deg
+from swathledger.study.switch_timing import placed_switches, rate_of, unwrapped_deg
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
-    from swathledger.field.carrier import Field
-    from swathledger.log.carrier import Log
-    from swathledger.machine.carrier import Machine
+    from swathledger.field.field import Field
+    from swathledger.log.log import Log
+    from swathledger.machine.machine import Machine
 
 Floats = NDArray[np.float64]
 Source = Literal["gnss", "boundary", "antenna", "latency", "log_step"]
@@ -59,7 +59,7 @@ class ErrorModel:
         Of a delay between logged states and positions, the same all drive long.
     log_step : float
         Share of a step within which a switch that shows at its end may really have happened, about the step's middle,
-        and share of the bend between rows that is drawn (:func:`swathledger.study.between.bends`); 1 or 0.
+        and share of the bend between rows that is drawn (:func:`swathledger.study.switch_timing.bends`); 1 or 0.
     """
 
     gnss_sigma_m: float = 0.06

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from swathledger.errors import InputError, SwathledgerError
-from swathledger.study.carrier import StudyField, StudySettings
+from swathledger.study.collected import StudyField, StudySettings
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.study.bootstrap import Means, holm, means_over_fields
-from swathledger.study.carrier import AS_LOGGED, LOGGED, StudyField, StudySettings
+from swathledger.study.collected import AS_LOGGED, LOGGED, StudyField, StudySettings
 
 Floats = NDArray[np.float64]
 _MOST_WIDTHS = 24

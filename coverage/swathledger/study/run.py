@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from swathledger import __version__
-from swathledger.study.carrier import Job, LeftOut, StudyField, StudySettings
 from swathledger.study.collect import fields_of, read_results
+from swathledger.study.collected import Job, LeftOut, StudyField, StudySettings
 from swathledger.study.resolution import (
     common_layouts,
     differences,

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.study.carrier import AS_LOGGED, LOGGED, StudyField, StudySettings
+from swathledger.study.collected import AS_LOGGED, LOGGED, StudyField, StudySettings
 from swathledger.study.regress import Fit, ols
 from swathledger.study.resolution import common_layouts
 

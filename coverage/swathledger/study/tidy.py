@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from swathledger.study.carrier import StudyField
+from swathledger.study.collected import StudyField
 
 COLUMNS: Final = (
     ("field_number", "int64", "1", "Field, from 0 in the order read; the unit drawn in the bootstrap."),

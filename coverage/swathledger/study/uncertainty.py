@@ -21,7 +21,7 @@ from swathledger.study.perturb import (
     perturbed,
     scaled,
 )
-from swathledger.study.piled import SHAKE, Piled, interval_for_truth, piled_by_figure
+from swathledger.study.simulation_extrapolation import SHAKE, Piled, interval_for_truth, piled_by_figure
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
@@ -43,7 +43,7 @@ class FigureRange:
         With every switch in the middle of the step of the log in which it happened.
     low, high : float
         5-95 % (or the level asked for) for what really happened, see
-        :func:`swathledger.study.piled.interval_for_truth`.
+        :func:`swathledger.study.simulation_extrapolation.interval_for_truth`.
     draws_low, draws_mean, draws_high : float
         The same quantiles, and the mean, of the redrawn figures themselves.
     sd : float

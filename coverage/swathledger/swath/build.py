@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
-from swathledger.field.carrier import LocalPlane
-from swathledger.log.carrier import Log
-from swathledger.machine.carrier import Machine
-from swathledger.swath.carrier import Swath
+from swathledger.field.field import LocalPlane
+from swathledger.log.log import Log
+from swathledger.machine.machine import Machine
 from swathledger.swath.pose import Poses, boom_poses
+from swathledger.swath.swath import Swath
 from swathledger.swath.track import build_track, wrap_rad
 
 Floats = NDArray[np.float64]

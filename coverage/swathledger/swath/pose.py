@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.machine.carrier import Machine
+from swathledger.machine.machine import Machine
 from swathledger.swath.track import Track, wrap_rad
 
 Floats = NDArray[np.float64]
@@ -25,7 +25,7 @@ MAX_SUBSTEPS = 400
 
 @dataclass(frozen=True, slots=True)
 class Poses:
-    """Boom poses and what is known of the steps between them; see :class:`swathledger.swath.carrier.Swath`.
+    """Boom poses and what is known of the steps between them; see :class:`swathledger.swath.swath.Swath`.
 
     ``row_step`` is the track step (log row) each pose step belongs to, -1 for the seam between two steps that do not
     join (the boom turned end for end at a change of gear).

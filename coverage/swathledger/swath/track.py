@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.log.carrier import Log
+from swathledger.log.log import Log
 from swathledger.swath.standstill import STANDSTILL_M_S, find_standing, freeze_standing, jitter_m
 
 Floats = NDArray[np.float64]

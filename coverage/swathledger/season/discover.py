@@ -12,10 +12,10 @@ from swathledger.errors import LogError
 from swathledger.log.files import sha256_of
 from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, sibling
 from swathledger.season.manifest import Unplaced, machine_by_rule
-from swathledger.season.peek import Seen, peek
+from swathledger.season.preview import Seen, peek
 
 if TYPE_CHECKING:
-    from swathledger.machine.carrier import Machine
+    from swathledger.machine.machine import Machine
 
 RESULT_MARKERS = ("ledger.json", "season.json")
 """A folder that holds one of these is a folder of results and is not searched."""

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from swathledger.field.carrier import Field
-    from swathledger.ledger.carrier import Accounting
-    from swathledger.log.carrier import Log
-    from swathledger.machine.carrier import Machine
+    from swathledger.field.field import Field
+    from swathledger.ledger.accounting import Accounting
+    from swathledger.log.log import Log
+    from swathledger.machine.machine import Machine
     from swathledger.money.account import ProductAccount
     from swathledger.plumbing.job import StandingJob
     from swathledger.settings import AuditSettings
-    from swathledger.shutoff.carrier import Replay
-    from swathledger.swath.carrier import Swath
+    from swathledger.shutoff.results import Replay
+    from swathledger.swath.swath import Swath
 
 
 Progress = Callable[[str, float], None]

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
     from shapely.geometry.base import BaseGeometry
 
-    from swathledger.field.carrier import LocalPlane
+    from swathledger.field.field import LocalPlane
 
 _MOST_POSITIONS = 4000  # an even pick of this many tells a share to better than 1 %
 

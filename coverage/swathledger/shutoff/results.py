@@ -59,7 +59,7 @@ class LayoutResult:
     ----------
     layout : Layout
     cells : mapping of quantity to int
-        As :attr:`swathledger.ledger.carrier.Areas.cells`; the same identities hold.
+        As :attr:`swathledger.ledger.accounting.Areas.cells`; the same identities hold.
     standard_error_m2 : float
         Of the over-application, from its edge cells.
     cell_m : float

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
-    from swathledger.log.carrier import Log
+    from swathledger.log.log import Log
 
 Floats = NDArray[np.float64]
 LONG_STEP = 3.0

@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from swathledger.grid.frame import Frame
 from swathledger.grid.paint import CAUSES
 from swathledger.grid.tally import EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SKIP
-from swathledger.ledger.carrier import BandRaster
+from swathledger.ledger.accounting import BandRaster
 
 SMALLEST_PIECE_M2: Final = 1.0
 """Smaller pieces are counted, not drawn."""

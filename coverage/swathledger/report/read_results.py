@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import InputError
-from swathledger.field.carrier import LocalPlane
+from swathledger.field.field import LocalPlane
 from swathledger.report.document import SCHEMA
 
 

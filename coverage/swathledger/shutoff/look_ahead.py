@@ -53,7 +53,7 @@ class Blocks(NamedTuple):
 
 
 class Valve(NamedTuple):
-    """Controller and valves; see :class:`swathledger.machine.carrier.Valves`."""
+    """Controller and valves; see :class:`swathledger.machine.machine.Valves`."""
 
     on_delay_s: float
     off_delay_s: float

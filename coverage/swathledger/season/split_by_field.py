@@ -16,7 +16,7 @@ from swathledger.log.span import Span
 
 if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline
-    from swathledger.season.peek import Seen
+    from swathledger.season.preview import Seen
 
 MINIMUM_S = 20.0
 """Sprayed for less than this inside a field, it was not treated but passed by."""

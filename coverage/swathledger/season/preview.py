@@ -15,7 +15,7 @@ from swathledger.errors import LogError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from swathledger.log.carrier import Log
+    from swathledger.log.log import Log
 
 WHOLE_BYTES = 4 << 20
 """Files up to this size are read whole."""

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
-from swathledger.study.carrier import AS_LOGGED
+from swathledger.study.collected import AS_LOGGED
 from swathledger.study.headline import finest_of, is_replayed
 
 Floats = NDArray[np.float64]

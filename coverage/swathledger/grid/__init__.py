@@ -1,0 +1,1 @@
+"""The kernels that count cells, and nothing else that is hot."""

@@ -1,0 +1,1 @@
+"""Cells to areas, volumes and causes; the identities hold to the last cell."""

@@ -1,0 +1,1 @@
+"""Pages, rasters, vectors and tables: the right end of the engine."""

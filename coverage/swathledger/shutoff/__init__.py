@@ -1,0 +1,1 @@
+"""Replay of the same drive under other outlet groups."""

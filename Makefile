@@ -12,7 +12,7 @@ WORKERS ?= 2
 PYTEST_ARGS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-slow test-interpreted lint types layers bench docs docs-commands doctest check clean
+.PHONY: help demo test test-outside test-slow test-interpreted lint types layers bench bench-smoke docs docs-commands doctest check clean
 
 help:  ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## /  \1: /p' $(MAKEFILE_LIST)
@@ -47,14 +47,18 @@ test: $(VENV)/.test  ## run the tests but the slow ones; those that need a brows
 	$(BIN)/python -m pytest -n $(WORKERS) -rs -m "not slow" $(PYTEST_ARGS)
 	@echo "Left out: tests marked slow (whole bands of simulated fields, long kill tests). make test-slow runs them."
 
+test-outside: $(VENV)/.test  ## run the tests that need a browser or the PDF libraries, and those alone
+	$(BIN)/python -m pytest -n $(WORKERS) -rs -m "not slow and (browser or pdf)" $(PYTEST_ARGS)
+
 test-slow: $(VENV)/.test  ## run the slow tests: half an hour and more
 	$(BIN)/python -m pytest -n $(WORKERS) -rs -m slow $(PYTEST_ARGS)
 
 test-interpreted: $(VENV)/.test  ## run the kernels' small cases without compiling them
 	NUMBA_DISABLE_JIT=1 $(BIN)/python -m pytest -rs -m "not slow and not browser" tests/grid $(PYTEST_ARGS)
 
-lint: $(VENV)/.lint  ## style
+lint: $(VENV)/.lint  ## style and layout
 	$(BIN)/ruff check
+	$(BIN)/ruff format --check
 
 types: $(VENV)/.lint  ## types, strict
 	$(BIN)/mypy
@@ -64,6 +68,9 @@ layers: $(VENV)/.lint  ## which stage may import which
 
 bench: $(VENV)/.test  ## benchmarks, apart from the tests
 	$(BIN)/python -m pytest tests/benchmarks --benchmark-only -p no:xdist $(PYTEST_ARGS)
+
+bench-smoke: $(VENV)/.test  ## show that the kernels' benchmarks run, on a hundredth of the ground; measures nothing
+	BENCH_SCALE=0.01 $(BIN)/python -m pytest -q tests/benchmarks/test_kernel.py tests/benchmarks/test_replay.py --benchmark-disable -p no:xdist
 
 docs-commands: $(VENV)/.test  ## write docs/commands.md anew from --help
 	$(BIN)/python docs/generate_commands.py

@@ -17,6 +17,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar
 
+from swathledger._private import kernel_cache_file
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 _NAME = "coverage"
@@ -93,8 +95,8 @@ def njit_inline(function: F) -> F:
 def _compiled(function: F, options: dict[str, Any]) -> F:
     compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy", **options)(function)
     if jit_enabled():
-        file: Any = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
-        if not hasattr(file, "_source_stamp"):  # another numba: rather compile every time than run an old kernel
+        file = kernel_cache_file(compiled)
+        if file is None:  # another numba: rather compile every time than run an old kernel
             uncached: F = numba.njit(nogil=True, error_model="numpy", **options)(function)
             return uncached
         file._source_stamp = (file._source_stamp, kernel_stamp())

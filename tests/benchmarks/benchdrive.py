@@ -5,6 +5,7 @@ Everything follows from the numbers given; the receiver's error has a fixed seed
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,8 @@ from swathledger.machine.machine import Boom, Machine
 from swathledger.swath.build import build_swath
 from swathledger.swath.swath import Swath
 
+SCALE = float(os.environ.get("BENCH_SCALE", "1"))
+"""Share of the ground and rounds of each benchmark; below 1 they only show that they run (``make bench-smoke``)."""
 BOOM_M = 36.0
 NOZZLES = 72
 SPEED_M_S = 5.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from benchdrive import make_drive
+from benchdrive import SCALE, make_drive
 from benchkit import (
     cover,
     directions,
@@ -22,7 +22,10 @@ from benchkit import (
     whole_account,
 )
 
-AREA_HA = 100.0
+AREA_HA = 100.0 * SCALE
+CELLS = int(1e8 * SCALE)
+PART_HA = max(10.0 * SCALE, 1.0)
+ROWS = int(20_000 * SCALE)
 DRIVES = {name: (bearing, sigma) for name, bearing, sigma in directions()}
 NAMES = list(DRIVES)
 
@@ -39,7 +42,8 @@ def test_cover(benchmark, name):
     spent = []
     benchmark.pedantic(lambda: spent.append(cover(ground)), rounds=3, warmup_rounds=1)
     painted = spent[-1].painted
-    assert painted > 0.9 * AREA_HA * 1e6
+    # 100 cells a square metre; the slanted ends of passes weigh more on a small field
+    assert painted > (0.9 if SCALE == 1 else 0.6) * AREA_HA * 1e6
     for stage in ("mask", "paint", "tally", "total"):
         benchmark.extra_info[f"{stage}_ns_a_cell"] = float(
             np.median([getattr(s, stage) for s in spent[-3:]]) / painted * 1e9
@@ -55,23 +59,23 @@ def test_rasterio(benchmark):
 
 @pytest.mark.benchmark(group="rivals, part of the field")
 def test_exact_polygons(benchmark):
-    drive = make_drive(10.0)
+    drive = make_drive(PART_HA)
     benchmark.pedantic(polygon_seconds, (drive,), rounds=3)
-    benchmark.extra_info["share_of_the_field"] = 10.0 / AREA_HA
+    benchmark.extra_info["share_of_the_field"] = PART_HA / AREA_HA
 
 
-@pytest.mark.parametrize("at_once", [2_000_000, 100_000_000], ids=["band", "field"])
+@pytest.mark.parametrize("at_once", [2_000_000, CELLS], ids=["band", "field"])
 @pytest.mark.benchmark(group="rivals")
 def test_numpy_in_place(benchmark, at_once):
-    benchmark.pedantic(numpy_stream_seconds, (100_000_000, at_once), rounds=3)
+    benchmark.pedantic(numpy_stream_seconds, (CELLS, at_once), rounds=3)
 
 
 @pytest.mark.parametrize("name", ["north", "east"])
 @pytest.mark.benchmark(group="rivals, part of the field")
 def test_numpy_in_place_row_by_row(benchmark, name):
-    length = row_lengths(_ground(name, 10.0))
-    benchmark.pedantic(numpy_span_seconds, (20_000 * length, length), rounds=3)
-    benchmark.extra_info["share_of_the_field"] = 20_000 * length / (AREA_HA * 1e6)
+    length = row_lengths(_ground(name, PART_HA))
+    benchmark.pedantic(numpy_span_seconds, (ROWS * length, length), rounds=3)
+    benchmark.extra_info["share_of_the_field"] = ROWS * length / (AREA_HA * 1e6)
 
 
 @pytest.mark.parametrize("threads", [1, 2])
@@ -84,7 +88,7 @@ def test_account(benchmark, threads):
 @pytest.mark.parametrize("area_ha", [10.0, 30.0, 100.0, 300.0])
 @pytest.mark.benchmark(group="growth")
 def test_growth(benchmark, area_ha):
-    ground = ground_of(make_drive(area_ha, bearing_deg=30.0, sigma_m=0.02))
+    ground = ground_of(make_drive(area_ha * SCALE, bearing_deg=30.0, sigma_m=0.02))
     spent = []
     benchmark.pedantic(lambda: spent.append(cover(ground)), rounds=3, warmup_rounds=1)
     benchmark.extra_info["total_ns_a_cell"] = float(np.median([s.total / s.painted for s in spent[-3:]])) * 1e9

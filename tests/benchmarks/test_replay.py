@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
-from benchdrive import make_drive
+from benchdrive import SCALE, make_drive
 
 from swathledger.field.field import Field
 from swathledger.ledger.account import account, frame_of, near_ribbons
@@ -47,7 +47,7 @@ class Audited:
 @pytest.fixture(scope="module")
 def hundred_hectares() -> Audited:
     """The drive of the other benchmarks, at a bearing that no cell likes better than another."""
-    drive = make_drive(100.0, bearing_deg=23.0)
+    drive = make_drive(100.0 * SCALE, bearing_deg=23.0)
     seen = Seen()
     sink = seen.sink_for(frame_of(drive.swath, drive.field, 0.1, near_ribbons(drive.swath, drive.field)[0]))
     accounting = account(
@@ -79,7 +79,7 @@ def test_one_layout_beside_the_coverage_pass(benchmark, hundred_hectares, word):
     benchmark.extra_info.update(coverage_pass_s=cover, layout_s=both - own, ratio=ratio)
     print(f"\n{word}: coverage pass {cover:.2f} s, one layout {both - own:.2f} s, ratio {ratio:.2f}")  # noqa: T201  # a benchmark reports
     benchmark.pedantic(audited.replay, args=((word,),), rounds=1)
-    assert ratio <= WITHIN
+    assert ratio <= WITHIN or SCALE < 1  # a small field is mostly overhead
 
 
 @pytest.mark.parametrize("threads", [1, 2])

@@ -18,7 +18,7 @@ from swathledger_cli import errors, options, progress
 from swathledger_cli.main import COMMANDS, Entry, cli
 
 HEAVY = ("numpy", "numba", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "pyarrow", "pydantic", "scipy",
-         "matplotlib", "bokeh", "jinja2", "dask", "rich")  # fmt: skip
+         "matplotlib", "jinja2", "dask", "rich")  # fmt: skip
 
 
 def python(code: str, **env: str) -> subprocess.CompletedProcess[str]:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from swathledger.report.pdf import weasyprint_module
+
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
@@ -21,6 +23,4 @@ def test_browser_reads_a_file_offline(offline_page: Page, tmp_path: Path) -> Non
 
 @pytest.mark.usefixtures("pdf_libraries")
 def test_pdf_is_written() -> None:
-    import weasyprint
-
-    assert weasyprint.HTML(string="<p>one page</p>").write_pdf().startswith(b"%PDF-")
+    assert weasyprint_module().HTML(string="<p>one page</p>").write_pdf().startswith(b"%PDF-")

@@ -7,8 +7,12 @@ may not be variables and lines do not keep their width. So the rules for drawing
 from __future__ import annotations
 
 import hashlib
+import os
 import re
-from typing import Final
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, Final
 
 from swathledger.errors import InputError, OutputError
 
@@ -24,6 +28,7 @@ _FIXED: Final = re.compile(r"vector-effect:non-scaling-stroke;?")
 _WIDTH: Final = re.compile(r"stroke-width:([0-9.]+)")
 _DRAWING: Final = re.compile(r'<svg((?: class="[^"]*")?) viewBox="([-0-9. ]+)"([^>]*)>')
 _SHEET: Final = re.compile(r"<style>(.*?)</style>", re.DOTALL)
+_EPOCH: Final = "SOURCE_DATE_EPOCH"
 _GROUND_PX: Final = 700.0
 """Width that lines of a map were drawn for."""
 
@@ -61,6 +66,47 @@ def static_html(page: str) -> str:
     return _DRAWING.sub(styled, page)
 
 
+@contextmanager
+def _fixed_clock() -> Iterator[None]:
+    """Where HarfBuzz's subsetter is missing, fontTools writes the hour into every font; hold it."""
+    if _EPOCH in os.environ:
+        yield
+        return
+    os.environ[_EPOCH] = "0"
+    try:
+        yield
+    finally:
+        del os.environ[_EPOCH]
+
+
+def weasyprint_module() -> Any:
+    """WeasyPrint, loaded.
+
+    Without HarfBuzz's subsetter it warns as it loads and writes the same pages with larger fonts: what only a later
+    version will need is no news to who asks for a page.
+
+    Raises
+    ------
+    InputError
+        WeasyPrint is not installed.
+    OutputError
+        Its system libraries (pango) are not.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", "HarfBuzz-Subset will be required", DeprecationWarning)
+            import weasyprint
+    except ImportError:
+        raise InputError("PDF needs WeasyPrint, which is not installed.", hint=f"{EXTRA}, or print the page from a "
+                         "browser.") from None  # fmt: skip
+    except OSError as error:
+        raise OutputError(
+            f"PDF needs the system library pango, which cannot be loaded ({str(error).splitlines()[0]}). Install pango "
+            "(Debian: libpango-1.0-0 libpangoft2-1.0-0), or print the page from a browser."
+        ) from None
+    return weasyprint
+
+
 def pdf_of(page: bytes) -> bytes:
     """PDF of a static page; nothing is fetched.
 
@@ -71,24 +117,15 @@ def pdf_of(page: bytes) -> bytes:
     OutputError
         Its system libraries (pango) are not, or it cannot lay the page out.
     """
-    try:
-        import weasyprint
-    except ImportError:
-        raise InputError("PDF needs WeasyPrint, which is not installed.", hint=f"{EXTRA}, or print the page from a "
-                         "browser.") from None  # fmt: skip
-    except OSError as error:
-        raise OutputError(
-            f"PDF needs the system library pango, which cannot be loaded ({str(error).splitlines()[0]}). Install pango "
-            "(Debian: libpango-1.0-0 libpangoft2-1.0-0), or print the page from a browser."
-        ) from None
-
+    weasyprint = weasyprint_module()
     from weasyprint import urls
 
     # Pictures within the page are all that a page ever asks for: no other protocol is spoken.
     fetcher = urls.URLFetcher(allowed_protocols=("data",))
     document = weasyprint.HTML(string=static_html(page.decode()), url_fetcher=fetcher, base_url="about:blank")
     try:
-        made: bytes = document.write_pdf(pdf_identifier=hashlib.sha256(page).digest()[:16])
+        with _fixed_clock():
+            made: bytes = document.write_pdf(pdf_identifier=hashlib.sha256(page).digest()[:16])
     except Exception as error:  # its layout gives up on some pages with bare assertions
         raise OutputError(
             f"WeasyPrint cannot lay this page out ({type(error).__name__}: {error}). Print the page from a browser."

@@ -13,6 +13,7 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger._private import gdal_error
 from swathledger.errors import OutputError
 from swathledger.grid.frame import Frame
 from swathledger.grid.mask import OUTSIDE
@@ -225,10 +226,9 @@ def times_sum(path: Path) -> int:
 
 def _gdal_errors() -> tuple[type[Exception], ...]:
     """What rasterio raises when GDAL cannot write; some of it only under its private name."""
-    from rasterio._err import CPLE_BaseError
     from rasterio.errors import RasterioError
 
-    return OSError, RasterioError, CPLE_BaseError
+    return OSError, RasterioError, gdal_error()
 
 
 def _output_error(path: Path, error: Exception) -> OutputError:

@@ -9,6 +9,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from pathlib import Path
 from typing import Any, Protocol
 
+from swathledger._private import worker_processes
 from swathledger.errors import InputError
 from swathledger.season.task import start_worker
 
@@ -81,8 +82,7 @@ class LocalPool:
             if executor is None:
                 continue
             if kill:
-                # No public way before Python 3.14 to end a worker in the middle of a task.
-                for process in list((getattr(executor, "_processes", None) or {}).values()):
+                for process in worker_processes(executor):
                     process.kill()
             executor.shutdown(wait=True, cancel_futures=True)
         self._executors = [None] * self.seats

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from replaykit import block, every_result, identities, machine, named, replay_of, replayed
 from shapely import MultiPoint
 
+from swathledger.report.document import ledger_document
 from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.drive import DriveSettings
 from swathledger.simulate.fields import triangle, waterway_and_pond
@@ -122,6 +123,22 @@ def test_standing_sweeps_nothing():
         assert result.m2("overlap_extra") == 0
     # 80 m at 5 m/s; the 30 s of standing are no seconds of driving
     assert named(audit, "boom").open_group_s == pytest.approx(16.0, abs=0.1)
+
+
+def test_litres_laid_while_standing_are_in_no_saving():
+    # 2 L/s over 2 x 8 s of driving and 30 s of standing: 32 L and 60 L. Replays drive only, so what they save is
+    # counted from the 32
+    path = standing_path(30.0, lead_m=40.0, origin=(0.2, 0.1), spray_leads=True)
+    log = log_of(path, PLANE, state_kind="work", flow_l_s=2.0)
+    audit = replayed(log, machine(18.0), ground(shapely.box(-50, -60, 50, 60)), groups=("boom",))
+    volumes, done = audit.accounting.volumes, replay_of(audit).as_logged
+    assert volumes.logged_l == pytest.approx(92.0)
+    assert volumes.standing_l == pytest.approx(60.0)
+    assert done.volume_l == pytest.approx(32.0)
+    assert named(audit, "boom").volume_l == pytest.approx(32.0)
+    assert replay_of(audit).volume_difference_pct == pytest.approx(0.0, abs=1e-6)
+    row = ledger_document(audit)["replay"][0]
+    assert (row["saved_l"], row["saved_pct"]) == (pytest.approx(0.0, abs=1e-6), pytest.approx(0.0, abs=1e-6))
 
 
 def test_reversing_over_ones_own_ground_shuts():

@@ -10,8 +10,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from replaykit import block, machine, replay_of
+from drivekit import PLANE, ground
+from replaykit import block, machine, replay_of, replayed
 
+from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.primitives import arc_path, line_path
 
 DOSE = 0.02
@@ -59,3 +61,21 @@ def test_unknown_litres_stay_unknown():
     assert replay.results[0].volume_l is None
     # model against log is then told by area
     assert replay.volume_difference_pct == pytest.approx(0.0, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("open_half", "clockwise"), [("left", True), ("right", True), ("left", False), ("right", False)]
+)
+def test_a_boom_open_on_one_side_alone(open_half, clockwise):
+    # R = 40, 18 m open beside the centre. On the inside of the turn every nozzle moves less than the centre: above =
+    # integral of x / 40 over 0..18 = 18^2 / 80 = 4.05 m and nothing below; on the outside it is the other way round
+    path = arc_path(40.0, clockwise=clockwise, speed_m_s=3.0, step_s=0.5, n_states=2)
+    path.state[:, 1 if open_half == "left" else 0] = False
+    log = log_of(path, PLANE, state_kind="section", rate_l_m2=DOSE)
+    sprayer = machine(36.0, sections=(36, 36))
+    audit = replayed(log, sprayer, ground(shapely.box(-80, -80, 80, 80)), groups=("boom",), cell_m=0.5)
+    above, below = replay_of(audit).turn_spared_l, replay_of(audit).turn_short_l
+    litres = DOSE * 2 * np.pi * 40 * 4.05
+    inside = (open_half == "right") == clockwise
+    assert above == pytest.approx(litres if inside else 0.0, rel=0.01, abs=1e-6)
+    assert below == pytest.approx(0.0 if inside else litres, rel=0.01, abs=1e-6)

@@ -53,6 +53,7 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
 
 def render(report: LogReport, units: UnitSystem) -> list[str]:
     """Lines for a person."""
+    from swathledger.text import duration
     from swathledger.units import text
 
     when = "date unknown" if report.start_utc is None else f"{report.start_utc} to {report.end_utc}"
@@ -67,13 +68,13 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
         noise += " row to row across the track, one sigma: a lower bound"
     rows = [
         ("Log", ", ".join(report.inputs)),
-        ("Time", f"{when}; {_duration(report.span_s)}"),
+        ("Time", f"{when}; {duration(report.span_s)}"),
         ("Rows", f"{report.used:,} of {report.epochs:,} used"),
         ("Rate", f"{report.rows_per_s:.3g} rows a second (median step {report.median_step_s:.3g} s)"),
         (
             "Gaps",
-            f"{report.gaps} longer than {report.gap_threshold_s:.3g} s, {_duration(report.gaps_s)} in all; "
-            f"driving lost for {_duration(report.gaps_lost_s)}",
+            f"{report.gaps} longer than {report.gap_threshold_s:.3g} s, {duration(report.gaps_s)} in all; "
+            f"driving lost for {duration(report.gaps_lost_s)}",
         ),
         (
             "Driven",
@@ -103,12 +104,3 @@ def _block(title: str, items: list[str]) -> list[str]:
     if not items:
         return [f"{title}: none"]
     return [f"{title}:", *(f"  - {item}" for item in items)]
-
-
-def _duration(seconds: float) -> str:
-    whole = round(seconds)
-    hours, rest = divmod(whole, 3600)
-    minutes, left = divmod(rest, 60)
-    if hours:
-        return f"{hours} h {minutes:02d} min"
-    return f"{minutes} min {left:02d} s" if minutes else f"{left} s"

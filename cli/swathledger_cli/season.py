@@ -104,16 +104,10 @@ def _told(units: UnitSystem) -> UnitSystem | None:
 
 def _line(step: Step) -> str:
     """The last job, the rate, and the time left."""
-    left = "" if step.left_s is None else f", {_duration(step.left_s)} left"
+    from swathledger.text import duration
+
+    left = "" if step.left_s is None else f", {duration(step.left_s)} left"
     return f"{step.outcome.id}, {step.hectares_per_s:.2g} ha/s{left}"
-
-
-def _duration(seconds: float) -> str:
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    minutes = round(whole / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def lines(season: Season, units: UnitSystem) -> list[str]:

@@ -5,6 +5,8 @@ Every message names what was read (file, row, column where known), what was foun
 
 from __future__ import annotations
 
+from swathledger.text import printable
+
 
 class SwathledgerError(Exception):
     """Base of all errors that swathledger raises on purpose."""
@@ -46,14 +48,14 @@ class InputError(SwathledgerError):
     def _compose(self) -> str:
         place = []
         if self.file is not None:
-            place.append(self.file)
+            place.append(printable(self.file))
         if self.row is not None:
             place.append(f"row {self.row}")
         if self.column is not None:
-            place.append(f"column {self.column!r}")
+            place.append(f"column {self.column!r}")  # repr() escapes what cannot be seen
         head = ", ".join(place)
         text = f"{head}: {self.what}" if head else self.what
-        return f"{text} {self.hint}" if self.hint else text
+        return printable(f"{text} {self.hint}" if self.hint else text, keep="\n")
 
 
 class LogError(InputError):

@@ -21,8 +21,9 @@ from swathledger.season.manifest import (
     manifest_from_mapping,
     read_manifest,
 )
-from swathledger.season.names import name_fault, slug
+from swathledger.season.names import name_fault
 from swathledger.season.toml_text import manifest_text
+from swathledger.text import slug
 
 HEAD = 'schema = "swathledger/manifest/1"\nboundaries = "b.geojson"\nmachine = "m.toml"\n'
 

@@ -16,6 +16,7 @@ import psutil
 import pytest
 
 from swathledger.errors import InputError, OutputError
+from swathledger.files import DiskFullError, is_full, write_whole
 from swathledger.season import runner
 from swathledger.season.lock import locked
 from swathledger.season.manifest import read_manifest
@@ -23,7 +24,6 @@ from swathledger.season.plan import BYTES_PER_LOG_BYTE, WORKER_BYTES, Estimator,
 from swathledger.season.pool import InlinePool, LocalPool
 from swathledger.season.runner import run_season, seats_for
 from swathledger.season.schedule import DIED_TWICE, Item, run_items
-from swathledger.season.store import DiskFullError, is_full, write_whole
 from swathledger.season.task import Outcome, task_of
 
 from .conftest import lanes, log_text, tree
@@ -509,7 +509,7 @@ def test_a_folder_that_may_only_be_read(make_season):
 def test_a_limit_on_the_size_of_files_stands_in_for_a_full_disk(tmp_path):
     script = (
         "import resource, sys; from pathlib import Path\n"
-        "from swathledger.season.store import write_whole, DiskFullError\n"
+        "from swathledger.files import write_whole, DiskFullError\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "path = Path(sys.argv[1]); write_whole(path, b'x' * 900)\n"
         "try:\n    write_whole(path, b'y' * 2000)\n"

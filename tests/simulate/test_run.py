@@ -19,7 +19,8 @@ from swathledger.simulate import fields
 from swathledger.simulate.drive import DriveSettings
 from swathledger.simulate.run import RunSettings, longest_side, simulate
 from swathledger.simulate.samples import all_samples, write_samples
-from swathledger.simulate.write import Dialect, slug
+from swathledger.simulate.write import Dialect
+from swathledger.text import slug
 from swathledger_cli.simulate import command
 
 SAMPLES = Path(__file__).resolve().parent.parent.parent / "sample_logs"
@@ -162,5 +163,5 @@ def test_longest_side_of_a_contour_field_is_its_contour():
 
 
 def test_file_names():
-    assert slug("end/paddock é") == "end_paddock"
-    assert slug("///") == "field"
+    assert slug("end/paddock é", "field") == "end-paddock-e"
+    assert slug("///", "field") == "field"

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
-import shutil
-import tempfile
 import warnings
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -17,6 +13,7 @@ import numpy as np
 import shapely
 
 from swathledger.errors import FieldError
+from swathledger.files import parts_of, plain_path, sha256_of
 from swathledger.units import M2_PER_AC, M2_PER_HA
 
 if TYPE_CHECKING:
@@ -25,7 +22,6 @@ if TYPE_CHECKING:
 
 Role = Literal["boundary", "exclusion"]
 
-_SIDECARS = {".shp": (".shx", ".dbf", ".prj", ".cpg")}
 _AREA_COLUMNS = {"recorded_area_m2": 1.0, "recorded_area_ha": M2_PER_HA, "recorded_area_ac": M2_PER_AC}
 
 
@@ -125,39 +121,12 @@ def read_boundary_file(path: str | Path) -> BoundaryFile:
 
 
 def _hashes(file: Path) -> Iterator[tuple[str, str]]:
-    """Name and sha256 of the file, of its companions, or of the files in a database folder."""
-    if file.is_dir():
-        members = sorted(item for item in file.rglob("*") if item.is_file())
-    else:
-        members = [file]
-        for suffix in _SIDECARS.get(file.suffix.lower(), ()):
-            members += [side for side in (file.with_suffix(suffix), file.with_suffix(suffix.upper())) if side.is_file()]
-    for member in members:
-        try:
-            with member.open("rb") as stream:
-                yield member.name, hashlib.file_digest(stream, "sha256").hexdigest()
-        except OSError as error:
-            raise FieldError(f"cannot be read ({error.strerror}).", file=str(member)) from error
-
-
-@contextmanager
-def _plain_path(file: Path) -> Iterator[Path]:
-    """A path without ``!``, which GDAL's readers take for the way into an archive."""
-    if "!" not in str(file.resolve()) and "!" not in str(file):
-        yield file
-        return
-    with tempfile.TemporaryDirectory(prefix="swathledger-") as folder:
-        suffix = file.suffix.replace("!", "")
-        target = Path(folder) / f"boundary{suffix}"
-        if file.is_dir():
-            shutil.copytree(file, target)
-        else:
-            shutil.copyfile(file, target)
-            for side in _SIDECARS.get(file.suffix.lower(), ()):
-                for found in (file.with_suffix(side), file.with_suffix(side.upper())):
-                    if found.is_file():
-                        shutil.copyfile(found, target.with_suffix(side))
-        yield target
+    """Name and sha256 of the file and of all that belongs to it."""
+    try:
+        for member in parts_of(file):
+            yield member.name, sha256_of(member)
+    except OSError as error:
+        raise FieldError(f"cannot be read ({error.strerror or error}).", file=str(error.filename or file)) from error
 
 
 def _layers(file: Path, notes: list[str]) -> list[_Layer]:
@@ -167,7 +136,7 @@ def _layers(file: Path, notes: list[str]) -> list[_Layer]:
 
     out = []
     try:
-        with _plain_path(file) as plain, warnings.catch_warnings(record=True) as caught:
+        with plain_path(file) as plain, warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always")
             for name, kind in pyogrio.list_layers(plain):
                 if kind is None:  # a table without geometry

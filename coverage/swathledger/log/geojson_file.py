@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 
 from swathledger.errors import LogError
-from swathledger.log.files import sha256_of
+from swathledger.files import sha256_of
 from swathledger.log.geometry import to_wgs84
 from swathledger.log.table import RawTable, feature_places
 

@@ -13,8 +13,8 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
+from swathledger.files import sha256_of
 from swathledger.log.columns import ColumnPlan, plan_columns, require
-from swathledger.log.files import sha256_of
 from swathledger.log.geometry import points_of, to_wgs84
 from swathledger.log.table import RawTable, feature_places, mend_text
 

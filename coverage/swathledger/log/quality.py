@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, Protocol
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from swathledger.log.clean import distance_m
 from swathledger.log.log import Log, SetAside, StateKind
+from swathledger.text import moment
 
 Floats = NDArray[np.float64]
 
@@ -160,8 +160,8 @@ def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
     reasons = _reasons(log, machine, median, distance, driven_s, lost_s)
     return LogReport(
         inputs=tuple(name for name, _ in log.inputs),
-        start_utc=_iso(log.time_s[0]) if log.time_is_absolute else None,
-        end_utc=_iso(log.time_s[-1]) if log.time_is_absolute else None,
+        start_utc=moment(log.time_s[0]) if log.time_is_absolute else None,
+        end_utc=moment(log.time_s[-1]) if log.time_is_absolute else None,
         span_s=span,
         epochs=log.quality.epochs,
         used=log.quality.used,
@@ -187,10 +187,6 @@ def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
         reasons=reasons,
         better=_better(log, machine, median, int(gap.sum()), sigma),
     )
-
-
-def _iso(seconds: float) -> str:
-    return dt.datetime.fromtimestamp(float(seconds), dt.UTC).isoformat().replace("+00:00", "Z")
 
 
 def _lost_s(gaps_s: Floats, moved_m: Floats, distance: float, driven_s: float) -> float:

@@ -263,7 +263,7 @@ def _sniff_vector(path: Path, columns: Mapping[str, str] | None) -> Sniffed:
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError
 
-    from swathledger.log.files import gdal_warnings, plain_path
+    from swathledger.files import gdal_warnings, plain_path
 
     with plain_path(path) as plain, gdal_warnings([]):
         try:

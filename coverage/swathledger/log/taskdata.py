@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
-from swathledger.log.files import sha256_of
+from swathledger.files import sha256_of
 from swathledger.log.log import SetAside
 from swathledger.log.taskdata_binary import Records, read_records, times_us, utc_offset_s
 from swathledger.log.taskdata_columns import Columns, build_columns

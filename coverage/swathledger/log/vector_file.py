@@ -10,8 +10,8 @@ import numpy as np
 import pyarrow as pa
 
 from swathledger.errors import LogError
+from swathledger.files import gdal_warnings, parts_of, plain_path, sha256_of
 from swathledger.log.columns import plan_columns, require
-from swathledger.log.files import gdal_warnings, parts_of, plain_path, sha256_of
 from swathledger.log.geometry import points_of, to_wgs84
 from swathledger.log.table import RawTable, feature_places, mend_text
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 import numpy as np
 import shapely
@@ -14,6 +13,7 @@ from shapely import LineString, MultiLineString
 
 from swathledger.log.log import Log
 from swathledger.swath.swath import Swath
+from swathledger.text import moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +64,7 @@ def utc_text(log: Log, seconds: float) -> str | None:
     """ISO 8601 time of a moment given in seconds since the first epoch; None where the log's times are not absolute."""
     if not log.time_is_absolute:
         return None
-    moment = datetime.fromtimestamp(float(log.time_s[0]) + seconds, tz=UTC)
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return moment(float(log.time_s[0]) + seconds)
 
 
 def nozzle_list(open_: NDArray[np.bool_]) -> str:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import InputError
 from swathledger.field.field import LocalPlane
+from swathledger.files import plain_path
 from swathledger.report.document import SCHEMA
 
 
@@ -103,11 +102,9 @@ def read_results(folder: Path) -> Stored:
     plane = _plane(document["provenance"]["projection"])
     vector = folder / "ledger.gpkg"
     try:
-        with tempfile.TemporaryDirectory(prefix="swathledger-") as held:
-            if "!" in str(vector.absolute()):  # pyogrio takes a "!" in a path for an archive
-                vector = Path(shutil.copy(vector, Path(held) / "ledger.gpkg"))
+        with plain_path(vector) as plain:
             wanted = (*WANTED, *((REPLAYED,) if document.get("model") else ()))
-            layers = {name: _layer(vector, name, plane) for name in wanted}
+            layers = {name: _layer(plain, name, plane) for name in wanted}
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"cannot be read ({error}).", file=str(folder / "ledger.gpkg"), hint="Run the audit again."

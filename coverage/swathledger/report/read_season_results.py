@@ -69,18 +69,16 @@ def _links(folder: Path) -> dict[str, str]:
 
 
 def _outlines(path: Path) -> list[tuple[dict[str, Any], Any]]:
-    import shutil
-    import tempfile
-
     import shapely
     from pyogrio import raw
 
+    from swathledger.files import plain_path
+
     if not path.is_file():
         return []
-    with tempfile.TemporaryDirectory(prefix="swathledger-") as held:
-        plain_path = Path(shutil.copy(path, Path(held) / "season.gpkg")) if "!" in str(path.absolute()) else path
+    with plain_path(path) as plain:
         try:
-            meta, _, shapes, fields = raw.read(plain_path, layer="fields")
+            meta, _, shapes, fields = raw.read(plain, layer="fields")
         except (OSError, RuntimeError) as error:
             raise InputError(f"cannot be read ({error}).", file=str(path), hint="Run season again.") from None
     names = [str(name) for name in meta["fields"]]

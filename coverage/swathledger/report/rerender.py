@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from swathledger.errors import InputError, OutputError
+from swathledger.files import write_whole
 from swathledger.units import UnitSystem
 
 Format = Literal["html", "pdf"]
@@ -123,7 +124,7 @@ def render_again(
         if path.exists() and not overwrite and not is_ours(path):
             raise OutputError(f"{path}: was not made by this program and is not replaced unless --overwrite is given.")
     for number, (place, name, path) in enumerate(targets, start=1):
-        write_page(path, page_of(place, name, system))
+        write_whole(path, page_of(place, name, system))
         if told is not None:
             told(path, number, len(targets))
     return [path for _, _, path in targets]
@@ -148,29 +149,3 @@ def page_of(place: Place, name: Format, system: UnitSystem) -> bytes:
     from swathledger.report.pdf import pdf_of
 
     return pdf_of(page)
-
-
-def write_page(path: Path, data: bytes) -> None:
-    """Write a page whole or not at all.
-
-    Raises
-    ------
-    OutputError
-    """
-    import os
-    import tempfile
-
-    part: Path | None = None
-    try:
-        handle, held = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=f".part{path.suffix}", dir=path.parent)
-        part = Path(held)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        part.chmod(0o644)
-        part.replace(path)
-        part = None
-    except OSError as error:
-        raise OutputError(f"{path}: cannot be written ({error.strerror or error}).") from error
-    finally:
-        if part is not None:
-            part.unlink(missing_ok=True)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 
 from swathledger.log.log import Log
 from swathledger.plumbing.job import Reach, StandingJob
 from swathledger.plumbing.standing import LikelyPrime, StandingDischarge
+from swathledger.text import moment
 
 CAUTION = (
     "Prime and rinse water is pesticide: the product label and local law come first on where it may go. A log shows "
@@ -16,18 +17,15 @@ CAUTION = (
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def moment(log: Log, time_s: float) -> str | None:
-    """UTC in ISO 8601, to the millisecond where it is not whole; None where the log has no absolute time."""
-    if not log.time_is_absolute:
-        return None
-    value = _EPOCH + timedelta(milliseconds=round(time_s * 1000))
-    return value.isoformat(timespec="milliseconds" if value.microsecond else "seconds").replace("+00:00", "Z")
+def utc_text(log: Log, time_s: float) -> str | None:
+    """A moment of the log; None where it has no absolute time."""
+    return moment(time_s) if log.time_is_absolute else None
 
 
 def _event(log: Log, event: StandingDischarge, reach: Reach, estimated_l: float | None) -> dict[str, Any]:
     kind = "measured" if event.litres is not None else "unmeasured" if event.occasion == "in_work" else "likely_prime"
     return {
-        "start": moment(log, event.start_time_s),
+        "start": utc_text(log, event.start_time_s),
         "start_s": event.start_time_s - float(log.time_s[0]),
         "duration_s": event.duration_s,
         "latitude": event.latitude_deg,
@@ -48,7 +46,7 @@ def _event(log: Log, event: StandingDischarge, reach: Reach, estimated_l: float 
 def _prime(job: StandingJob, log: Log, prime: LikelyPrime) -> dict[str, Any]:
     litres = job.litres_of(prime)
     return {
-        "start": moment(log, prime.time_s),
+        "start": utc_text(log, prime.time_s),
         "start_s": prime.time_s - float(log.time_s[0]),
         "latitude": prime.latitude_deg,
         "longitude": prime.longitude_deg,
@@ -86,7 +84,7 @@ def standing_table(job: StandingJob | None, log: Log) -> dict[str, Any] | None:
         "unmeasured_primes": unmeasured,
         "stops": [
             {
-                "start": moment(log, stop.start_time_s),
+                "start": utc_text(log, stop.start_time_s),
                 "start_s": stop.start_time_s - float(log.time_s[0]),
                 "duration_s": stop.duration_s,
                 "latitude": stop.latitude_deg,

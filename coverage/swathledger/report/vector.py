@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,9 +12,11 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import OutputError
+from swathledger.files import plain_target
 from swathledger.report import drive
 from swathledger.report.polygonise import KINDS, Piece, Pieces, spared_pieces
 from swathledger.report.table import unit_of
+from swathledger.text import moment
 from swathledger.units import l_ha_from_l_m2
 
 if TYPE_CHECKING:
@@ -278,12 +278,9 @@ def write_vector(path: Path, audit: Audit, pieces: Pieces, document: dict[str, A
     from pyogrio import raw
 
     layers = layer_rows(audit, pieces, document)
-    end = drive.utc_text(audit.log, float(audit.log.time_s[-1] - audit.log.time_s[0])) or "1970-01-01T00:00:00.000Z"
-    # In a folder of its own: pyogrio takes a "!" in a path for an archive, and the results' folder may have one.
-    held = Path(tempfile.mkdtemp(prefix="swathledger-"))
-    part = held / "ledger.gpkg"
+    end = moment(float(audit.log.time_s[-1]) if audit.log.time_is_absolute else 0.0, fixed=True)
     try:
-        with _fixed_date(end):
+        with plain_target(path) as part, _fixed_date(end):
             for number, (name, rows) in enumerate(layers.items()):
                 geometry_type, columns = LAYERS[name]
                 data, masks = [], []
@@ -308,10 +305,7 @@ def write_vector(path: Path, audit: Audit, pieces: Pieces, document: dict[str, A
                     layer=name,
                     append=number > 0,
                 )
-        shutil.copyfile(part, path)
     except (OSError, RuntimeError) as error:  # pyogrio's own errors are RuntimeErrors
         raise OutputError(
             f"{path.name}: cannot be written ({error}). Is there room on the disk, and may it be written?"
         ) from error
-    finally:
-        shutil.rmtree(held, ignore_errors=True)

@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 from swathledger.errors import LogError
-from swathledger.log.files import sha256_of
+from swathledger.files import sha256_of
 from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, sibling
 from swathledger.season.manifest import Unplaced, machine_by_rule
 from swathledger.season.preview import Seen, peek

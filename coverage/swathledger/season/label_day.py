@@ -137,7 +137,7 @@ def _dose_unit(path: Path) -> str | None:
     import rasterio
     from rasterio.errors import RasterioError
 
-    from swathledger.log.files import plain_path
+    from swathledger.files import plain_path
     from swathledger.report.raster import BAND_DOSE
 
     try:
@@ -153,7 +153,7 @@ def _summed(uses: Sequence[_Use], limit: float | None, rate: float) -> tuple[flo
 
     import rasterio
 
-    from swathledger.log.files import plain_path
+    from swathledger.files import plain_path
 
     with ExitStack() as stack:
         files = [stack.enter_context(rasterio.open(stack.enter_context(plain_path(use.path)))) for use in uses]

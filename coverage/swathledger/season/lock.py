@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from swathledger.errors import OutputError
-from swathledger.season.store import DiskFullError, is_full
+from swathledger.files import DiskFullError, is_full
 
 NAME = ".lock"
 

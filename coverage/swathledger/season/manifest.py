@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from swathledger.errors import InputError
 from swathledger.log.span import Span
-from swathledger.season.names import UNLABELLED, name_fault, slug
+from swathledger.season.names import UNLABELLED, name_fault
 from swathledger.settings import AuditSettings
+from swathledger.text import slug
 
 if TYPE_CHECKING:
     from swathledger.machine.validation import Fault

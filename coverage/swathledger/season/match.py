@@ -13,9 +13,9 @@ import numpy as np
 from swathledger.errors import InputError, OutputError
 from swathledger.season.discover import FoundLog, GivenMachine, Told, find_logs, relative
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
-from swathledger.season.names import MOST_CHARACTERS, slug
 from swathledger.season.split_by_field import FieldIndex, Piece, find_visits
 from swathledger.season.toml_text import manifest_text
+from swathledger.text import MOST_CHARACTERS, slug
 
 JOIN_GAP_S = 4 * 3600.0
 """Logs of one field, product and machine this close in time belong to one job even across midnight."""
@@ -176,7 +176,7 @@ def write_manifest(matched: Matched, out: Path, *, overwrite: bool = False) -> N
     OutputError
         It exists and ``overwrite`` is not set, or it cannot be written.
     """
-    from swathledger.season.store import write_whole
+    from swathledger.files import write_whole
 
     if out.is_dir():
         raise OutputError(f"{out}: is a folder. Give the name of a file.")

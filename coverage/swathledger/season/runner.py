@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from swathledger.errors import InputError, OutputError
+from swathledger.files import DiskFullError, is_full
 from swathledger.season.lock import locked
 from swathledger.season.manifest import Manifest
 from swathledger.season.plan import Estimator
 from swathledger.season.pool import DaskPool, LocalPool, Pool, cores, memory_bytes
 from swathledger.season.schedule import Item, Step, run_items
-from swathledger.season.store import DiskFullError, is_full
 from swathledger.season.task import (
     RECORD,
     RECORD_SCHEMA,

@@ -7,13 +7,13 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from swathledger.files import write_whole
 from swathledger.money.ledgers import JobLedger, ledger_from
 from swathledger.report.season_page import render_season
 from swathledger.season.columns import FIELDS, REPLAY, Kind, Row, field_row, replay_rows
 from swathledger.season.label_day import DayJob, day_doses
 from swathledger.season.manifest import Job, Manifest
 from swathledger.season.plan import Estimator
-from swathledger.season.store import write_whole
 from swathledger.season.summary import Parts, by_field, ordered, season_document
 from swathledger.season.write import write_csv, write_layers, write_parquet
 
@@ -176,7 +176,7 @@ def _derived(path: Path) -> BaseGeometry | None:
     import pyogrio
     import shapely
 
-    from swathledger.log.files import plain_path
+    from swathledger.files import plain_path
 
     if not path.is_file():
         return None

@@ -97,7 +97,7 @@ def task_of(job: Job, manifest: Manifest, out: Path) -> Task:
 
 def files_of(path: Path) -> list[Path]:
     """Every file that reading a path depends on: the parts of a shapefile, and task data with all it may refer to."""
-    from swathledger.log.files import parts_of
+    from swathledger.files import parts_of
     from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME
 
     time_log = bool(TIME_LOG_NAME.match(path.stem))
@@ -126,7 +126,7 @@ def key_of(task: Task, digests: dict[str, str]) -> str:
     InputError
         A file cannot be read.
     """
-    from swathledger.log.files import sha256_of
+    from swathledger.files import sha256_of
 
     def digest(name: str) -> list[list[str]]:
         out = []
@@ -157,7 +157,7 @@ def key_of(task: Task, digests: dict[str, str]) -> str:
 
 def is_done(task: Task) -> bool:
     """Whether the folder holds the finished results of this very task."""
-    from swathledger.log.files import sha256_of
+    from swathledger.files import sha256_of
 
     folder = Path(task.out)
     try:
@@ -173,7 +173,7 @@ def is_done(task: Task) -> bool:
 
 def run_task(task: Task) -> Outcome:
     """Audit one job into its folder; never raises for anything that has to do with the job."""
-    from swathledger.season.store import is_full
+    from swathledger.files import is_full
 
     started = time.perf_counter()
     try:
@@ -205,10 +205,9 @@ def _where(error: BaseException) -> str:
 
 def _audit(task: Task) -> None:
     from swathledger.audit import run_audit
-    from swathledger.log.files import sha256_of
+    from swathledger.files import sha256_of, write_whole
     from swathledger.machine.products import with_products
     from swathledger.machine.read import read_machine
-    from swathledger.season.store import write_whole
 
     out = Path(task.out)
     machine, notes = read_machine(task.machine), []

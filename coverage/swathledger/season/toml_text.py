@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import math
 from collections.abc import Sequence
 
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced
 from swathledger.season.spec import SCHEMA
+from swathledger.text import moment as utc_moment
 
 _HEAD = """\
 # Which logs make up which job. Read it, correct it, then run: swathledger season THIS-FILE --out FOLDER
@@ -29,9 +29,7 @@ def moment(seconds: float, absolute: bool) -> str:
     """A time of a log, in full: an offset date-time where the log has dates, else seconds from its start."""
     if not absolute:
         return repr(float(seconds))
-    # Rounded to the microsecond, so that reading it gives the same rows.
-    when = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(microseconds=round(seconds * 1e6))
-    return when.isoformat().replace("+00:00", "Z")
+    return utc_moment(seconds, decimals=6)  # to the microsecond, so that reading it gives the same rows
 
 
 def _log(log: JobLog, absolute: bool) -> list[str]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -14,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from swathledger.errors import OutputError
+from swathledger.files import DiskFullError, is_full, plain_target, write_whole, write_with
 from swathledger.season.columns import Kind, Row
-from swathledger.season.store import DiskFullError, is_full, write_whole, write_with
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -102,11 +101,9 @@ def write_layers(
     from pyogrio import raw
 
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    # In a folder of its own: pyogrio takes a "!" in a path for an archive.
-    with tempfile.TemporaryDirectory(prefix="swathledger-") as folder:
-        held = Path(folder) / "season.gpkg"
-        try:
-            pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{day}T00:00:00.000Z"})
+
+    def write(part: Path) -> None:
+        with plain_target(part) as held:
             for number, (name, (rows, columns, shapes)) in enumerate(layers.items()):
                 data, masks = zip(*(_values(rows, column, kind) for column, kind in columns.items()), strict=True)
                 raw.write(
@@ -121,18 +118,17 @@ def write_layers(
                     layer=name,
                     append=number > 0,
                 )
-        except Exception as error:
-            words = f"{path}: cannot be written ({error})."
-            if is_full(error, Path(folder)):
-                raise DiskFullError(f"{words} Make room and run the same command again.") from error
-            raise OutputError(words) from error
-        finally:
-            pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
-        def copy(part: Path) -> None:
-            shutil.copyfile(held, part)
-
-        write_with(path, copy)
+    try:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{day}T00:00:00.000Z"})
+        write_with(path, write)
+    except RuntimeError as error:  # pyogrio's own errors
+        words = f"{path}: cannot be written ({error})."
+        if is_full(error, path.parent) or is_full(error, Path(tempfile.gettempdir())):
+            raise DiskFullError(f"{words} Make room and run the same command again.") from error
+        raise OutputError(words) from error
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
 def _multi(shapes: Sequence[BaseGeometry | None]) -> list[BaseGeometry | None]:

@@ -13,12 +13,14 @@ import shapely
 from shapely import LineString, Polygon
 
 from swathledger.errors import InputError, OutputError
+from swathledger.files import write_whole, write_with
 from swathledger.simulate.drive import Driven, DriveSettings, drive
 from swathledger.simulate.laps import polygons
 from swathledger.simulate.motion import Stop
 from swathledger.simulate.plan import Plan, PlanSettings, plan_drive
 from swathledger.simulate.truth import truth_text, write_truth_table
-from swathledger.simulate.write import Dialect, log_text, slug, write_atomically, write_text
+from swathledger.simulate.write import Dialect, log_text
+from swathledger.text import slug
 
 if TYPE_CHECKING:
     from swathledger.field.field import Field
@@ -191,7 +193,7 @@ def simulate(
     for number, name in enumerate(names):
         ground = read_field(boundary, field_id=name)
         driven = simulate_field(ground, machine, chosen, number=number)
-        stem = slug(ground.field_id)
+        stem = slug(ground.field_id, "field")
         while stem in used:
             stem += "_"
         used.add(stem)
@@ -204,9 +206,9 @@ def simulate(
 def _write(ground: Field, driven: Driven, settings: RunSettings, out: Path, stem: str) -> Outcome:
     log_file = out / "logs" / f"{stem}.{settings.dialect.format}"
     truth_file, table_file = out / "truth" / f"{stem}.json", out / "truth" / f"{stem}.parquet"
-    write_atomically(table_file, lambda part: write_truth_table(driven, ground.plane, part))
-    write_text(truth_file, truth_text(driven, ground.field_id))
-    write_text(log_file, log_text(driven, ground.plane, settings.dialect))
+    write_with(table_file, lambda part: write_truth_table(driven, ground.plane, part))
+    write_whole(truth_file, truth_text(driven, ground.field_id))
+    write_whole(log_file, log_text(driven, ground.plane, settings.dialect))
     notes = list(ground.notes) + list(driven.plan.notes)
     if settings.turning_radius_m is None:
         notes.append(f"turning radius taken as {driven.plan.turning_radius_m:g} m, from the width")

@@ -17,6 +17,7 @@ import numpy as np
 from shapely import MultiPolygon, Polygon, affinity
 
 from swathledger.errors import SwathledgerError
+from swathledger.files import write_whole
 from swathledger.simulate import fields
 from swathledger.simulate.drive import Driven, DriveSettings
 from swathledger.simulate.fields import FieldShape
@@ -25,7 +26,7 @@ from swathledger.simulate.path import to_degrees
 from swathledger.simulate.plan import PlanSettings
 from swathledger.simulate.run import RunSettings, simulate_field
 from swathledger.simulate.truth import truth_text
-from swathledger.simulate.write import Dialect, log_text, write_text
+from swathledger.simulate.write import Dialect, log_text
 
 if TYPE_CHECKING:
     from swathledger.field.field import LocalPlane
@@ -297,7 +298,7 @@ def write_samples(out: Path, only: Sequence[str] = ()) -> list[Path]:
     written = []
 
     def put(name: str, text: str) -> None:
-        write_text(out / name, text)
+        write_whole(out / name, text)
         written.append(out / name)
 
     put("boundaries.geojson", boundaries_text(samples))

@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
-import re
-import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from swathledger.errors import OutputError
 from swathledger.simulate.path import to_degrees
 from swathledger.units import L_PER_GAL, M2_PER_AC, M2_PER_HA, M_S_PER_KM_H, M_S_PER_MPH, S_PER_MIN
 
@@ -46,11 +41,6 @@ class Dialect:
     heading: bool = True
     offset_h: float = 0.0
     product: str = "herbicide A"
-
-
-def slug(name: str) -> str:
-    """A file name for a field: letters, digits, dash and underscore, never empty."""
-    return re.sub(r"[^\w-]+", "_", name, flags=re.ASCII).strip("_") or "field"
 
 
 def _time_text(seconds: float, offset_h: float, decimals: int) -> str:
@@ -121,35 +111,3 @@ def log_text(driven: Driven, plane: LocalPlane, dialect: Dialect) -> str:
             f'"properties":{{{properties}}}}}'
         )
     return '{"type":"FeatureCollection","features":[\n' + ",\n".join(lines) + "\n]}\n"
-
-
-def write_atomically(path: Path, write: Callable[[Path], None]) -> None:
-    """Write a file beside its place and rename it there, so that it is never seen half-written.
-
-    Raises
-    ------
-    OutputError
-        The folder cannot be written to.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        os.close(handle)
-    except OSError as error:
-        raise OutputError(f"{path.parent}: cannot be written to ({error.strerror}). Choose another folder.") from error
-    part = Path(name)
-    try:
-        write(part)
-        part.chmod(0o644)  # mkstemp makes it private
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write text (UTF-8, line feeds) atomically."""
-
-    def write(part: Path) -> None:
-        part.write_bytes(text.encode())
-
-    write_atomically(path, write)

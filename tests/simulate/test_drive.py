@@ -14,7 +14,6 @@ from swathledger.simulate import fields
 from swathledger.simulate.control import delayed
 from swathledger.simulate.drive import DriveSettings, drive
 from swathledger.simulate.motion import Speeds, Stop, trail
-from swathledger.simulate.noise import gauss_markov, smooth_along
 from swathledger.simulate.plan import PlanSettings, plan_drive
 from swathledger.simulate.truth import open_spans, swept_m2
 
@@ -135,21 +134,6 @@ def test_logged_positions_have_the_sigma_asked_for(plan):
         errors += [d.logged_x_m - d.motion.antenna_x_m[d.rows], d.logged_y_m - d.motion.antenna_y_m[d.rows]]
     # Some 1,000 s at a correlation time of 10 s: about 24 x 50 independent values, so 2 % on the sigma.
     assert np.concatenate(errors).std() == pytest.approx(0.1, rel=0.08)
-
-
-def test_gauss_markov_has_its_sigma_and_correlation():
-    x = gauss_markov(np.random.default_rng(1), 400_000, 0.2, 4.0, 0.5)
-    assert x.std() == pytest.approx(0.5, rel=0.02)
-    lag = 20  # 4 s
-    assert np.corrcoef(x[:-lag], x[lag:])[0, 1] == pytest.approx(math.exp(-1), abs=0.03)
-    first = [gauss_markov(np.random.default_rng(s), 3, 0.2, 4.0, 0.5)[0] for s in range(2000)]
-    assert np.std(first) == pytest.approx(0.5, rel=0.06)
-
-
-def test_weaving_has_its_sigma_and_length():
-    x = smooth_along(np.random.default_rng(2), 400_000, 1.0, 25.0, 0.05)
-    assert x.std() == pytest.approx(0.05, rel=0.03)
-    assert np.corrcoef(x[:-25], x[25:])[0, 1] == pytest.approx(math.exp(-0.5), abs=0.03)
 
 
 @pytest.mark.parametrize(("radius", "a", "b"), [(15.0, 3.4, 5.8), (20.0, 0.0, 6.0), (12.0, 2.0, 4.0)])

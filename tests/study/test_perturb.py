@@ -24,7 +24,6 @@ from swathledger.study.perturb import (
     only,
     perturbed,
     scaled,
-    slow_series,
 )
 from swathledger.study.switch_timing import bends, placed_switches, switch_places
 
@@ -42,15 +41,6 @@ MACHINE = Machine("one section", SMALL.boom.__class__(SMALL.boom.nozzle_edges_m,
 
 def positions(p):
     return np.column_stack(PLANE.forward(p.log.latitude_deg, p.log.longitude_deg))
-
-
-def test_slow_series_has_its_variance_and_correlation_at_uneven_times():
-    rng = np.random.default_rng(3)
-    time_s = np.array([0.0, 1.0, 2.0, 30.0, 31.0, 91.0])
-    draws = np.stack([slow_series(rng, time_s, 60.0, 0.05)[0] for _ in range(20_000)])
-    assert draws.std(axis=0) == pytest.approx(np.full(6, 0.05), rel=0.03)
-    lag = np.abs(time_s[:, None] - time_s[None, :])
-    assert np.corrcoef(draws.T) == pytest.approx(np.exp(-lag / 60.0), abs=0.03)
 
 
 def test_ring_stays_closed_and_moves_by_its_sigma_alike_for_neighbours():

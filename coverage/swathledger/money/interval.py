@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from swathledger.errors import InputError
+from swathledger.statistics import resampled
 
 Method = Literal["percentile", "bca"]
 FEW_FIELDS = 10
@@ -124,12 +125,7 @@ def bootstrap_by_field(
     estimate = float(_ratio(values, bases))
     if k < 2:
         return Interval(estimate, None, None, level, method, k, resamples, seed)
-    rng = np.random.default_rng(seed)
-    drawn = np.empty(resamples)
-    block = max(1, 2_000_000 // k)  # rows of indices held at once
-    for start in range(0, resamples, block):
-        pick = rng.integers(0, k, size=(min(block, resamples - start), k))
-        drawn[start : start + pick.shape[0]] = _ratio(values[pick], bases[pick])
+    drawn = np.concatenate([_ratio(values[pick], bases[pick]) for pick in resampled(k, resamples, seed)])
     tails = ((1 - level) / 2, (1 + level) / 2)
     used: Method = "percentile"
     if method == "bca":

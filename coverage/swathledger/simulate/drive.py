@@ -16,12 +16,14 @@ from swathledger.machine.machine import Machine
 from swathledger.simulate.closed_form import START_S, log_from_path
 from swathledger.simulate.control import Controlled, Memory, run_sections
 from swathledger.simulate.motion import Course, Motion, Speeds, Stop, course_of, drive_motion
-from swathledger.simulate.noise import gauss_markov, streams
 from swathledger.simulate.path import Floats
 from swathledger.simulate.plan import Plan
+from swathledger.statistics import gauss_markov, streams
 
 if TYPE_CHECKING:
     from swathledger.field.field import LocalPlane
+
+STREAMS = ("guidance", "gnss", "white", "operator", "rate", "gauge")
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +237,7 @@ def drive(plan: Plan, machine: Machine, target: BaseGeometry, settings: DriveSet
         The same for the same arguments, to the last bit: every random number comes from ``settings.seed``.
     """
     s = DriveSettings() if settings is None else settings
-    rng = streams(s.seed)
+    rng = streams(s.seed, STREAMS)
     course = course_of(plan, s.speeds)
     motion = drive_motion(
         plan,

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Antenna, Hitch
-from swathledger.simulate.noise import smooth_along
 from swathledger.simulate.path import Floats, forward_unit, offset_point
 from swathledger.simulate.plan import Plan
+from swathledger.statistics import smooth_along
 
 #: Below this mean speed a step of the path would take for ever.
 _CRAWL_M_S = 0.2

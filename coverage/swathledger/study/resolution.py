@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.study.bootstrap import Means, holm, means_over_fields
+from swathledger.statistics import Means, holm, means_over_fields
 from swathledger.study.collected import AS_LOGGED, LOGGED, StudyField, StudySettings
 
 Floats = NDArray[np.float64]

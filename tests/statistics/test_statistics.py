@@ -1,13 +1,23 @@
-"""Intervals over fields: against scipy, by hand, and whether they hold what they say."""
+"""Intervals over fields: against scipy, by hand, and whether they hold what they say; noise as asked."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from swathledger.errors import InputError
-from swathledger.study.bootstrap import drawn_t, holm, means_over_fields
+from swathledger.statistics import (
+    gauss_markov,
+    holm,
+    means_over_fields,
+    resampled,
+    smooth_along,
+    streams,
+    studentised_means,
+)
 
 FIXED = np.array([2.1, 3.4, 0.9, 8.8, 4.2, 2.7, 1.1, 5.9, 3.3, 2.2, 12.4, 1.8])
 
@@ -23,14 +33,14 @@ def test_studentised_quantiles_agree_with_scipys_bootstrap():
         (FIXED,), studentised, confidence_level=0.9, method="percentile", n_resamples=40_000, vectorized=True,
         rng=np.random.default_rng(5),
     ).confidence_interval  # fmt: skip
-    ours = np.nanquantile(drawn_t(FIXED[:, None], 40_000, 6)[:, 0], [0.05, 0.95])
+    ours = np.nanquantile(studentised_means(FIXED[:, None], 40_000, 6)[:, 0], [0.05, 0.95])
     # 40,000 draws fix a 5 % quantile of this skewed t to about 0.03.
     assert ours == pytest.approx([theirs.low, theirs.high], abs=0.1)
 
 
 def test_interval_is_the_mean_less_the_drawn_quantiles():
     found = means_over_fields(FIXED[:, None], resamples=4999, seed=3)
-    lower, upper = np.nanquantile(drawn_t(FIXED[:, None], 4999, 3)[:, 0], [0.05, 0.95])
+    lower, upper = np.nanquantile(studentised_means(FIXED[:, None], 4999, 3)[:, 0], [0.05, 0.95])
     se = FIXED.std(ddof=1) / np.sqrt(12)
     assert found.low[0] == pytest.approx(FIXED.mean() - upper * se)
     assert found.high[0] == pytest.approx(FIXED.mean() - lower * se)
@@ -112,3 +122,51 @@ def test_intervals_together_hold_all_truths_at_once():
         found = means_over_fields(values, resamples=799, seed=world)
         held += bool(np.all((found.together_low <= truth) & (truth <= found.together_high)))
     assert 0.85 <= held / 300 <= 0.95
+
+
+def test_gauss_markov_has_its_sigma_and_correlation():
+    x = gauss_markov(np.random.default_rng(1), 400_000, 0.2, 4.0, 0.5)
+    assert x.std() == pytest.approx(0.5, rel=0.02)
+    lag = 20  # 4 s
+    assert np.corrcoef(x[:-lag], x[lag:])[0, 1] == pytest.approx(math.exp(-1), abs=0.03)
+    first = [gauss_markov(np.random.default_rng(s), 3, 0.2, 4.0, 0.5)[0] for s in range(2000)]
+    assert np.std(first) == pytest.approx(0.5, rel=0.06)
+
+
+def test_weaving_has_its_sigma_and_length():
+    x = smooth_along(np.random.default_rng(2), 400_000, 1.0, 25.0, 0.05)
+    assert x.std() == pytest.approx(0.05, rel=0.03)
+    assert np.corrcoef(x[:-25], x[25:])[0, 1] == pytest.approx(math.exp(-0.5), abs=0.03)
+
+
+def test_gauss_markov_at_uneven_times():
+    rng = np.random.default_rng(3)
+    time_s = np.array([0.0, 1.0, 2.0, 30.0, 31.0, 91.0])
+    draws = np.stack([gauss_markov(rng, 6, np.diff(time_s), 60.0, 0.05) for _ in range(20_000)])
+    assert draws.std(axis=0) == pytest.approx(np.full(6, 0.05), rel=0.03)
+    lag = np.abs(time_s[:, None] - time_s[None, :])
+    assert np.corrcoef(draws.T) == pytest.approx(np.exp(-lag / 60.0), abs=0.03)
+
+
+def test_noise_of_no_size_draws_as_much_and_steps_go_forward():
+    one, two = np.random.default_rng(3), np.random.default_rng(3)
+    assert not gauss_markov(one, 5, 1.0, 10.0, 0.0).any()
+    gauss_markov(two, 5, 1.0, 10.0, 1.0)
+    assert one.random() == two.random()
+    for step, scale in ((0.0, 1.0), (1.0, 0.0), (np.array([1.0, -1.0]), 1.0)):
+        with pytest.raises(InputError, match="above 0"):
+            gauss_markov(one, 3, step, scale, 1.0)
+
+
+def test_streams_are_named_by_place_and_do_not_touch_each_other():
+    one, two = streams(7, ("a", "b")), streams(np.random.SeedSequence(7), ("a", "other"))
+    one["a"].random(100)
+    assert one["b"].random() == two["other"].random()
+
+
+def test_drawn_fields_do_not_depend_on_how_many_rows_are_held():
+    whole = np.concatenate(list(resampled(7, 100, 3)))
+    parts = np.concatenate(list(resampled(7, 100, 3, held=50)))
+    assert whole.shape == (100, 7)
+    assert np.array_equal(whole, parts)
+    assert set(np.unique(whole)) == set(range(7))

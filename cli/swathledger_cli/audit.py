@@ -11,6 +11,7 @@ from swathledger_cli import options
 from swathledger_cli.progress import reporting, summary
 
 if TYPE_CHECKING:
+    from swathledger.documents.ledger import Ledger
     from swathledger.units import UnitSystem
 
 
@@ -74,22 +75,17 @@ def command(
             if done > reporter.done:
                 reporter.step(what, done - reporter.done)
 
-        document = run_audit(logs, machine, boundary, out, settings, overwrite=overwrite, progress=told)
+        ledger = run_audit(logs, machine, boundary, out, settings, overwrite=overwrite, progress=told)
     if as_json:
-        import json
+        from swathledger.documents.document import dump
 
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
-    summary(_sentence(document, out), quiet=quiet)
+        click.echo(dump(ledger), nl=False)
+    summary(_sentence(ledger, out), quiet=quiet)
 
 
-def _sentence(document: dict[str, object], out: Path) -> str:
-    area = document["area"]
-    field = document["field"]
-    if not isinstance(area, dict) or not isinstance(field, dict):
-        raise TypeError("a ledger document has the tables 'area' and 'field'")
-    share = area["over_application_pct"]
+def _sentence(ledger: Ledger, out: Path) -> str:
+    share = ledger.area.over_application_pct
     over = "unknown" if share is None else f"{share:.2f} %"
-    balance = document.get("balance")
-    left = balance["unexplained_pct"] if isinstance(balance, dict) else None
+    left = None if ledger.balance is None else ledger.balance.unexplained_pct
     closes = "" if left is None else f"; {left:+.2f} % of the logged litres unexplained"
-    return f"{field['id']}: over-application {over} of the target{closes}; results in {out}"
+    return f"{ledger.field.id}: over-application {over} of the target{closes}; results in {out}"

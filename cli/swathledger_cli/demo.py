@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
 from swathledger_cli import options
 from swathledger_cli.progress import Reporter, reporting, summary
+
+if TYPE_CHECKING:
+    from swathledger.documents.ledger import Ledger
 
 MARKER = "demo.json"
 """Tells a folder of an earlier demo, which alone may be replaced."""
@@ -54,18 +57,18 @@ def sample_folder() -> Path:
     raise InputError("the sample logs are not there.", hint="Install swathledger again, or run it from a checkout.")
 
 
-def audit_samples(samples: Path, out: Path, reporter: Reporter) -> list[dict[str, Any]]:
-    """Audit every sample into a folder of its own; returns the documents of their ledgers."""
+def audit_samples(samples: Path, out: Path, reporter: Reporter) -> list[Ledger]:
+    """Audit every sample into a folder of its own; returns their ledgers."""
     from swathledger.audit import run_audit
     from swathledger.settings import AuditSettings
 
-    documents = []
+    ledgers = []
     for number, sample in enumerate(SAMPLES):
 
         def told(what: str, share: float, done: int = 100 * number, name: str = sample.field_id) -> None:
             reporter.step(f"{name}: {what}", max(0, done + round(100 * share) - reporter.done))
 
-        documents.append(
+        ledgers.append(
             run_audit(
                 [samples / sample.log],
                 samples / sample.machine,
@@ -75,7 +78,7 @@ def audit_samples(samples: Path, out: Path, reporter: Reporter) -> list[dict[str
                 progress=told,
             )
         )
-    return documents
+    return ledgers
 
 
 def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]:
@@ -110,19 +113,18 @@ def _number(value: float | None, digits: int, factor: float = 1.0) -> str:
     return "unknown" if value is None else f"{value * factor:,.{digits}f}"
 
 
-def table(documents: list[dict[str, Any]], out: Path) -> str:
+def table(ledgers: list[Ledger], out: Path) -> str:
     """The fields, one a line, with what each lost and where its report is."""
     rows = [("field", "target ha", "over-application %", "skip %", "over-applied L", "report")]
-    for document in documents:
-        area, volume = document["area"], document["volume"]
-        name = document["field"]["id"]
+    for ledger in ledgers:
+        area, volume, name = ledger.area, ledger.volume, ledger.field.id
         rows.append(
             (
                 name,
-                _number(area["target_m2"], 2, 1e-4),
-                _number(area["over_application_pct"], 2),
-                _number(area["skip_pct"], 2),
-                _number(None if volume is None else volume["over_applied_l"], 1),
+                _number(area.target_m2, 2, 1e-4),
+                _number(area.over_application_pct, 2),
+                _number(area.skip_pct, 2),
+                _number(None if volume is None else volume.over_applied_l, 1),
                 str(out / name / "report.html"),
             )
         )
@@ -153,11 +155,11 @@ def command(out: Path, overwrite: bool, quiet: bool) -> None:
         new_folder(out, overwrite=overwrite, marker=MARKER) as folder,
         reporting("demo", 100 * len(SAMPLES), quiet=quiet) as reporter,
     ):
-        documents = audit_samples(sample_folder(), folder, reporter)
+        ledgers = audit_samples(sample_folder(), folder, reporter)
         season = season_of_samples(sample_folder(), folder / "season", reporter)
-        listed = {"schema": "swathledger/demo/1", "fields": [document["field"]["id"] for document in documents]}
+        listed = {"schema": "swathledger/demo/1", "fields": [ledger.field.id for ledger in ledgers]}
         (folder / MARKER).write_text(json.dumps(listed, indent=1) + "\n", encoding="utf-8")
-    click.echo(table(documents, out))
+    click.echo(table(ledgers, out))
     for line in season:
         click.echo(line)
     summary(

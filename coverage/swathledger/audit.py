@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from swathledger.errors import InputError, LogError
 from swathledger.report.audited import Prepared, Progress
@@ -18,6 +18,7 @@ from swathledger.settings import AuditSettings
 __all__ = ["DEFAULT_GROUPS", "Prepared", "Progress", "compute", "prepare", "resolve", "run_audit"]
 
 if TYPE_CHECKING:
+    from swathledger.documents.ledger import Ledger
     from swathledger.ledger.account import Sink
     from swathledger.log.log import Log
     from swathledger.log.span import Spans
@@ -245,14 +246,14 @@ def run_audit(
     spans: Sequence[Spans] | None = None,
     notes: Sequence[str] = (),
     progress: Progress | None = None,
-) -> dict[str, Any]:
+) -> Ledger:
     """Audit one field and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
 
     The folder ``out`` appears whole or not at all.
 
     Returns
     -------
-    dict
+    Ledger
         The document of ``ledger.json``.
 
     Raises

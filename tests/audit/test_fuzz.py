@@ -11,8 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from swathledger.audit import compute, prepare
+from swathledger.documents.document import dump, parse
+from swathledger.documents.ledger import Ledger
 from swathledger.errors import SwathledgerError
-from swathledger.report.document import ledger_bytes, ledger_document
+from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 
 FEW = settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
@@ -93,8 +95,8 @@ def test_any_log_gives_a_ledger_or_a_plain_error(table, machine, derive, folder)
     except SwathledgerError as error:
         assert str(error)  # noqa: PT017  # either outcome is right; an error must have words
         return
-    document = ledger_document(audit)
-    json.loads(ledger_bytes(document))  # no NaN or infinity anywhere
+    ledger = ledger_of(audit)
+    assert parse(Ledger, dump(ledger), "") == ledger  # no NaN or infinity anywhere, and every value of its type
     cells = audit.accounting.areas.cells
     assert cells["applied"] == cells["covered"] + cells["overlap_extra"] + cells["outside"] + cells["excluded"]
     assert cells["target"] == cells["covered"] + cells["skip"]

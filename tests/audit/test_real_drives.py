@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from swathledger.audit import compute, prepare
-from swathledger.report.document import ledger_document
+from swathledger.documents.document import plain
+from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 
 MACHINE = """name = "harvester of the real drives"
@@ -51,7 +52,7 @@ def audited(names, folder, tmp_path):
     prepared = prepare(
         [folder / f"{name}.csv" for name in names], machine, folder / "boundaries.geojson", AuditSettings(groups=())
     )
-    return prepared, ledger_document(compute(prepared))
+    return prepared, plain(ledger_of(compute(prepared)))
 
 
 @pytest.mark.parametrize("field", COUNTED)

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from swathledger.audit import compute, prepare
-from swathledger.report.document import ledger_document
+from swathledger.documents.document import plain
+from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
@@ -46,5 +47,5 @@ def test_ledger_against_the_truth_of_the_drive(name):
     stops = sum(event["kind"] in {"stop", "refill"} for event in truth["events"])
     assert audit.swath.gaps == stops
     assert audit.swath.unbridged_m < 1.0
-    document = ledger_document(audit)
+    document = plain(ledger_of(audit))
     assert document["field"]["id"] == Path(name).stem

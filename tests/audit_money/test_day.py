@@ -11,10 +11,11 @@ import shapely
 from drivekit import PLANE, ground
 
 from swathledger.audit import Prepared, compute
+from swathledger.documents.document import plain
 from swathledger.ledger.balance import balance_of, sum_of
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Boom, Machine
-from swathledger.report.document import ledger_document
+from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
@@ -84,7 +85,7 @@ def document_of(log: Log, plumbing: dict[str, object] | None = None) -> dict[str
     pond = shapely.box(-106.0, 0.0, -86.0, 40.0)  # its nearest side 86 m west of the first charge
     field = ground(shapely.box(-126.0, -10.0, 40.0, 210.0), pond)
     swath = build_swath(log, machine, field.plane, max_gap_s=6.0)
-    return ledger_document(compute(Prepared(log, machine, field, swath, SETTINGS, ())))
+    return plain(ledger_of(compute(Prepared(log, machine, field, swath, SETTINGS, ()))))
 
 
 def test_every_event_is_found_with_its_litres() -> None:
@@ -127,7 +128,7 @@ def test_places_are_the_boom_s_and_reach_is_that_of_the_open_nozzles() -> None:
     field = ground(shapely.box(-20.0, -10.0, 40.0, 210.0), shapely.box(-19.0, -5.0, -11.0, 5.0))
     log = replace(log, state=state, state_kind="section", heading_deg=np.zeros(len(log)))
     swath = build_swath(log, machine, field.plane, max_gap_s=6.0)
-    first = ledger_document(compute(Prepared(log, machine, field, swath, SETTINGS, ())))["standing"]["events"][0]
+    first = plain(ledger_of(compute(Prepared(log, machine, field, swath, SETTINGS, ()))))["standing"]["events"][0]
     x, y = field.plane.forward(np.array([first["latitude"]]), np.array([first["longitude"]]))
     assert (float(x[0]), float(y[0])) == pytest.approx((-1.0, -3.0), abs=0.01)
     assert first["to_boundary_m"] == pytest.approx(7.0, abs=0.01)  # y = -3 to -10

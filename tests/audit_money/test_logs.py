@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from swathledger.audit import compute, prepare
-from swathledger.report.document import ledger_document
+from swathledger.documents.document import plain
+from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 
 COARSE = AuditSettings(cell_m=1.0, groups=())
@@ -17,7 +18,7 @@ COARSE = AuditSettings(cell_m=1.0, groups=())
 
 def audited(log: Path, machine: Path, boundary: Path, field_id: str | None = None) -> dict[str, Any]:
     settings = AuditSettings(cell_m=1.0, groups=(), field_id=field_id)
-    return ledger_document(compute(prepare([log], machine, boundary, settings)))
+    return plain(ledger_of(compute(prepare([log], machine, boundary, settings))))
 
 
 @pytest.mark.parametrize(("name", "machine"), [("long_mile", "36"), ("dogleg", "24")])
@@ -63,7 +64,7 @@ def test_real_drives_log_no_flow(shared_dir: Path, tmp_path: Path, name: str) ->
     machine.write_text(MACHINE, encoding="utf-8")
     settings = AuditSettings(cell_m=1.0, groups=(), field_id=name)
     audit = compute(prepare([folder / f"{name}.csv"], machine, folder / "boundaries.geojson", settings))
-    found = ledger_document(audit)
+    found = plain(ledger_of(audit))
     standing = found["standing"]
     assert standing["events"]
     assert all(event["litres_l"] is None and event["kind"] != "measured" for event in standing["events"])

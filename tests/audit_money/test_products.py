@@ -12,11 +12,12 @@ import shapely
 from drivekit import PLANE, ground
 
 from swathledger.audit import Prepared, compute
+from swathledger.documents.document import plain
 from swathledger.errors import MachineError
 from swathledger.log.log import Log
 from swathledger.machine.machine import Boom, Machine
 from swathledger.money.tank import names_in, tank_of
-from swathledger.report.document import ledger_document
+from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
@@ -74,7 +75,7 @@ def document_of(log: Log, products: tuple[dict[str, object], ...], **settings: A
     field = ground(shapely.box(-6.0, 0.0, 18.0, 100.0))
     swath = build_swath(log, machine, field.plane, max_gap_s=6.0)
     asked = AuditSettings(**{"cell_m": 0.25, "max_gap_s": 6.0, "tolerance_m": 0.1, "groups": ()} | settings)
-    return ledger_document(compute(Prepared(log, machine, field, swath, asked, ())))
+    return plain(ledger_of(compute(Prepared(log, machine, field, swath, asked, ()))))
 
 
 def test_a_tank_mix_of_two_on_two_passes_over_one_strip() -> None:

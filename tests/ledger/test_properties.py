@@ -18,9 +18,10 @@ from hypothesis import strategies as st
 from shapely import affinity
 
 import swathledger.grid.frame as frame_module
+from swathledger.documents.document import dump
 from swathledger.ledger.account import account
 from swathledger.machine.machine import Antenna
-from swathledger.report.document import ledger_bytes, ledger_document
+from swathledger.report.document import ledger_of
 from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.path import PlanePath
 from swathledger.simulate.primitives import START_S
@@ -136,7 +137,7 @@ def paths_example() -> PlanePath:
 
 # --- bands and threads ----------------------------------------------------------------------------------------------
 def document_bytes(result: Result) -> bytes:
-    return ledger_bytes(ledger_document(result.audit()))
+    return dump(ledger_of(result.audit()))
 
 
 def parts(value, litres: bool = False):

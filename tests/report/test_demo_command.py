@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from ledgerkit import ledger
 
 import swathledger
 from swathledger.errors import InputError, OutputError
@@ -78,10 +79,6 @@ def test_samples_of_an_installed_package_and_none(tmp_path: Path, monkeypatch: p
 
 
 def test_unknown_litres_read_unknown() -> None:
-    document = {
-        "field": {"id": "a"},
-        "volume": None,
-        "area": {"target_m2": 123_456.0, "over_application_pct": 1.005, "skip_pct": None},
-    }
-    row = demo.table([document], Path("out")).splitlines()[1]
+    area = {"target_m2": 123_456.0, "over_application_pct": 1.005, "skip_pct": None}
+    row = demo.table([ledger(field={"id": "a"}, area=area)], Path("out")).splitlines()[1]
     assert row.split() == ["a", "12.35", "1.00", "unknown", "unknown", str(Path("out/a/report.html"))]

@@ -234,7 +234,7 @@ def test_drives_without_spray_or_target_have_a_page(stored: Stored) -> None:
 
 
 def test_what_is_no_result_is_told(tmp_path: Path, written: Any) -> None:
-    with pytest.raises(InputError, match="no results can be read here"):
+    with pytest.raises(InputError, match="cannot be read"):
         read_results(tmp_path)
     (tmp_path / "ledger.json").write_text("{}")
     with pytest.raises(InputError, match="schema"):

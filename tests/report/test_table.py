@@ -8,11 +8,13 @@ from typing import Any
 
 import pytest
 
-from swathledger.report.table import flat, inert, ledger_csv, unit_of
+from swathledger.documents.document import converted
+from swathledger.documents.ledger import Ledger
+from swathledger.documents.table import flat, inert, ledger_csv, long_form, unit_of
 
 
-def rows(document: dict[str, Any]) -> list[tuple[str, str, str]]:
-    read = list(csv.reader(io.StringIO(ledger_csv(document).decode())))
+def rows(values: dict[str, Any], *units: Any) -> list[tuple[str, str, str]]:
+    read = list(csv.reader(io.StringIO(long_form(values, *units).decode())))
     assert read[0] == ["quantity", "value", "unit"]
     return [(a, b, c) for a, b, c in read[1:]]
 
@@ -34,7 +36,7 @@ def test_every_number_of_the_ledger_is_there(written: Any) -> None:
 
 
 def test_the_file_is_that_table(written: Any) -> None:
-    assert (written.folder / "ledger.csv").read_bytes() == ledger_csv(written.document)
+    assert (written.folder / "ledger.csv").read_bytes() == ledger_csv(converted(Ledger, written.document, ""))
 
 
 def test_what_is_not_known_is_empty_and_never_zero() -> None:
@@ -78,9 +80,16 @@ def test_units(quantity: str, unit: str) -> None:
     assert unit_of(quantity, "AUD", "kg") == unit
 
 
-def test_money_and_amounts_have_the_units_of_their_product() -> None:
-    product = {"name": "herbicide A", "measure": "kg", "price": 14.0, "applied": {"amount": 2.0, "money": 28.0}}
-    table = rows({"product": {"currency": "AUD", "products": [product, {**product, "name": "b", "measure": "L"}]}})
+def test_money_and_amounts_have_the_units_of_their_product(written: Any) -> None:
+    line = dict(written.document["product"]["products"][0])
+    line |= {"name": "herbicide A", "measure": "kg", "price": 14.0, "applied": {"amount": 2.0, "money": 28.0}}
+    line["applied"]["active_g"] = None
+    product = written.document["product"] | {
+        "currency": "AUD",
+        "products": [line, line | {"name": "b", "measure": "L"}],
+    }
+    ledger = converted(Ledger, written.document | {"product": product}, "")
+    table = [tuple(row) for row in csv.reader(io.StringIO(ledger_csv(ledger).decode()))]
     assert ("product.products.herbicide A.applied.amount", "2.0", "kg") in table
     assert ("product.products.b.price", "14.0", "AUD/L") in table
     assert ("product.products.b.applied.money", "28.0", "AUD") in table

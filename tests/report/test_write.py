@@ -44,8 +44,8 @@ def test_a_field_named_like_a_script(sample_inputs: Inputs, tmp_path: Path) -> N
         if feature["properties"]["field_id"] == "duckhole":
             feature["properties"]["field_id"] = name
     (tmp_path / "b.geojson").write_text(json.dumps(text), encoding="utf-8")
-    document = run_audit(logs, machine, tmp_path / "b.geojson", tmp_path / "out", QUICK)
-    assert document["field"]["id"] == name
+    ledger = run_audit(logs, machine, tmp_path / "b.geojson", tmp_path / "out", QUICK)
+    assert ledger.field.id == name
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert page.count("<script") == 1  # ours, known to the policy by its hash
     assert "<script>alert" not in page

@@ -6,7 +6,8 @@ import pytest
 from replaykit import identities, named, replay_of
 
 from swathledger.audit import compute, prepare
-from swathledger.report.document import ledger_document
+from swathledger.documents.document import plain
+from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 
 FIELDS = {"F01": ["F01"], "F03": ["F03"], "F04": ["F04"], "F05": ["F05"], "F14": ["F14", "F15"]}
@@ -40,7 +41,7 @@ def check(audit, fine: str) -> None:
     # the machine narrowed by rows what the model opens whole: it treats somewhat more of the field
     assert named(audit, fine).m2("covered") == pytest.approx(replay.as_logged.m2("covered"), rel=0.012)
     # sides are unknown, and the ledger says so beside the figures
-    document = ledger_document(audit)
+    document = plain(ledger_of(audit))
     assert document["quality"]["side_assumed"] is True
     assert any("no sides" in note for note in document["model"]["notes"])
     assert any("assumed centred" in note for note in document["quality"]["assumptions"])

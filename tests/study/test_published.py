@@ -17,8 +17,9 @@ from shapely import Polygon, affinity
 from worlds import PLANE, driven, field_of, machine_of, prepared
 
 from swathledger.audit import compute
+from swathledger.documents.document import plain
 from swathledger.errors import SwathledgerError
-from swathledger.report.document import ledger_document
+from swathledger.report.document import ledger_of
 from swathledger.simulate.fields import random_field
 from swathledger.study.collect import fields_of, job_of
 from swathledger.study.collected import StudySettings
@@ -80,7 +81,7 @@ def study_fields(shared: Path | None):
         field = field_of(boundary, f"{name} {number}")
         try:
             log = driven(field, BOOM, seed=number).logged(PLANE)
-            document = ledger_document(compute(prepared(log, field, BOOM, groups=GROUPS, cell_m=0.5)))
+            document = plain(ledger_of(compute(prepared(log, field, BOOM, groups=GROUPS, cell_m=0.5))))
         except SwathledgerError:
             continue  # a shape that no 24 m boom could be driven on
         jobs.append(job_of(json.loads(json.dumps(document)), field.field_id))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,10 +12,11 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from swathledger.documents.document import load, plain
+from swathledger.documents.ledger import Ledger
 from swathledger.errors import InputError
 from swathledger.field.field import LocalPlane
 from swathledger.files import plain_path
-from swathledger.report.document import SCHEMA
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +34,16 @@ class Stored:
     Attributes
     ----------
     folder : Path
-    document : dict
+    ledger : Ledger
         Of ``ledger.json``.
+    document : dict
+        The same as plain values, for the paths of a page.
     plane : LocalPlane
     layers : dict of name to Layer
     """
 
     folder: Path
+    ledger: Ledger
     document: dict[str, Any]
     plane: LocalPlane
     layers: dict[str, Layer]
@@ -88,25 +91,17 @@ def read_results(folder: Path) -> Stored:
     Raises
     ------
     InputError
-        It holds no results, or those of another version of the format.
+        It holds no results, or some that cannot be used; says which file and key.
     """
-    path = folder / "ledger.json"
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise InputError(
-            f"no results can be read here ({error}).", file=str(folder), hint="Run an audit first."
-        ) from None
-    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-        raise InputError(f"is not of the schema {SCHEMA}.", file=str(path), hint="Run the audit again.")
-    plane = _plane(document["provenance"]["projection"])
+    ledger = load(Ledger, folder / "ledger.json")
+    plane = _plane(ledger.provenance.projection)
     vector = folder / "ledger.gpkg"
     try:
-        with plain_path(vector) as plain:
-            wanted = (*WANTED, *((REPLAYED,) if document.get("model") else ()))
-            layers = {name: _layer(plain, name, plane) for name in wanted}
+        with plain_path(vector) as opened:
+            wanted = (*WANTED, *((REPLAYED,) if ledger.model is not None else ()))
+            layers = {name: _layer(opened, name, plane) for name in wanted}
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"cannot be read ({error}).", file=str(folder / "ledger.gpkg"), hint="Run the audit again."
         ) from None
-    return Stored(folder, document, plane, layers)
+    return Stored(folder, ledger, plain(ledger), plane, layers)

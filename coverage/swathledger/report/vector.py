@@ -11,15 +11,17 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from swathledger.documents.document import plain
+from swathledger.documents.table import unit_of
 from swathledger.errors import OutputError
 from swathledger.files import plain_target
 from swathledger.report import drive
 from swathledger.report.polygonise import KINDS, Piece, Pieces, spared_pieces
-from swathledger.report.table import unit_of
 from swathledger.text import moment
 from swathledger.units import l_ha_from_l_m2
 
 if TYPE_CHECKING:
+    from swathledger.documents.ledger import Ledger
     from swathledger.field.field import LocalPlane
     from swathledger.report.audited import Audit
 
@@ -171,11 +173,11 @@ def _standing_rows(audit: Audit) -> tuple[list[Row], list[Row]]:
     return discharges, stops
 
 
-def _summary_rows(audit: Audit, pieces: Pieces, spared: Pieces | None, document: dict[str, Any]) -> list[Row]:
+def _summary_rows(audit: Audit, pieces: Pieces, spared: Pieces | None, document: Ledger) -> list[Row]:
     h2 = pieces.cell_m**2
     rows: list[Row] = [
         {"quantity": key, "value": value, "unit": unit_of(key), "note": "ledger.json, area"}
-        for key, value in document["area"].items()
+        for key, value in plain(document.area).items()
         if isinstance(value, (int, float))
     ]
     for kind in (*KINDS, *(("spared",) if spared is not None else ())):
@@ -194,7 +196,7 @@ def _summary_rows(audit: Audit, pieces: Pieces, spared: Pieces | None, document:
     return rows
 
 
-def layer_rows(audit: Audit, pieces: Pieces, document: dict[str, Any]) -> dict[str, list[Row]]:
+def layer_rows(audit: Audit, pieces: Pieces, document: Ledger) -> dict[str, list[Row]]:
     """Rows of every layer with a ``geometry`` in plane metres; see :data:`LAYERS` for the columns."""
     field = audit.field
     rate = audit.accounting.set_rate_l_m2
@@ -265,7 +267,7 @@ def _fixed_date(date: str) -> Iterator[None]:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def write_vector(path: Path, audit: Audit, pieces: Pieces, document: dict[str, Any]) -> None:
+def write_vector(path: Path, audit: Audit, pieces: Pieces, document: Ledger) -> None:
     """Write ``ledger.gpkg``.
 
     The date in it is that of the log's last epoch (1970-01-01 where the log has no absolute times).

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from swathledger.documents.document import dump
+from swathledger.documents.ledger import Ledger
+from swathledger.documents.table import ledger_csv
 from swathledger.errors import InputError
 from swathledger.ledger.account import frame_of, near_ribbons
 from swathledger.ledger.accounting import BandRaster
 from swathledger.ledger.rate import set_rate
-from swathledger.report.document import ledger_bytes, ledger_document
+from swathledger.report.document import ledger_of
 from swathledger.report.page import render_report
 from swathledger.report.polygonise import audit_pieces
 from swathledger.report.raster import CoverRaster
-from swathledger.report.table import ledger_csv
 from swathledger.report.vector import write_vector
 
 if TYPE_CHECKING:
@@ -27,7 +29,7 @@ _COMPUTING, _COVER_WRITTEN = 0.8, 0.95
 
 def write_results(
     folder: Path, prepared: Prepared, compute: Callable[..., Audit], *, progress: Progress | None = None
-) -> dict[str, Any]:
+) -> Ledger:
     """Compute and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
 
     Parameters
@@ -40,7 +42,7 @@ def write_results(
 
     Returns
     -------
-    dict
+    Ledger
         The document of ``ledger.json``.
 
     Raises
@@ -73,8 +75,8 @@ def write_results(
         told("writing cover.tif", _COMPUTING)
         cover.finish(folder / "cover.tif")
     told("writing the ledger", _COVER_WRITTEN)
-    document = ledger_document(audit)
-    (folder / "ledger.json").write_bytes(ledger_bytes(document))
+    document = ledger_of(audit)
+    (folder / "ledger.json").write_bytes(dump(document))
     (folder / "ledger.csv").write_bytes(ledger_csv(document))
     write_vector(folder / "ledger.gpkg", audit, collector.finish(), document)
     (folder / "report.html").write_bytes(render_report(folder, prepared.settings.units))

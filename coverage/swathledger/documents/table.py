@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
+
+from swathledger.documents.document import plain
+from swathledger.documents.ledger import Ledger
 
 _NAMED_BY: Final = ("label", "name", "cause", "reason")
 _SUFFIXES: Final = (
@@ -30,7 +33,7 @@ _SUFFIXES: Final = (
     (".price", "{money}/{measure}"),
     (".amount", "{measure}"),
 )
-_DANGEROUS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
+_DANGEROUS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def unit_of(quantity: str, money: str = "money", measure: str = "L or kg") -> str:
@@ -88,30 +91,42 @@ def flat(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
         yield path, value
 
 
-def _product_measures(products: list[dict[str, Any]]) -> Iterator[tuple[str, str]]:
-    """Name of each product as `flat` gives it, and its measure."""
-    names = [product["name"] for product in products]
-    for number, product in enumerate(products, start=1):
-        yield (product["name"] if names.count(product["name"]) == 1 else str(number)), product["measure"]
+def long_form(values: dict[str, Any], money: str = "money", measures: Mapping[str, str] | None = None) -> bytes:
+    """UTF-8 text ``quantity,value,unit`` of plain values; what is not known has an empty value.
 
-
-def ledger_csv(document: dict[str, Any]) -> bytes:
-    """UTF-8 text of ``ledger.csv``: ``quantity,value,unit``; what is not known has an empty value."""
+    Parameters
+    ----------
+    values : dict
+        As :func:`swathledger.documents.document.plain` gives them.
+    money : str
+        Currency of amounts of money.
+    measures : mapping of str to str, optional
+        Measure of the product that quantities with this beginning belong to.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("quantity", "value", "unit"))
-    product = document.get("product") or {}
-    money = product.get("currency") or "money"
-    measures = [
-        (f"product.products.{name}.", measure) for name, measure in _product_measures(product.get("products") or [])
-    ]
-    for quantity, value in flat(document):
-        measure = next((m for start, m in measures if quantity.startswith(start)), "L or kg")
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            shown = "" if value is None else str(value).lower() if isinstance(value, bool) else inert(value)
-            unit = unit_of(quantity, money, measure) if value is None else ""
-            unit = "" if unit == "1" else unit
+    for quantity, value in flat(values):
+        measure = next((m for start, m in (measures or {}).items() if quantity.startswith(start)), "L or kg")
+        unit = unit_of(quantity, money, measure)
+        if isinstance(value, (str, bool)):
+            shown, unit = inert(value) if isinstance(value, str) else str(value).lower(), ""
+        elif value is None:
+            shown, unit = "", "" if unit == "1" else unit
         else:
-            shown, unit = repr(value), unit_of(quantity, money, measure)
+            shown = repr(value)
         writer.writerow((inert(quantity), shown, unit))
     return out.getvalue().encode()
+
+
+def ledger_csv(ledger: Ledger) -> bytes:
+    """UTF-8 text of ``ledger.csv``; see :func:`long_form`."""
+    if ledger.product is None:
+        return long_form(plain(ledger))
+    products = ledger.product.products
+    names = [product.name for product in products]
+    measures = {
+        f"product.products.{product.name if names.count(product.name) == 1 else number}.": product.measure
+        for number, product in enumerate(products, start=1)
+    }
+    return long_form(plain(ledger), ledger.product.currency or "money", measures)

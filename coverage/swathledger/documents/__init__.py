@@ -1,0 +1,1 @@
+"""The documents that results are written as and read back through: one model each, with its number and upgrades."""

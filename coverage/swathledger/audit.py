@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from swathledger.errors import InputError, LogError
+from swathledger.notes import Measure, Note
 from swathledger.report.audited import Prepared, Progress
 from swathledger.settings import AuditSettings
 
@@ -31,28 +32,25 @@ WORTH_SAYING_M = 1.0
 DEFAULT_GROUPS = ("boom", "9", "6", "3", "nozzle", "limit")
 
 
-def resolve(settings: AuditSettings, log: Log, machine: Machine) -> tuple[AuditSettings, list[str]]:
+def resolve(settings: AuditSettings, log: Log, machine: Machine) -> tuple[AuditSettings, list[Note]]:
     """Fill in what the user left to be derived; returns the settings and what was assumed."""
     from swathledger.grid.frame import default_cell_m
     from swathledger.swath.build import default_max_gap_s
 
-    notes: list[str] = []
+    notes: list[Note] = []
     boom = machine.boom
     # A machine known by its width alone has no nozzles that a cell would have to resolve.
     spacing = boom.nozzle_spacing_m if boom.nozzle_count > 1 else boom.width_m
     cell = settings.cell_m if settings.cell_m is not None else default_cell_m(spacing)
     if settings.cell_m is not None and settings.cell_m > spacing / 4:
-        notes.append(
-            f"The cell of {settings.cell_m:g} m asked for is more than a quarter of the nozzle spacing: "
-            "single-nozzle figures are coarse."
-        )
+        notes.append(Note.of("audit.coarse_cell", cell=Measure(settings.cell_m, "length")))
     gap = settings.max_gap_s if settings.max_gap_s is not None else default_max_gap_s(log.quality.median_step_s)
     tolerance = settings.tolerance_m
     if tolerance is None:
         sigma = log.quality.gnss_sigma_m if log.quality.gnss_sigma_m is not None else machine.gnss_sigma_m
         if sigma is None:
             tolerance = DEFAULT_TOLERANCE_M
-            notes.append(f"The receiver's accuracy is not stated: strips under {tolerance:g} m are not evidence.")
+            notes.append(Note.of("audit.no_accuracy", tolerance=Measure(tolerance, "length")))
         else:
             tolerance = 2.0 * sigma
     groups, off = settings.groups, settings.off_when_covered
@@ -75,7 +73,7 @@ def prepare(
     settings: AuditSettings,
     *,
     spans: Sequence[Spans] | None = None,
-    notes: Sequence[str] = (),
+    notes: Sequence[Note] = (),
 ) -> Prepared:
     """Read log, machine and boundary, and rebuild the swath.
 
@@ -103,7 +101,7 @@ def prepare(
         section_widths_m=machine.boom.section_widths_m,
     )
     final, resolved = resolve(settings, log, machine)
-    assumptions = [*notes, *log.quality.warnings, *resolved]
+    assumptions: list[Note | str] = [*notes, *log.quality.warnings, *resolved]
     if boundary == "derive":
         from swathledger.field.derive import field_from_quads
 
@@ -129,7 +127,7 @@ def prepare(
     return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)))
 
 
-def _switching(log: Log, swath: Swath) -> list[str]:
+def _switching(log: Log, swath: Swath) -> list[Note]:
     """How late switches are seen on average, where that is worth a word: half a step of the log, over a metre."""
     import numpy as np
 
@@ -141,10 +139,8 @@ def _switching(log: Log, swath: Swath) -> list[str]:
     late = 0.5 * speed * log.quality.median_step_s
     if late < WORTH_SAYING_M:
         return []
-    return [
-        f"Rows are {log.quality.median_step_s:g} s apart: a valve that moves between two rows counts from the later "
-        f"one, on average {late:.1f} m of travel late. Overlap and skip at the ends of passes are no finer than that."
-    ]
+    step = Measure(log.quality.median_step_s, "seconds")
+    return [Note.of("audit.switches_seen_late", step=step, late=Measure(late, "length"))]
 
 
 def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress | None = None) -> Audit:
@@ -244,7 +240,7 @@ def run_audit(
     *,
     overwrite: bool = False,
     spans: Sequence[Spans] | None = None,
-    notes: Sequence[str] = (),
+    notes: Sequence[Note] = (),
     progress: Progress | None = None,
 ) -> Ledger:
     """Audit one field and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.

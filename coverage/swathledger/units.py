@@ -178,6 +178,7 @@ _ROWS: Final = (
     Quantity("length", "m", FaceUnit("m", 1.0, 2, "m"), FaceUnit("ft", M_PER_FT, 1, "ft")),
     Quantity("small_length", "m", FaceUnit("cm", 0.01, 1, "cm"), FaceUnit("in", M_PER_IN, 1, "in")),
     Quantity("distance", "m", FaceUnit("km", 1000.0, 2, "km"), FaceUnit("mi", M_PER_MI, 2, "mi")),
+    Quantity("mass", "kg", FaceUnit("kg", 1.0, 2, "kg"), FaceUnit("lb", KG_PER_LB, 2, "lb")),
     Quantity("volume", "L", FaceUnit("L", 1.0, 1, "l"), FaceUnit("gal", L_PER_GAL, 2, "gal")),
     Quantity(
         "rate",

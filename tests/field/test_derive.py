@@ -15,6 +15,7 @@ from shapely import Point, Polygon, box
 from swathledger.errors import FieldError
 from swathledger.field.derive import field_from_quads
 from swathledger.field.field import LocalPlane
+from swathledger.words import say_all
 
 PLANE = LocalPlane(-33.0, 117.0)
 
@@ -37,8 +38,8 @@ def test_touching_passes_make_one_rectangle() -> None:
     assert field.boundary.equals(box(0, 0, 300, 72))
     assert field.geodesic_area_m2 == pytest.approx(300 * 72, rel=1e-6)
     assert field.exclusions.is_empty
-    assert "derived from the ground covered (21600 m2)" in field.notes[0]
-    assert "narrower than 12 m closed" in field.notes[0]
+    assert "derived from the ground covered (21,600 m²)" in say_all(field.notes)[0]
+    assert "narrower than 12 m closed" in say_all(field.notes)[0]
 
 
 def test_a_missed_strip_is_a_skip_not_a_hole() -> None:
@@ -67,7 +68,7 @@ def test_a_speck_far_away_is_left_out() -> None:
     x, y = strips((0, 24, 0, 300), (24, 48, 0, 300), (0, 3, 900, 910))
     field = field_from_quads(x, y, PLANE, boom_width_m=24)
     assert field.boundary.bounds == pytest.approx((0, 0, 300, 48), abs=0.1)
-    assert any("1 separate piece of less than 1 %" in note and "30 m2" in note for note in field.notes)
+    assert any("1 separate piece of less than 1 %" in note and "30 m²" in note for note in say_all(field.notes))
 
 
 def test_rows_that_are_no_quad_are_passed_over() -> None:

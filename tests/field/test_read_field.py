@@ -18,6 +18,7 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 from swathledger.field.field import LocalPlane
 from swathledger.field.plane import to_degrees, to_plane
 from swathledger.field.read import list_fields, read_field
+from swathledger.words import say_all
 
 Degrees = Callable[[Any], Any]
 Writer = Callable[..., Path]
@@ -25,7 +26,7 @@ SQUARE = box(0, 0, 400, 300)  # 120,000 m2
 
 
 def said(field: Any, words: str) -> bool:
-    return any(words in note for note in field.notes)
+    return any(words in note for note in say_all(field.notes))
 
 
 def test_one_polygon_without_any_property(geojson: Writer, degrees: Degrees) -> None:
@@ -136,7 +137,7 @@ def test_overlapping_parts_are_joined_and_said(geojson: Writer, degrees: Degrees
         geojson(({"field_id": "A"}, degrees(box(0, 0, 100, 100))), ({"field_id": "A"}, degrees(box(50, 0, 150, 100))))
     )
     assert two.boundary_area_m2 == pytest.approx(15_000, rel=1e-6)
-    assert said(two, "overlap by 5000.0 m2")
+    assert said(two, "overlap by 5,000.0 m²")
 
 
 def test_abutting_parts_leave_no_crack(geojson: Writer, degrees: Degrees) -> None:
@@ -166,7 +167,7 @@ def test_self_crossing_boundary_is_mended_and_said(geojson: Writer, degrees: Deg
     field = read_field(geojson(({"field_id": "A"}, degrees(bow))))
     assert field.boundary.is_valid
     assert field.boundary_area_m2 == pytest.approx(5_000, rel=1e-5)
-    assert said(field, "self-intersection) and was mended: 0.0 m2 before, 5000.0 m2 after")
+    assert said(field, "self-intersection) and was mended: 0.0 m² before, 5,000.0 m² after")
 
 
 def test_a_loop_walked_twice_is_no_hole(geojson: Writer, degrees: Degrees) -> None:

@@ -19,6 +19,7 @@ from swathledger.field.field import LocalPlane
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Hitch
 from swathledger.simulate.closed_form import arc_path, circle, line_path, log_of, passes_path
+from swathledger.words import say_all
 
 BEARINGS = [0.0, 90.0, 45.0, 135.0, math.degrees(math.atan(0.5)), math.degrees(math.atan(1 / 3)), 17.3, 200.0, 301.7]
 PLACES = [
@@ -264,7 +265,7 @@ def test_working_width_only(antenna):
     result = drive(path, machine, ground(rectangle(-10, -5, 10, 90, 64.0)), state_kind="work", working_width_m=width)
     result.near("applied", 585.0)
     assert result.swath.width_by_row
-    assert any("centred" in note for note in result.swath.notes)
+    assert any("centred" in note for note in say_all(result.swath.notes))
 
 
 def test_width_beyond_the_boom_is_a_slip():
@@ -274,4 +275,4 @@ def test_width_beyond_the_boom_is_a_slip():
     field = ground(rectangle(-10, -5, 10, 45))
     result = drive(path, sprayer(9.0, nozzles=1), field, state_kind="work", working_width_m=width)
     result.near("applied", 360.0)
-    assert any("1 rows log a working width of up to 1000 m" in note for note in result.swath.notes)
+    assert any("1 row logs a working width of up to 1000 m" in note for note in say_all(result.swath.notes))

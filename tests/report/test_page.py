@@ -19,10 +19,11 @@ from swathledger.errors import InputError
 from swathledger.grid.tally import OVERLAP, SINGLE, SKIP
 from swathledger.report.charts import nice_ticks, replay_chart
 from swathledger.report.map import picture_classes, scale_bar
-from swathledger.report.numbers import Figures, duration
+from swathledger.report.numbers import Figures
 from swathledger.report.page import render, render_report
 from swathledger.report.read_results import Stored, read_results
 from swathledger.units import UnitSystem
+from swathledger.words.numbers import duration
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -283,7 +284,7 @@ def test_durations() -> None:
 
 
 def test_every_sentence_is_used_or_looked_up() -> None:
-    from swathledger.report.words import words
+    from swathledger.words import words
 
     sentences = words()
     assert str(sentences("title", field="<b>")) == "&lt;b&gt;: where the spray went"

@@ -21,6 +21,7 @@ from swathledger.shutoff.layout import equal_groups, groups_of_width, layouts_fo
 from swathledger.shutoff.replay import control_for
 from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.primitives import line_path, passes_path
+from swathledger.words import say_all
 
 FIELD = shapely.box(-40, -10, 60, 70)
 
@@ -99,7 +100,7 @@ def test_groups_that_do_not_divide_say_so():
     identities(audit)
     widths = np.diff(named(audit, "7").layout.edges_m)
     assert sorted(set(widths.round(9))) == [2.5, 2.75]  # 10 or 11 nozzles of 0.25 m
-    assert "72 nozzles do not divide by 7: these groups differ by one nozzle." in replay_of(audit).notes
+    assert "72 nozzles do not divide by 7: these groups differ by one nozzle." in say_all(replay_of(audit).notes)
 
 
 def test_a_machine_known_by_its_width_has_no_nozzles():
@@ -108,7 +109,7 @@ def test_a_machine_known_by_its_width_has_no_nozzles():
     identities(audit)
     assert [r.layout.name for r in replay_of(audit).results] == ["boom", "9", "limit"]
     assert np.allclose(np.diff(named(audit, "9").layout.edges_m), 1.0)
-    assert any("width and no nozzles" in note for note in replay_of(audit).notes)
+    assert any("width and no nozzles" in note for note in say_all(replay_of(audit).notes))
 
 
 def test_sides_of_a_logged_width_are_said_to_be_unknown():
@@ -117,8 +118,8 @@ def test_sides_of_a_logged_width_are_said_to_be_unknown():
     width = np.where(np.arange(len(path)) < 6, 9.0, 3.0)
     log = log_of(path, PLANE, state_kind="work", working_width_m=width)
     audit = replayed(log, wide, ground(FIELD), groups=("9",))
-    assert any("no sides" in note for note in replay_of(audit).notes)
-    assert any("assumed centred" in note for note in audit.swath.notes)
+    assert any("no sides" in note for note in say_all(replay_of(audit).notes))
+    assert any("assumed centred" in note for note in say_all(audit.swath.notes))
 
 
 @pytest.mark.parametrize(("kind", "groups"), [("nozzle", 72), ("section", 4), ("work", 1)])
@@ -150,7 +151,7 @@ def test_a_frame_too_large_is_replayed_on_coarser_cells(monkeypatch):
     identities(coarse)
     # 1.0 million cells of 0.1 m: four times fewer of 0.2 m
     assert replay_of(coarse).as_logged.cell_m == pytest.approx(0.2)
-    assert any("cells of 0.2 m" in note for note in replay_of(coarse).notes)
+    assert any("cells of 0.2 m" in note for note in say_all(replay_of(coarse).notes))
     assert coarse.accounting.areas.cell_m == pytest.approx(0.1)  # the ledger itself keeps its cells
     for word in ("boom", "8", "nozzle"):
         a, b = named(fine, word), named(coarse, word)

@@ -12,6 +12,7 @@ from swathledger.simulate.closed_form import log_from_path, log_of
 from swathledger.simulate.primitives import START_S, line_path, passes_path
 from swathledger.swath.build import build_swath, default_max_gap_s
 from swathledger.swath.standstill import find_standing, jitter_m
+from swathledger.words import say_all
 
 FIELD = ground(rectangle(-40, -40, 40, 240))
 
@@ -120,7 +121,7 @@ def test_reversing_keeps_the_boom_the_right_way_round(how):
 def test_reversing_guessed_from_cusps_is_said():
     y, t, _ = back_and_forth()
     swath = build_swath(log_from_path(np.zeros(y.size), y, START_S + t, PLANE, np.ones(y.size, bool)), sprayer(), PLANE)
-    assert any("reversing" in note for note in swath.notes)
+    assert any("reversing" in note for note in say_all(swath.notes))
 
 
 def test_offset_antenna_while_reversing():

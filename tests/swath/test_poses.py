@@ -11,6 +11,7 @@ from drivekit import PLANE, sprayer
 
 from swathledger.errors import LogError
 from swathledger.machine.machine import Antenna, Hitch
+from swathledger.notes import Note
 from swathledger.simulate.closed_form import circle, log_from_path, log_of
 from swathledger.simulate.primitives import START_S, arc_path, line_path, passes_path
 from swathledger.swath.build import build_swath, open_nozzles, runs_of_row
@@ -122,7 +123,7 @@ def test_headings_from_the_track_agree_with_logged_ones():
     off = np.abs((without.row_heading_deg - with_heading.row_heading_deg + 180) % 360 - 180)
     assert off[without.row_open[:, 0]].max() < 3.0  # the ends of a pass touch the turn
     assert np.median(off) < 0.01
-    assert any("track" in note for note in without.notes)
+    assert Note.of("swath.heading_from_track") in without.notes
 
 
 def test_rows_without_heading_take_the_tracks():

@@ -100,10 +100,11 @@ PINT_FACE = {
     "L/ha": "liter / hectare", "gal/ac": "gallon / field_acre", "L/min": "liter / minute",
     "gal/min": "gallon / minute", "km/h": "kilometer / hour", "mph": "mile / hour", "bar": "bar",
     "psi": "pound_force_per_square_inch", "ha/h": "hectare / hour", "ac/h": "field_acre / hour", "1/m": "1 / meter",
-    "1/ft": "1 / foot",
+    "1/ft": "1 / foot", "kg": "kilogram", "lb": "pound",
 }  # fmt: skip
 PINT_INSIDE = {"m2": "meter ** 2", "m": "meter", "L": "liter", "L/m2": "liter / meter ** 2", "L/s": "liter / second",
-               "m/s": "meter / second", "Pa": "pascal", "m2/s": "meter ** 2 / second", "1/m": "1 / meter"}  # fmt: skip
+               "m/s": "meter / second", "Pa": "pascal", "m2/s": "meter ** 2 / second", "1/m": "1 / meter",
+               "kg": "kilogram"}  # fmt: skip
 
 
 @pytest.mark.parametrize("system", units.SYSTEMS)

@@ -5,9 +5,12 @@ Fields with a default are null where not known, or absent from ledgers of earlie
 
 from __future__ import annotations
 
-from typing import ClassVar, Final, Literal
+from typing import Any, ClassVar, Final, Literal
+
+import msgspec
 
 from swathledger.documents.document import Document, Part
+from swathledger.notes import Note
 
 GROUND: Final = (
     "applied_m2",
@@ -21,6 +24,19 @@ GROUND: Final = (
     "over_application_m2",
 )
 """Areas that every layout and the drive itself have."""
+
+
+class NoteCode(Part, frozen=True, kw_only=True):
+    """A note as code and values, see :class:`swathledger.notes.Note`: pages say it in their language and units."""
+
+    code: str
+    values: dict[str, Any] = msgspec.field(default_factory=dict)
+
+    @classmethod
+    def of(cls, note: Note | str) -> NoteCode:
+        """The code of a note; of a text it is ``said``."""
+        told = note if isinstance(note, Note) else Note.of("said", text=note)
+        return cls(**told.document())
 
 
 class LedgerField(Part, frozen=True, kw_only=True):
@@ -188,6 +204,7 @@ class LedgerStanding(Part, frozen=True, kw_only=True):
     recirculating_would_keep_estimated_high_l: float | None = None
     footprint_m: float
     assumptions: tuple[str, ...] = ()
+    notes: tuple[NoteCode, ...] = ()
     caution: str = ""
 
 
@@ -308,6 +325,7 @@ class LedgerModel(Part, frozen=True, kw_only=True):
     turn_over_dose_l: float | None = None
     turn_under_dose_l: float | None = None
     notes: tuple[str, ...] = ()
+    note_codes: tuple[NoteCode, ...] = ()
 
 
 class SetAsideRows(Part, frozen=True, kw_only=True):
@@ -336,6 +354,7 @@ class LedgerQuality(Part, frozen=True, kw_only=True):
     columns_understood: tuple[tuple[str, ...], ...] = ()
     columns_ignored: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+    notes: tuple[NoteCode, ...] = ()
 
 
 class InputFile(Part, frozen=True, kw_only=True):

@@ -12,6 +12,7 @@ from swathledger.errors import FieldError
 from swathledger.field.field import Field, LocalPlane
 from swathledger.field.mend import as_polygons, polygons_of
 from swathledger.field.plane import geodesic_area_m2, to_degrees
+from swathledger.notes import Measure, Note
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -99,15 +100,13 @@ def field_from_quads(
     kept = [part for part in parts if part.area >= least]
     lost = [part.area for part in parts if part.area < least]
     boundary = as_polygons(MultiPolygon(kept))
+    ground = Measure(covered.area, "small_area")
     notes = [
-        f"No boundary was given: it was derived from the ground covered ({covered.area:.0f} m2), with gaps and bays "
-        f"narrower than {width:g} m closed.",
-        "A derived boundary follows the drive: ground never driven is no skip, and spray beyond the true edge is not "
-        "outside.",
+        Note.of("field.derived", covered=ground, closed=Measure(width, "length")),
+        Note.of("field.derived_follows_drive"),
     ]
     if lost:
-        pieces = "1 separate piece" if len(lost) == 1 else f"{len(lost)} separate pieces"
-        notes.append(f"{pieces} of less than 1 % of the ground covered ({sum(lost):.0f} m2 together) left out of it.")
+        notes.append(Note.of("field.derived_without", count=len(lost), area=Measure(sum(lost), "small_area")))
     return Field(
         field_id=field_id,
         plane=plane,

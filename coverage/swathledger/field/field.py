@@ -10,6 +10,7 @@ import shapely
 from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import FieldError
+from swathledger.notes import Note
 
 if TYPE_CHECKING:
     import numpy as np
@@ -83,7 +84,7 @@ class Field:
         Area of the boundary on the WGS84 ellipsoid (pyproj.Geod), beside the plane's.
     recorded_area_m2 : float or None
         Area that the file's own records hold for the field, where there is such a column.
-    notes : tuple of str
+    notes : tuple of Note
         What was mended or assumed, as plain sentences.
     inputs : tuple of (str, str)
         Name and sha256 of each file read.
@@ -96,7 +97,7 @@ class Field:
     source: Literal["given", "derived"]
     geodesic_area_m2: float
     recorded_area_m2: float | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     inputs: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:

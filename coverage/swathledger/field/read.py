@@ -17,6 +17,7 @@ from swathledger.field.mend import SLIVER_AREA_M2, as_polygons, join, mend, poly
 from swathledger.field.plane import geodesic_area_m2, plane_for, to_degrees, to_plane
 from swathledger.field.proximity import Positions, distance_m, say_distance, share_inside
 from swathledger.field.source import BoundaryFile, Feature, read_boundary_file
+from swathledger.notes import Measure, Note
 
 if TYPE_CHECKING:
     import os
@@ -40,7 +41,7 @@ class FieldOutline:
         The mended boundary; x longitude, y latitude, WGS84 degrees. Exclusions are not taken out.
     geodesic_area_m2 : float
     recorded_area_m2 : float or None
-    notes : tuple of str
+    notes : tuple of Note
         What was mended.
     """
 
@@ -48,7 +49,7 @@ class FieldOutline:
     geometry: Polygon | MultiPolygon
     geodesic_area_m2: float
     recorded_area_m2: float | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +136,7 @@ def list_fields(path: str | os.PathLike[str]) -> list[FieldOutline]:
     return out
 
 
-def _groups(source: BoundaryFile, notes: list[str]) -> list[_Group]:
+def _groups(source: BoundaryFile, notes: list[Note]) -> list[_Group]:
     """Boundary features by field, in the order of the file; names are given where the file has none."""
     bounds = [feature for feature in source.features if feature.role == "boundary"]
     if not bounds:
@@ -147,13 +148,13 @@ def _groups(source: BoundaryFile, notes: list[str]) -> list[_Group]:
     names = [feature.name for feature in bounds]
     use_names = not source.has_field_id and None not in names and len(set(names)) == len(names)
     if use_names:
-        notes.append("The file has no field_id; its name column was taken for it.")
+        notes.append(Note.of("field.names_for_ids"))
     members: dict[str, list[Feature]] = {}
     for index, feature in enumerate(bounds, start=1):
         name = feature.name if use_names else feature.field_id
         if name is None:
             name = source.stem if len(bounds) == 1 else f"{source.stem}-{index}"
-            notes.append(f"Feature {feature.row} has no field_id; it was named {name!r}.")
+            notes.append(Note.of("field.named", feature=feature.row, name=name))
         members.setdefault(name, []).append(feature)
     return [_Group(name, tuple(features)) for name, features in members.items()]
 
@@ -165,7 +166,7 @@ def _names(groups: Sequence[_Group]) -> str:
 
 
 def _chosen(
-    source: BoundaryFile, groups: list[_Group], field_id: str | None, positions: Positions | None, notes: list[str]
+    source: BoundaryFile, groups: list[_Group], field_id: str | None, positions: Positions | None, notes: list[Note]
 ) -> _Group:
     """The field asked for, the one under the log, or the only one."""
     if field_id is not None:
@@ -184,7 +185,7 @@ def _chosen(
         if inside == 0.0:
             raise _elsewhere(source, groups, group, positions)
         if inside is not None and inside < 0.5:
-            notes.append(f"Only {100 * inside:.1f} % of the log's positions lie inside the boundary.")
+            notes.append(Note.of("field.few_inside", share=Measure(100 * inside, "pct")))
     return group
 
 
@@ -201,19 +202,17 @@ def _by_name(source: BoundaryFile, groups: list[_Group], field_id: str) -> _Grou
     raise FieldError(f"there is no field {field_id!r} in it.", file=source.file, column="field_id", hint=hint)
 
 
-def _by_place(source: BoundaryFile, groups: list[_Group], positions: Positions, notes: list[str]) -> _Group:
+def _by_place(source: BoundaryFile, groups: list[_Group], positions: Positions, notes: list[Note]) -> _Group:
     """The field that holds the largest share of the log's positions."""
     shares = [_share(source, group, positions) or 0.0 for group in groups]
     best = int(np.argmax(shares))
     if shares[best] == 0.0:
         raise _elsewhere(source, groups, None, positions)
-    notes.append(
-        f"Of {len(groups)} fields, {groups[best].field_id} was chosen: "
-        f"{100 * shares[best]:.1f} % of the log's positions lie in it."
-    )
+    chosen = Measure(100 * shares[best], "pct")
+    notes.append(Note.of("field.chosen", fields=len(groups), field=groups[best].field_id, share=chosen))
     for group, share in zip(groups, shares, strict=True):
         if group is not groups[best] and share >= 0.01:
-            notes.append(f"{100 * share:.1f} % of the log's positions lie in field {group.field_id}.")
+            notes.append(Note.of("field.also_in", field=group.field_id, share=Measure(100 * share, "pct")))
     return groups[best]
 
 
@@ -250,15 +249,15 @@ def _elsewhere(source: BoundaryFile, groups: list[_Group], group: _Group | None,
     return FieldError(what, file=source.file, hint=hint)
 
 
-def _boundary(group: _Group, plane: LocalPlane, file: str) -> tuple[Polygon | MultiPolygon, list[str]]:
+def _boundary(group: _Group, plane: LocalPlane, file: str) -> tuple[Polygon | MultiPolygon, list[Note]]:
     """The field's boundary on a plane: mended, joined, without slivers."""
     parts: list[BaseGeometry] = []
-    notes: list[str] = []
+    notes: list[Note] = []
     seen: dict[bytes, int] = {}
     for feature in group.features:
         key = shapely.to_wkb(shapely.normalize(feature.geometry))
         if key in seen:
-            notes.append(f"Feature {feature.row} repeats feature {seen[key]} and was counted once.")
+            notes.append(Note.of("field.repeated", feature=feature.row, first=seen[key]))
             continue
         seen[key] = feature.row
         shape = to_plane(feature.geometry, plane)
@@ -267,10 +266,10 @@ def _boundary(group: _Group, plane: LocalPlane, file: str) -> tuple[Polygon | Mu
             notes.append(said)
         mended, note = mend(shape)
         if note:
-            notes.append(f"The boundary of field {group.field_id} (feature {feature.row}) {note}.")
+            notes.append(Note.of("field.boundary_mended", field=group.field_id, feature=feature.row, how=note))
         parts.append(mended)
     boundary, said_of_union = join(parts)
-    notes += [f"The boundary of field {group.field_id}: {text}." for text in said_of_union]
+    notes += [Note.of("field.boundary_joined", field=group.field_id, how=note) for note in said_of_union]
     if boundary.is_empty:
         raise FieldError(
             f"the boundary of field {group.field_id!r} encloses less than {SLIVER_AREA_M2:g} m2 of ground.",
@@ -280,7 +279,7 @@ def _boundary(group: _Group, plane: LocalPlane, file: str) -> tuple[Polygon | Mu
     return boundary, notes
 
 
-def _closed(shape: BaseGeometry, feature: Feature, file: str) -> tuple[Polygon, str]:
+def _closed(shape: BaseGeometry, feature: Feature, file: str) -> tuple[Polygon, Note]:
     """A boundary drawn as a line, closed where its ends nearly meet."""
     line = shapely.line_merge(shape) if shape.geom_type == "MultiLineString" else shape
     if line.geom_type not in {"LineString", "LinearRing"}:
@@ -296,11 +295,11 @@ def _closed(shape: BaseGeometry, feature: Feature, file: str) -> tuple[Polygon, 
             file=file,
             hint="Close it, or draw it as a polygon.",
         )
-    return Polygon(xy), f"Feature {feature.row} is a line; it was closed over a gap of {gap:.1f} m."
+    return Polygon(xy), Note.of("field.line_closed", feature=feature.row, gap=Measure(gap, "length"))
 
 
 def _exclusions(
-    source: BoundaryFile, group: _Group, plane: LocalPlane, boundary: Polygon | MultiPolygon, notes: list[str]
+    source: BoundaryFile, group: _Group, plane: LocalPlane, boundary: Polygon | MultiPolygon, notes: list[Note]
 ) -> Polygon | MultiPolygon:
     """Exclusions of the field, buffered and clipped to its boundary."""
     parts: list[BaseGeometry] = []
@@ -327,37 +326,34 @@ def _exclusions(
             shape = shapely.buffer(shape, feature.buffer_m, quad_segs=_QUAD_SEGMENTS)
         if not shapely.intersects(shape, boundary):
             if feature.field_id is not None:
-                notes.append(f"The exclusion in feature {feature.row} lies outside field {group.field_id}.")
+                notes.append(Note.of("field.exclusion_outside", feature=feature.row, field=group.field_id))
             continue
         if note:
-            notes.append(f"The exclusion in feature {feature.row} {note}.")
+            notes.append(Note.of("field.exclusion_mended", feature=feature.row, how=note))
         parts.append(as_polygons(shape))
     if not parts:
         return MultiPolygon()
     return as_polygons(shapely.intersection(shapely.union_all(parts), boundary))
 
 
-def _recorded(group: _Group) -> tuple[float | None, str | None]:
+def _recorded(group: _Group) -> tuple[float | None, Note | None]:
     """The area in the file's records: one figure for the field, or the sum of its features' figures."""
     known = [feature.recorded_area_m2 for feature in group.features if feature.recorded_area_m2 is not None]
     if not known:
         return None, None
     if len(set(known)) == 1:
         return known[0], None
-    note = f"The recorded areas of the {len(known)} features of field {group.field_id} differ and were added up."
-    return float(sum(known)), note
+    return float(sum(known)), Note.of("field.recorded_areas_differ", features=len(known), field=group.field_id)
 
 
-def _field(source: BoundaryFile, group: _Group, notes: list[str]) -> Field:
+def _field(source: BoundaryFile, group: _Group, notes: list[Note]) -> Field:
     plane = plane_for(group.degrees)
     boundary, said = _boundary(group, plane, source.file)
     notes += said
     known = {feature.field_id for feature in source.features if feature.role == "boundary"}
     for feature in source.features:
         if feature.role == "exclusion" and feature.field_id is not None and feature.field_id not in known:
-            notes.append(
-                f"The exclusion in feature {feature.row} names field {feature.field_id!r}, which is not in the file."
-            )
+            notes.append(Note.of("field.exclusion_of_no_field", feature=feature.row, field=feature.field_id))
     exclusions = _exclusions(source, group, plane, boundary, notes)
     if boundary.area - exclusions.area < SLIVER_AREA_M2:
         raise FieldError(f"the exclusions cover all of field {group.field_id!r}.", file=source.file)

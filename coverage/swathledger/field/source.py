@@ -14,6 +14,7 @@ import shapely
 
 from swathledger.errors import FieldError
 from swathledger.files import parts_of, plain_path, sha256_of
+from swathledger.notes import Note
 from swathledger.units import M2_PER_AC, M2_PER_HA
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ class BoundaryFile:
         Its name without the ending: the field's name where the file gives none.
     features : tuple of Feature
     has_field_id : bool
-    notes : tuple of str
+    notes : tuple of Note
     inputs : tuple of (str, str)
         Name and sha256 of each file read.
     """
@@ -74,7 +75,7 @@ class BoundaryFile:
     stem: str
     features: tuple[Feature, ...]
     has_field_id: bool
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     inputs: tuple[tuple[str, str], ...]
 
 
@@ -104,7 +105,7 @@ def read_boundary_file(path: str | Path) -> BoundaryFile:
     if file.is_file() and file.stat().st_size == 0:
         raise FieldError("the file is empty.", file=file.name, hint="It needs at least one polygon.")
     inputs = tuple(_hashes(file))
-    notes: list[str] = []
+    notes: list[Note] = []
     features: list[Feature] = []
     has_field_id = False
     for layer in _layers(file, notes):
@@ -129,7 +130,7 @@ def _hashes(file: Path) -> Iterator[tuple[str, str]]:
         raise FieldError(f"cannot be read ({error.strerror or error}).", file=str(error.filename or file)) from error
 
 
-def _layers(file: Path, notes: list[str]) -> list[_Layer]:
+def _layers(file: Path, notes: list[Note]) -> list[_Layer]:
     if file.suffix.lower() in {".parquet", ".geoparquet", ".pq"}:
         return [_parquet_layer(file)]
     import pyogrio
@@ -154,7 +155,7 @@ def _layers(file: Path, notes: list[str]) -> list[_Layer]:
         ) from error
     for warning in caught:
         text = str(warning.message).split(".")[0]
-        notes.append("A ring that was not closed was closed." if "closed ring" in text else f"On reading: {text}.")
+        notes.append(Note.of("field.ring_closed") if "closed ring" in text else Note.of("field.reader_said", text=text))
     return out
 
 
@@ -208,10 +209,10 @@ class _Columns:
         return str(value).strip() or None
 
 
-def _features(layer: _Layer, lookup: _Columns, file: str, offset: int, notes: list[str]) -> Iterator[Feature]:
+def _features(layer: _Layer, lookup: _Columns, file: str, offset: int, notes: list[Note]) -> Iterator[Feature]:
     known = np.array([shape is not None and not shape.is_empty for shape in layer.geometry], dtype=bool)
     if not known.all():
-        notes.append(f"{int((~known).sum())} of {known.size} features have no geometry and were passed over.")
+        notes.append(Note.of("field.no_geometry", count=int((~known).sum()), features=known.size))
     shapes = shapely.force_2d(layer.geometry)
     if known.any():
         shapes[known] = _in_degrees(shapes[known], layer.crs, file, notes)
@@ -271,11 +272,11 @@ def _positive(lookup: _Columns, column: str, index: int, factor: float) -> float
     return value if 0 < value < math.inf else None
 
 
-def _in_degrees(shapes: NDArray[np.object_], crs: str | None, file: str, notes: list[str]) -> NDArray[np.object_]:
+def _in_degrees(shapes: NDArray[np.object_], crs: str | None, file: str, notes: list[Note]) -> NDArray[np.object_]:
     """The shapes in WGS84 degrees, checked to lie on the earth."""
     out = shapes
     if crs is None:
-        notes.append("The file names no coordinate system; WGS84 longitude and latitude were assumed.")
+        notes.append(Note.of("field.no_crs"))
     else:
         from pyproj import CRS, Transformer
         from pyproj.exceptions import ProjError
@@ -285,7 +286,7 @@ def _in_degrees(shapes: NDArray[np.object_], crs: str | None, file: str, notes: 
             if given != CRS.from_epsg(4326) and given.to_authority() != ("OGC", "CRS84"):
                 move = Transformer.from_crs(given, "EPSG:4326", always_xy=True)
                 out = shapely.transform(shapes, lambda xy: np.column_stack(move.transform(xy[:, 0], xy[:, 1])))
-                notes.append(f"Transformed from {given.name} to WGS84.")
+                notes.append(Note.of("field.transformed", crs=given.name))
         except ProjError as error:
             raise FieldError(
                 "its coordinate system is not understood.", file=file, hint="Save the file in WGS84 (EPSG:4326)."

@@ -20,6 +20,7 @@ from swathledger.ledger.accounting import CAUSE_ORDER, Accounting, Areas, BandRa
 from swathledger.ledger.rate import set_rate
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
+from swathledger.notes import Measure, Note
 from swathledger.swath.swath import Swath
 
 FAR_M = 500.0
@@ -146,13 +147,10 @@ def account(
         Is told the share of bands done, 0..1.
     """
     near, far_m2 = near_ribbons(swath, field)
-    notes: list[str] = []
+    notes: list[Note] = []
     used = swath if bool(near.all()) else ribbons_kept(swath, near)
     if far_m2 > 0:
-        notes.append(
-            f"{far_m2:.0f} m2 were sprayed more than {FAR_M:.0f} m from the boundary; they are taken as other ground "
-            "and left out of every figure."
-        )
+        notes.append(Note.of("ledger.far", area=Measure(far_m2, "small_area"), distance=Measure(FAR_M, "length")))
     frame = frame_of(swath, field, cell_m, near)
     reference = set_rate(log, machine, swath, notes)
     strips = build_strips(used, reference.relative, reference.per_step)

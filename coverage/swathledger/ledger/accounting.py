@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from swathledger.grid.frame import Frame
+from swathledger.notes import Note
 
 if TYPE_CHECKING:
     import numpy as np
@@ -113,7 +114,7 @@ class Accounting:
         The constant rate that doses are held against; None where unknown or varying by row.
     far_m2 : float
         Ground swept too far from the boundary to belong to this field, left out of every figure.
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     areas: Areas
@@ -122,7 +123,7 @@ class Accounting:
     frame: Frame
     set_rate_l_m2: float | None
     far_m2: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
+from swathledger.notes import Measure, Note
 from swathledger.swath.swath import Swath
 
 Floats = NDArray[np.float64]
@@ -44,7 +45,7 @@ def _constant(swath: Swath, dose: Floats, value: float) -> SetRate:
     return SetRate(np.full(dose.shape[0], value), dose / value, value)
 
 
-def set_rate(log: Log, machine: Machine, swath: Swath, notes: list[str]) -> SetRate:
+def set_rate(log: Log, machine: Machine, swath: Swath, notes: list[Note]) -> SetRate:
     """What the operator set, from the best source there is.
 
     With rate and flow both logged the rate is the setting of each row and the flow what was done. With one of them
@@ -55,7 +56,7 @@ def set_rate(log: Log, machine: Machine, swath: Swath, notes: list[str]) -> SetR
     steps = swath.distance_m.shape[0]
     dose = swath.dose_l_per_m2
     if dose is None:
-        notes.append("No rate or flow is known: doses are relative to the set rate, and volumes are unknown.")
+        notes.append(Note.of("ledger.no_rate"))
         return SetRate(np.ones(steps), np.ones(steps), None)
     swept = swath.wanted & ~swath.standing & (swath.distance_m > 0) & (dose > 0)
     if not bool(swept.any()):
@@ -71,10 +72,10 @@ def set_rate(log: Log, machine: Machine, swath: Swath, notes: list[str]) -> SetR
             per_step = per_row[swath.epoch[:-1]]
             values = np.unique(per_step[swept])
             constant = float(values[0]) if values.shape[0] == 1 else None
-            notes.append("Doses are held against the logged rate, as laid by the logged flow.")
+            notes.append(Note.of("ledger.logged_rate"))
             return SetRate(per_step, dose / per_step, constant)
     if not has_rate and machine.set_rate_l_m2 is not None:
         return _constant(swath, dose, machine.set_rate_l_m2)
     value = weighted_median(dose[swept], swath.distance_m[swept])
-    notes.append(f"Doses are held against the median logged rate, {value * 1e4:.1f} L/ha.")
+    notes.append(Note.of("ledger.median_rate", rate=Measure(value, "rate")))
     return _constant(swath, dose, value)

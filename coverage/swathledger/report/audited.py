@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from swathledger.log.log import Log
     from swathledger.machine.machine import Machine
     from swathledger.money.account import ProductAccount
+    from swathledger.notes import Note
     from swathledger.plumbing.job import StandingJob
     from swathledger.settings import AuditSettings
     from swathledger.shutoff.results import Replay
@@ -31,7 +32,7 @@ class Prepared:
     field: Field
     swath: Swath
     settings: AuditSettings
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Note | str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,7 @@ class Audit:
         None where no outlet groups were asked for.
     settings : AuditSettings
         With no None left: cell, gap and tolerance as used.
-    assumptions : tuple of str
+    assumptions : tuple of Note
         Every guess that was made, in the order of the stages, without repeats.
     standing : StandingJob or None
         Standing discharges, likely primes and stops; None: not looked for.
@@ -61,6 +62,6 @@ class Audit:
     accounting: Accounting
     replay: Replay | None
     settings: AuditSettings
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Note | str, ...]
     standing: StandingJob | None = None
     products: ProductAccount | None = None

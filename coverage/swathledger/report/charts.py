@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from swathledger.report.numbers import Figures, plain
+from swathledger.report.numbers import Figures
 from swathledger.units import QUANTITIES
+from swathledger.words.numbers import plain
 
 WIDTH: Final = 520.0
 HEIGHT: Final = 300.0

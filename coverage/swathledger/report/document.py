@@ -22,6 +22,7 @@ from swathledger.documents.ledger import (
     LedgerProvenance,
     LedgerQuality,
     LedgerVolume,
+    NoteCode,
     SetAsideRows,
 )
 from swathledger.field.shape import shape_metrics
@@ -31,6 +32,7 @@ from swathledger.money.account import ProductAccount, standing_litres_known
 from swathledger.report.audited import Audit
 from swathledger.report.document_tables import product_table, standing_table
 from swathledger.shutoff.results import LayoutResult, Replay
+from swathledger.words import say_all
 
 
 def _share(part: float, whole: float) -> float | None:
@@ -54,7 +56,7 @@ def _field(audit: Audit) -> LedgerField:
         parts=shape.part_count,
         holes=shape.hole_count,
         exclusions=shape.exclusion_count,
-        notes=field.notes,
+        notes=tuple(say_all(field.notes)),
     )
 
 
@@ -174,7 +176,8 @@ def _model(replay: Replay | None, products: ProductAccount | None) -> LedgerMode
         spared_by_cause=_cause_areas(replay.spared_cells, cell_m),
         turn_over_dose_l=replay.turn_spared_l,
         turn_under_dose_l=replay.turn_short_l,
-        notes=replay.notes,
+        notes=tuple(say_all(replay.notes)),
+        note_codes=tuple(map(NoteCode.of, replay.notes)),
     )
 
 
@@ -195,7 +198,8 @@ def _quality(audit: Audit) -> LedgerQuality:
         side_assumed=swath.width_by_row,
         columns_understood=quality.columns_understood,
         columns_ignored=quality.columns_ignored,
-        assumptions=audit.assumptions,
+        assumptions=tuple(say_all(audit.assumptions)),
+        notes=tuple(map(NoteCode.of, audit.assumptions)),
     )
 
 

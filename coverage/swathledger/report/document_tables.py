@@ -11,6 +11,7 @@ from swathledger.documents.ledger import (
     LedgerProduct,
     LedgerStanding,
     MoneyAndActive,
+    NoteCode,
     ProductLabel,
     ProductLine,
     ProductPlace,
@@ -22,18 +23,12 @@ from swathledger.log.log import Log
 from swathledger.money.account import OVER, PLACES, SMALLEST_SPOT_M2, ProductAccount, ProductBook
 from swathledger.money.label import CAUTION as LABEL_CAUTION
 from swathledger.money.product import ProductUse
+from swathledger.notes import Measure, Note
 from swathledger.plumbing.job import Reach, StandingJob
 from swathledger.plumbing.standing import LikelyPrime, StandingDischarge
 from swathledger.text import moment
+from swathledger.words import say_all, words
 
-STANDING_CAUTION = (
-    "Prime and rinse water is pesticide: the product label and local law come first on where it may go. A log shows "
-    "what was recorded, no more."
-)
-PRODUCT_CAUTION = (
-    "Computed from what the log and the machine file say; no spray record and no advice. The product label and local "
-    "law come first."
-)
 _ON_GROUND = tuple(place for place in PLACES if place != "standing")
 
 
@@ -90,6 +85,11 @@ def standing_table(job: StandingJob | None, log: Log) -> LedgerStanding | None:
     if job is None:
         return None
     report, spared, unmeasured = job.report, job.recirculation, job.unmeasured_primes
+    notes = (
+        Note.of("standing.wetted", footprint=Measure(job.footprint_m, "length")),
+        Note.of("standing.places"),
+        Note.of("standing.likely_prime"),
+    )
     estimates = [value for value in job.estimated_l if value is not None]
     return LedgerStanding(
         litres_l=report.litres,
@@ -120,13 +120,9 @@ def standing_table(job: StandingJob | None, log: Log) -> LedgerStanding | None:
         recirculating_would_keep_estimated_low_l=None if spared is None else unmeasured * spared.returned_low_l,
         recirculating_would_keep_estimated_high_l=None if spared is None else unmeasured * spared.returned_high_l,
         footprint_m=job.footprint_m,
-        assumptions=(
-            f"Ground wetted is open width x an assumed {job.footprint_m:g} m along the travel.",
-            "Places, and distances from them, are the boom centre's; the nozzles' are from the outermost open ones.",
-            "A first spray of the day, or one after a break of over 30 min, counts as a likely prime; a log that "
-            "begins in the middle of a day makes its first spray look like one.",
-        ),
-        caution=STANDING_CAUTION,
+        assumptions=tuple(say_all(notes)),
+        notes=tuple(map(NoteCode.of, notes)),
+        caution=str(words()("standing.caution")),
     )
 
 
@@ -193,5 +189,5 @@ def product_table(account: ProductAccount | None) -> LedgerProduct | None:
         standing=total(line.standing for line in lines),
         notes=account.tank.notes,
         label_caution=LABEL_CAUTION,
-        caution=PRODUCT_CAUTION,
+        caution=str(words()("product.caution")),
     )

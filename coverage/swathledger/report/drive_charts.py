@@ -10,9 +10,9 @@ from swathledger.grid.tally import OVERLAP, SINGLE
 from swathledger.report.charts import nice_ticks
 from swathledger.report.layers import dose_shares
 from swathledger.report.map import Picture
-from swathledger.report.numbers import plain
 from swathledger.report.read_results import Stored
 from swathledger.units import UnitSystem, to_face, unit_symbol
+from swathledger.words.numbers import plain
 
 BIN: Final = 0.05
 TOP_SHARE: Final = 2.5

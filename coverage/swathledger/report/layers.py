@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from swathledger.grid.tally import CLASSES, EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
 from swathledger.report.map import COLOURS, Picture, png
 from swathledger.report.read_results import Layer, Stored
-from swathledger.report.words import Words
+from swathledger.words import Words
 
 TIMES: Final = {0: "#ffffff", 1: "#dfe3d6", 2: "#d7c657", 3: "#8f8a6f", 4: "#4f576c", 5: "#00224e"}
 """After cividis, light for few; 5 is five times or more."""

@@ -2,63 +2,12 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any, Final
+from typing import Any
 
 from markupsafe import Markup
 
-from swathledger.units import KG_PER_LB, QUANTITIES, UNKNOWN, UnitSystem, text, to_face
-
-_PLAIN: Final = {"pct": (2, "\u00a0%"), "count": (0, ""), "ratio": (3, "")}
-"""Kinds without a unit system: decimals and what follows the number."""
-
-
-def plain(value: float, digits: int) -> str:
-    """A number with thousands separated; nothing reads "-0"."""
-    shown = f"{value:,.{digits}f}"
-    return shown if shown.strip("-0.,") else shown.lstrip("-")
-
-
-def shown(kind: str, value: float | None, system: UnitSystem, digits: int | None = None, *, unit: bool = True) -> str:
-    """A value as a person reads it.
-
-    ``kind`` is one of :data:`swathledger.units.QUANTITIES`, mass (kg), grams (g; kilograms from 1,000 g on, pounds in
-    US units), pct, count or ratio.
-    """
-    if value is None or math.isnan(value):
-        return UNKNOWN
-    if kind == "mass":
-        pounds = system == "us"
-        return plain(value / (KG_PER_LB if pounds else 1.0), 2 if digits is None else digits) + (
-            ("\u00a0lb" if pounds else "\u00a0kg") if unit else ""
-        )
-    if kind == "grams":
-        if system == "us":
-            return shown("mass", value / 1000.0, system, 3 if digits is None else digits, unit=unit)
-        small = abs(value) < 1000.0
-        scaled, after = (value, "\u00a0g") if small else (value / 1000.0, "\u00a0kg")
-        return plain(scaled, (0 if small else 2) if digits is None else digits) + (after if unit else "")
-    if kind in _PLAIN:
-        default, after = _PLAIN[kind]
-        return plain(value, default if digits is None else digits) + (after if unit else "")
-    return text(kind, value, system, digits=digits, unit=unit).replace(" ", "\u00a0")
-
-
-def duration(seconds: float | None) -> str:
-    """Hours, minutes and seconds.
-
-    Examples
-    --------
-    >>> duration(3725.0)
-    '1 h 2 min 5 s'
-    """
-    if seconds is None:
-        return UNKNOWN
-    whole = round(seconds)
-    hours, rest = divmod(whole, 3600)
-    minutes, left = divmod(rest, 60)
-    parts = [f"{n} {u}" for n, u in ((hours, "h"), (minutes, "min"), (left, "s")) if n]
-    return " ".join(parts) or "0 s"
+from swathledger.units import QUANTITIES, UNKNOWN, UnitSystem, to_face
+from swathledger.words.numbers import plain, shown
 
 
 class Figures:

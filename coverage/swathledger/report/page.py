@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from functools import lru_cache
+from functools import lru_cache, partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -12,14 +12,16 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from swathledger.notes import Note
 from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
 from swathledger.report.layers import layers_of
 from swathledger.report.map import COLOURS, map_figure, read_picture, view_box
-from swathledger.report.numbers import Figures, duration, shown
+from swathledger.report.numbers import Figures
 from swathledger.report.read_results import Stored, read_results
-from swathledger.report.words import Words, words
 from swathledger.units import UNKNOWN, UnitSystem
+from swathledger.words import Words, words
+from swathledger.words.numbers import duration, shown
 
 MAP_HEIGHT_REM = 40.0
 """No map is higher than this."""
@@ -174,6 +176,19 @@ def clock(moment: str | None) -> str:
     return UNKNOWN if moment is None else f"{moment[:10]} {moment[11:16]} UTC"
 
 
+def told(t: Words, system: UnitSystem, codes: list[dict[str, Any]] | None, sentences: list[str]) -> list[str]:
+    """Notes of a document in the language and the units of the page, else as the document itself says them."""
+    if codes is None or len(codes) != len(sentences):
+        return sentences
+    out = []
+    for code, sentence in zip(codes, sentences, strict=True):
+        try:
+            out.append(t.say(Note.from_document(code), system))
+        except KeyError:  # of a later version
+            out.append(sentence)
+    return out
+
+
 def _drive(stored: Stored) -> dict[str, str] | None:
     rows = stored.layers["passes"].rows
     if not rows or rows[0]["start_utc"] is None:
@@ -209,6 +224,7 @@ def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = Fals
     tolerance = figures.number("area/tolerance_m", "small_length")
     page = environment.get_template("report.html.j2").render(
         t=t,
+        told=partial(told, t, system),
         t_list=t.items,
         static=static,
         f=figures,

@@ -11,12 +11,13 @@ from markupsafe import Markup
 
 from swathledger.report.charts import nice_ticks
 from swathledger.report.map import COLOURS
-from swathledger.report.numbers import Figures, plain
+from swathledger.report.numbers import Figures
 from swathledger.report.page import page_templates, script_of
 from swathledger.report.read_season_results import StoredSeason, read_season
 from swathledger.report.season_map import ground_of
-from swathledger.report.words import Words, words
 from swathledger.units import QUANTITIES, UNKNOWN, UnitSystem
+from swathledger.words import Words, words
+from swathledger.words.numbers import plain
 
 PAGE: Final = "season.html"
 MOST_RANKED: Final = 15

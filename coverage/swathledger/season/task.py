@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from swathledger import __version__
 from swathledger.errors import InputError, SwathledgerError
+from swathledger.notes import Note
 from swathledger.settings import AuditSettings
 
 if TYPE_CHECKING:
@@ -214,7 +215,7 @@ def _audit(task: Task) -> None:
     if task.products:
         machine = replace(machine, products=with_products(machine.products, task.products))
         names = ", ".join(str(item["name"]) for item in task.products)
-        notes.append(f"Rates, prices and contents are those of the manifest for {names}.")
+        notes.append(Note.of("season.products_of_manifest", names=names))
     run_audit(
         [Path(name) for name in task.logs],
         machine,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from swathledger.errors import InputError
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
+from swathledger.notes import Note
 from swathledger.shutoff.results import Layout
 
 
@@ -100,7 +101,7 @@ def logged_layout(log: Log, machine: Machine) -> Layout:
     return Layout("logged", f"as logged: whole boom, {boom.width_m:.2f} m", edges[[0, -1]])
 
 
-def layouts_for(machine: Machine, groups: Sequence[str], notes: list[str]) -> tuple[Layout, ...]:
+def layouts_for(machine: Machine, groups: Sequence[str], notes: list[Note]) -> tuple[Layout, ...]:
     """All layouts to replay: the words given, and those of the machine file's ``[replay]`` table.
 
     Layouts that come to the same edges as an earlier one are kept once.
@@ -109,13 +110,10 @@ def layouts_for(machine: Machine, groups: Sequence[str], notes: list[str]) -> tu
     for name in groups:
         layout = named_layout(machine, name)
         if layout is None:
-            notes.append("The machine file gives a width and no nozzles: single-nozzle shutoff cannot be replayed.")
+            notes.append(Note.of("shutoff.no_nozzles"))
             continue
         if not layout.limit and machine.boom.nozzle_count % layout.groups and machine.boom.nozzle_count > 1:
-            notes.append(
-                f"{machine.boom.nozzle_count} nozzles do not divide by {layout.groups}: these groups differ by one "
-                "nozzle."
-            )
+            notes.append(Note.of("shutoff.uneven_groups", nozzles=machine.boom.nozzle_count, groups=layout.groups))
         out.append(layout)
     table = machine.replay
     widths = table.get("widths_m")

@@ -18,6 +18,7 @@ from swathledger.ledger.account import Sink, account
 from swathledger.ledger.accounting import CAUSE_ORDER, PAIRS_PER_CELL, Accounting, BandRaster
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine, Valves
+from swathledger.notes import Measure, Note
 from swathledger.shutoff import results as results_module
 from swathledger.shutoff.kernel import compare_cells, count_states, replay_layout
 from swathledger.shutoff.layout import layouts_for, logged_layout
@@ -359,15 +360,13 @@ def replay_drive(
     threads : int
         Layouts replayed side by side; changes no byte of the result.
     """
-    notes: list[str] = []
+    notes: list[Note] = []
     layouts = layouts_for(machine, groups, notes)
     if swath.width_by_row:
-        notes.append(
-            "The log tells a working width and no sides: a replayed group's side cannot be checked against the log."
-        )
+        notes.append(Note.of("shutoff.no_sides"))
     if seen.mask is None or seen.count is None or seen.cause is None:
         cell = _coarser(accounting.frame)
-        notes.append(f"The field is replayed on cells of {cell:g} m, so that it fits into memory.")
+        notes.append(Note.of("shutoff.coarser_cells", cell=Measure(cell, "length")))
         accounting, seen = account_seen(log, machine, field, swath, accounting, cell, control, threads)
     if seen.mask is None or seen.count is None or seen.cause is None:
         raise InputError("the accounting left no cells to replay on")

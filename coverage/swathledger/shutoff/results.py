@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from swathledger.grid.frame import Frame
+from swathledger.notes import Note
 
 if TYPE_CHECKING:
     import numpy as np
@@ -117,7 +118,7 @@ class Replay:
         0 elsewhere.
     spared_by : str
         Name of that layout.
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     results: tuple[LayoutResult, ...]
@@ -132,4 +133,4 @@ class Replay:
     frame: Frame
     spared: NDArray[np.uint8]
     spared_by: str
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]

@@ -21,6 +21,7 @@ from swathledger.simulate.plan import Plan, PlanSettings, plan_drive
 from swathledger.simulate.truth import truth_text, write_truth_table
 from swathledger.simulate.write import Dialect, log_text
 from swathledger.text import slug
+from swathledger.words import say_all
 
 if TYPE_CHECKING:
     from swathledger.field.field import Field
@@ -209,7 +210,7 @@ def _write(ground: Field, driven: Driven, settings: RunSettings, out: Path, stem
     write_with(table_file, lambda part: write_truth_table(driven, ground.plane, part))
     write_whole(truth_file, truth_text(driven, ground.field_id))
     write_whole(log_file, log_text(driven, ground.plane, settings.dialect))
-    notes = list(ground.notes) + list(driven.plan.notes)
+    notes = say_all(ground.notes) + list(driven.plan.notes)
     if settings.turning_radius_m is None:
         notes.append(f"turning radius taken as {driven.plan.turning_radius_m:g} m, from the width")
     if driven.machine.set_rate_l_m2 is None:

@@ -11,6 +11,7 @@ from swathledger.errors import LogError
 from swathledger.field.field import LocalPlane
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
+from swathledger.notes import Measure, Note
 from swathledger.swath.pose import Poses, boom_poses
 from swathledger.swath.swath import Swath
 from swathledger.swath.track import build_track, wrap_rad
@@ -73,27 +74,23 @@ def runs_of_row(opened: Flags, edges_m: Floats) -> _Runs:
     return _Runs(row.astype(np.int64), edges_m[first], edges_m[last])
 
 
-def _width_runs(log: Log, opened: Flags, boom_width_m: float, notes: list[str]) -> _Runs:
+def _width_runs(log: Log, opened: Flags, boom_width_m: float, notes: list[Note]) -> _Runs:
     """One centred run per open row, of the logged width."""
     width = np.full(len(log), boom_width_m) if log.working_width_m is None else log.working_width_m.copy()
     missing = ~np.isfinite(width)
     if bool(missing.any()):
         width[missing] = boom_width_m
-        notes.append(f"{int(missing.sum())} rows lack a working width; the machine's {boom_width_m:g} m was taken.")
+        notes.append(Note.of("swath.no_width", count=int(missing.sum()), boom=Measure(boom_width_m, "length")))
     wide = width > boom_width_m + 0.01
     if bool(wide.any()):
-        notes.append(
-            f"{int(wide.sum())} rows log a working width of up to {float(width[wide].max()):g} m, more than the "
-            f"machine file's boom; its {boom_width_m:g} m were taken. Is it the right machine file?"
-        )
+        widest = Measure(float(width[wide].max()), "length")
+        boom = Measure(boom_width_m, "length")
+        notes.append(Note.of("swath.wider_than_boom", count=int(wide.sum()), widest=widest, boom=boom))
         width[wide] = boom_width_m
     row = np.flatnonzero(opened.any(axis=1) & (width > 0))
     half = width[row] / 2
     if bool(np.any(np.abs(width[row] - boom_width_m) > 1e-6)):
-        notes.append(
-            "The log gives a working width but not which part of the boom works: the swath is assumed centred, "
-            "so the side of a narrowed swath is unknown."
-        )
+        notes.append(Note.of("swath.centred"))
     return _Runs(row.astype(np.int64), -half, half)
 
 
@@ -152,7 +149,7 @@ def _passes(sprayed: Flags, linked: Flags, poses: Poses, width_m: float) -> tupl
 
 
 def _volumes(
-    log: Log, machine: Machine, poses: Poses, distance: Floats, open_width: Floats, notes: list[str]
+    log: Log, machine: Machine, poses: Poses, distance: Floats, open_width: Floats, notes: list[Note]
 ) -> tuple[Floats | None, Floats | None]:
     """Litres leaving the boom in every step, and the dose where ground speed is the boom centre's.
 
@@ -163,30 +160,27 @@ def _volumes(
     seconds = np.where(poses.row_step >= 0, np.diff(poses.time_s), 0.0)
     sprayed = open_width > 0
     if log.flow_l_s is not None and bool(np.isfinite(log.flow_l_s).any()):
-        flow = _hold(log.flow_l_s, "flow", notes)
+        flow = _hold(log.flow_l_s, "swath.flow_held", notes)
         volume = np.where(sprayed, flow[row] * seconds, 0.0)
         area = open_width * distance
         dose = np.divide(volume, area, out=np.zeros_like(volume), where=area > 1e-9)
         return dose, volume
     rate: Floats | None = None
     if log.rate_l_m2 is not None and bool(np.isfinite(log.rate_l_m2).any()):
-        rate = _hold(log.rate_l_m2, "rate", notes)
+        rate = _hold(log.rate_l_m2, "swath.rate_held", notes)
     elif machine.set_rate_l_m2 is not None:
         rate = np.full(len(log), machine.set_rate_l_m2)
-        notes.append(
-            "The log has no rate or flow: the machine file's set rate of "
-            f"{machine.set_rate_l_m2 * 1e4:g} L/ha was taken."
-        )
+        notes.append(Note.of("swath.set_rate", rate=Measure(machine.set_rate_l_m2, "rate")))
     if rate is None:
         return None, None
     dose = np.where(sprayed, rate[row], 0.0)
     return dose, dose * open_width * distance
 
 
-def _hold(value: Floats, name: str, notes: list[str]) -> Floats:
+def _hold(value: Floats, code: str, notes: list[Note]) -> Floats:
     known = np.flatnonzero(np.isfinite(value))
     if known.shape[0] < value.shape[0]:
-        notes.append(f"{value.shape[0] - known.shape[0]} rows lack a {name}; the last known one was held.")
+        notes.append(Note.of(code, count=value.shape[0] - known.shape[0]))
     index = np.clip(np.searchsorted(known, np.arange(value.shape[0]), side="right") - 1, 0, None)
     return value[known[index]]
 
@@ -213,16 +207,16 @@ def build_swath(
     if len(log) < 2:
         raise LogError(f"a log needs at least 2 rows, found {len(log)}")
     gap = default_max_gap_s(log.quality.median_step_s) if max_gap_s is None else max_gap_s
-    notes: list[str] = []
+    notes: list[Note] = []
     opened = open_nozzles(log, machine)
     if log.state_kind == "none":
-        notes.append("The log records no states: everything is taken as sprayed.")
+        notes.append(Note.of("swath.no_states"))
     x, y = plane.forward(log.latitude_deg, log.longitude_deg)
     track = build_track(log, np.asarray(x), np.asarray(y), gap)
     notes.extend(track.notes)
     poses = boom_poses(track, machine, max_step_m)
     if machine.hitch is not None and bool(track.reverse.any()):
-        notes.append("While reversing, the trailed boom is held at the angle it had.")
+        notes.append(Note.of("swath.trailed_reversing"))
 
     edges = machine.boom.nozzle_edges_m
     by_width = log.state_kind in ("work", "none") and log.working_width_m is not None

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
+from swathledger.notes import Note
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -72,8 +73,8 @@ class Swath:
         Time spent spraying at standstill.
     sigma_m : float or None
         Position noise estimated from the track, or None where it cannot be had.
-    notes : tuple of str
-        Every assumption made, as plain sentences.
+    notes : tuple of Note
+        Every assumption made.
     """
 
     x_m: Floats
@@ -103,7 +104,7 @@ class Swath:
     unbridged_m: float
     standing_open_s: float
     sigma_m: float | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def __post_init__(self) -> None:
         p = self.x_m.shape[0]

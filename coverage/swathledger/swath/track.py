@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.log.log import Log
+from swathledger.notes import Note
 from swathledger.swath.standstill import STANDSTILL_M_S, find_standing, freeze_standing, jitter_m
 
 Floats = NDArray[np.float64]
@@ -51,7 +52,7 @@ class Track:
     heading_out_rad: Floats
     jumps: int
     sigma_m: float | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def wrap_rad(angle: Floats) -> Floats:
@@ -198,7 +199,7 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float) -> Track:
     """
     time_s = log.time_s - log.time_s[0]
     dt = np.diff(time_s)
-    notes: list[str] = []
+    notes: list[Note] = []
     step = np.hypot(np.diff(x_m), np.diff(y_m))
     jump = step > MAX_SPEED_M_S * dt + 5.0
     linked = (dt <= max_gap_s) & ~jump
@@ -227,17 +228,14 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float) -> Track:
         if log.heading_deg is None:
             reverse = _reverse_from_cusps(cusps, along, time_s, x.shape[0])
             if bool(reverse.any()):
-                notes.append(
-                    "Short legs between two points where the track turns back on itself were taken as reversing; "
-                    "the log names no gear."
-                )
+                notes.append(Note.of("swath.reversing_from_track"))
         course = _course_with_gear(x, y, linked, reverse, baseline, extra_breaks=cusps)
     heading_in, heading_out = course
     if log.heading_deg is not None:
         logged = np.deg2rad(log.heading_deg)
         heading_in, heading_out = _use_logged(logged, heading_in, heading_out, reverse, told, standing)
     else:
-        notes.append("Headings come from the track; the log has none.")
+        notes.append(Note.of("swath.heading_from_track"))
     heading_out = heading_in + wrap_rad(heading_out - heading_in)
     return Track(
         x_m=x,

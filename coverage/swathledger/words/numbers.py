@@ -1,0 +1,75 @@
+"""Numbers as people read them."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from swathledger.units import QUANTITIES, UNKNOWN, FaceUnit, UnitSystem
+
+_PLAIN: Final = {
+    "pct": FaceUnit("%", 1.0, 2, "pct"),
+    "count": FaceUnit("", 1.0, 0, "count"),
+    "ratio": FaceUnit("", 1.0, 3, "ratio"),
+    "seconds": FaceUnit("s", 1.0, 1, "s"),
+}
+"""Kinds that read the same in every unit system."""
+
+
+def plain(value: float, digits: int) -> str:
+    """A number with thousands separated; nothing reads "-0"."""
+    shown = f"{value:,.{digits}f}"
+    return shown if shown.strip("-0.,") else shown.lstrip("-")
+
+
+def face_of(kind: str, value: float, system: UnitSystem) -> FaceUnit:
+    """The unit that a value of a kind is shown in."""
+    if kind == "grams":
+        if system == "us":
+            return FaceUnit("lb", 1000.0 * QUANTITIES["mass"].us.si_per_unit, 3, "lb")
+        return FaceUnit("g", 1.0, 0, "g") if abs(value) < 1000.0 else FaceUnit("kg", 1000.0, 2, "kg")
+    return _PLAIN[kind] if kind in _PLAIN else QUANTITIES[kind].face(system)
+
+
+def shown(
+    kind: str, value: float | None, system: UnitSystem, digits: int | str | None = None, *, unit: bool = True
+) -> str:
+    """A value as a person reads it; absent knowledge reads "unknown".
+
+    Parameters
+    ----------
+    kind : str
+        One of :data:`swathledger.units.QUANTITIES`, grams (kilograms from 1,000 g on, pounds in US units), pct, count,
+        ratio or seconds.
+    value : float or None
+        In the inside unit of the kind.
+    system : {"metric", "us"}
+    digits : int or str, optional
+        Decimals, or a format such as ``".4g"``; by default those of the kind.
+    unit : bool
+        Whether the symbol follows the number.
+    """
+    if value is None or math.isnan(value):
+        return UNKNOWN
+    face = face_of(kind, value, system)
+    scaled = value / face.si_per_unit
+    decimals = face.digits if digits is None else digits
+    number = f"{scaled:{decimals}}" if isinstance(decimals, str) else plain(scaled, decimals)
+    return f"{number}\u00a0{face.symbol}" if unit and face.symbol else number
+
+
+def duration(seconds: float | None) -> str:
+    """Hours, minutes and seconds.
+
+    Examples
+    --------
+    >>> duration(3725.0)
+    '1 h 2 min 5 s'
+    """
+    if seconds is None:
+        return UNKNOWN
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    parts = [f"{n} {u}" for n, u in ((hours, "h"), (minutes, "min"), (left, "s")) if n]
+    return " ".join(parts) or "0 s"

@@ -1,0 +1,131 @@
+"""Notes and words: every code has a sentence, every sentence is used, and a language is one file."""
+
+from __future__ import annotations
+
+import ast
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import swathledger
+from swathledger.errors import InputError
+from swathledger.notes import Measure, Note
+from swathledger.words import languages, named, say, words
+
+ROOT = Path(swathledger.__file__).parent
+SOURCES = [*sorted(ROOT.rglob("*.py")), *sorted((ROOT.parent.parent / "cli").rglob("*.py"))]
+ENGLISH: dict[str, Any] = tomllib.loads((ROOT / "words" / "en.toml").read_text(encoding="utf-8"))
+
+
+def leaves(table: dict[str, Any], above: str = "") -> Iterator[tuple[str, Any]]:
+    for name, value in table.items():
+        if isinstance(value, dict):
+            yield from leaves(value, f"{above}{name}.")
+        else:
+            yield f"{above}{name}", value
+
+
+def told() -> Iterator[tuple[str, set[str], bool, str]]:
+    """Code, names, whether more are filled in by a mapping, and place of every note in the sources."""
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not (isinstance(node, ast.Call) and ast.unparse(node.func) == "Note.of"):
+                continue
+            code = node.args[0]
+            if isinstance(code, ast.Constant):
+                names = {keyword.arg for keyword in node.keywords if keyword.arg is not None}
+                more = any(keyword.arg is None for keyword in node.keywords)
+                yield str(code.value), names, more, f"{path.name}:{node.lineno}"
+
+
+@pytest.mark.parametrize("language", languages())
+def test_every_note_has_a_sentence_that_names_what_it_is_given(language: str) -> None:
+    found = list(told())
+    assert len(found) > 40
+    for code, names, more, place in found:
+        sentence = words(language).find(f"note.{code}")
+        if more:
+            assert names <= named(sentence), place
+        else:
+            assert named(sentence) == names, place
+        if isinstance(sentence, list):
+            assert "count" in names, place
+
+
+def test_every_sentence_of_a_note_is_used() -> None:
+    text = "\n".join(path.read_text(encoding="utf-8") for path in SOURCES)
+    unused = [key for key, _ in leaves(ENGLISH["note"]) if f'"{key}"' not in text]
+    assert unused == []
+
+
+def test_every_other_sentence_is_used() -> None:
+    templates = [path for path in (ROOT / "report" / "templates").iterdir() if path.suffix in {".j2", ".js", ".css"}]
+    text = "\n".join(path.read_text(encoding="utf-8") for path in [*SOURCES, *templates])
+    whole = set(re.findall(r"""["']([a-z_]+(?:\.[a-z_0-9]+)*)["']""", text))
+    begun = set(re.findall(r"""["']((?:[a-z_]+\.)+(?:[a-z_]+_)?)(?:["']|\{)""", text))
+    unused = [
+        key
+        for key, _ in leaves({name: value for name, value in ENGLISH.items() if name != "note"})
+        if key not in whole and not any(key.startswith(start) for start in begun) and key != "plural"
+    ]
+    assert unused == []
+
+
+def test_values_are_shown_in_the_units_asked_for() -> None:
+    note = Note.of("ledger.far", area=Measure(1000.0, "small_area"), distance=Measure(500.0, "length"))
+    assert say(note).startswith("1,000 m² were sprayed more than 500 m from")
+    assert say(note, "us").startswith(
+        "10,764 ft² were sprayed more than 1,640 ft from"
+    )  # 1000 / 0.3048^2, 500 / 0.3048
+
+
+def test_one_and_many() -> None:
+    assert say(Note.of("swath.rate_held", count=1)).startswith("1 row lacks a rate")
+    assert say(Note.of("swath.rate_held", count=2)).startswith("2 rows lack a rate")
+
+
+def test_a_note_survives_being_stored() -> None:
+    how = Note.of("field.mended", fault="bowtie", before=Measure(3.0, "small_area"), after=Measure(None, "pct"))
+    note = Note.of("field.boundary_mended", field="{a}", feature=3, how=how)
+    assert Note.from_document(note.document()) == note
+    assert len({note, Note.from_document(note.document())}) == 1
+    assert say(note).endswith("(feature 3) was invalid (bowtie) and was mended: 3.0 m² before, unknown after.")
+    assert "field {a} (" in say(note)
+
+
+def test_a_language_is_one_file(tmp_path: Path) -> None:
+    file = tmp_path / "two.toml"
+    file.write_text(
+        'language = "xx"\nplural = "n < 2 ? 0 : n < 5 ? 1 : 2"\n[note.swath]\n'
+        'rate_held = ["eno {count}", "wef {count}", "ynam {count}"]\n[caution]\nheading = "erofeB"\n',
+        encoding="utf-8",
+    )
+    said = [say(Note.of("swath.rate_held", count=n), language=str(file)) for n in (1, 3, 7)]
+    assert said == ["eno 1", "wef 3", "ynam 7"]
+    assert words(str(file))("caution.heading") == "erofeB"
+    assert say(Note.of("swath.no_states"), language=str(file)) == say(Note.of("swath.no_states"))  # lacks it: English
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[note.swath]\nrate_hold = "x"\n', "note.swath.rate_hold is no key"),
+        ('[note.swath]\nrate_held = "{rows} x"\n', "names rows"),
+        ('[note.swath.rate_held]\none = "x"\n', "not of the form"),
+        ("note\n", "no TOML"),
+    ],
+)
+def test_a_wrong_file_of_words_is_told(tmp_path: Path, text: str, said: str) -> None:
+    file = tmp_path / "wrong.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=re.escape(said)):
+        words(str(file))
+
+
+def test_no_words_for_a_language() -> None:
+    with pytest.raises(InputError, match="no words for the language 'tlh'"):
+        words("tlh")

@@ -16,7 +16,8 @@ def keys(value: Any) -> Iterator[str]:
     if isinstance(value, dict):
         for key, item in value.items():
             yield key
-            yield from keys(item)
+            if key != "values":  # of a note: each code has its own
+                yield from keys(item)
     elif isinstance(value, list):
         for item in value:
             yield from keys(item)

@@ -11,6 +11,7 @@ from swathledger.audit import _switching
 from swathledger.machine.machine import Boom, Machine
 from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
+from swathledger.words import say_all
 
 
 def words(step_s: float, speed: float, state_kind: str = "work") -> list[str]:
@@ -25,7 +26,7 @@ def words(step_s: float, speed: float, state_kind: str = "work") -> list[str]:
         heading_deg=0.0,
     )
     machine = Machine("m", Boom(np.linspace(-6.0, 6.0, 25), (24,)))
-    return _switching(log, build_swath(log, machine, ground(box(-6, 0, 6, 900)).plane, max_gap_s=60.0))
+    return say_all(_switching(log, build_swath(log, machine, ground(box(-6, 0, 6, 900)).plane, max_gap_s=60.0)))
 
 
 @pytest.mark.parametrize(

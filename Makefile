@@ -10,9 +10,10 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 OUT ?= demo-out
 WORKERS ?= 2
 PYTEST_ARGS ?=
+MUTATE_ARGS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-outside test-slow test-interpreted lint types layers bench bench-smoke docs docs-commands doctest check clean
+.PHONY: help demo test test-outside test-slow test-interpreted lint types layers bench bench-smoke mutate docs docs-commands doctest check clean
 
 help:  ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## /  \1: /p' $(MAKEFILE_LIST)
@@ -71,6 +72,13 @@ bench: $(VENV)/.test  ## benchmarks, apart from the tests
 
 bench-smoke: $(VENV)/.test  ## show that the kernels' benchmarks run, on a hundredth of the ground; measures nothing
 	BENCH_SCALE=0.01 $(BIN)/python -m pytest -q tests/benchmarks/test_kernel.py tests/benchmarks/test_replay.py --benchmark-disable -p no:xdist
+
+$(VENV)/.mutate: $(VENV)/.test
+	$(PIP) install --quiet -c .ci/constraints.txt -e ".[test,pdf,mutate]"
+	@touch $@
+
+mutate: $(VENV)/.mutate  ## how many small mutations the tests notice, on a sample of each package: an hour and more
+	$(BIN)/python tests/mutation/run.py $(MUTATE_ARGS)
 
 docs-commands: $(VENV)/.test  ## write docs/commands.md anew from --help
 	$(BIN)/python docs/generate_commands.py

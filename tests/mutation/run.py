@@ -21,7 +21,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 REPOSITORY = Path(__file__).resolve().parent.parent.parent

@@ -303,3 +303,26 @@ def test_manual_switching_does_not_agree_with_the_model():
     # second and third pass: 3 of 4 sections lie on treated ground and should have been shut: (4 + 1 + 1) of 12 agree
     assert replay_of(audit).agreement_pct == pytest.approx(50.0, abs=1.0)
     assert replay_of(audit).volume_difference_pct == pytest.approx(-50.0, abs=1.0)
+
+
+def test_steps_lead_from_what_was_done_to_the_floor():
+    audit = spared_audit()
+    replay = replay_of(audit)
+    floor, done = replay.floor, replay.as_logged
+    assert floor is named(audit, "limit") or floor.cells == named(audit, "limit").cells
+    way = done.volume_l - floor.volume_l / floor.m2("covered") * done.m2("covered")
+    for word in ("boom", "4", "nozzle", "limit"):
+        assert sum(step.saved_l for step in named(audit, word).steps) == pytest.approx(way, abs=1e-9)
+    # the same model and valves: only the groups differ
+    assert named(audit, "boom").step("timing").saved_l == 0.0
+    assert named(audit, "boom").step("resolution").saved_m2 == pytest.approx(0.0, abs=1e-9)
+    assert named(audit, "nozzle").step("resolution").saved_m2 > named(audit, "4").step("resolution").saved_m2 > 0
+
+
+def test_the_floor_is_known_without_being_asked_for():
+    path = passes_path(2, 60.0, 15.0, origin=(0.3, 0.2))
+    audit = block(path, machine(18.0), shapely.box(-50, -50, 60, 100), groups=("boom",))
+    replay = replay_of(audit)
+    assert [r.layout.name for r in replay.results] == ["boom"]
+    assert replay.floor.layout.limit
+    assert replay.floor.cells["over_application"] == 0

@@ -68,11 +68,16 @@ def _words(count: int, width_m: float) -> str:
     return f"{count} groups of {width_m:.2f} m" if count > 1 else f"whole boom, {width_m:.2f} m"
 
 
+def floor_layout(machine: Machine) -> Layout:
+    """A valve for every cell."""
+    return Layout("limit", "a valve for every cell (the floor)", machine.boom.nozzle_edges_m[[0, -1]], limit=True)
+
+
 def named_layout(machine: Machine, name: str) -> Layout | None:
     """The layout that a word of ``--groups`` stands for; None for ``nozzle`` where the machine has no nozzles."""
     edges = machine.boom.nozzle_edges_m
     if name == "limit":
-        return Layout("limit", "a valve for every cell (the floor)", edges[[0, -1]], limit=True)
+        return floor_layout(machine)
     if name == "nozzle":
         if machine.boom.nozzle_count == 1:
             return None

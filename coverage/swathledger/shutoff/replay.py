@@ -21,11 +21,12 @@ from swathledger.machine.machine import Machine, Valves
 from swathledger.notes import Measure, Note
 from swathledger.shutoff import results as results_module
 from swathledger.shutoff.kernel import compare_cells, count_states, replay_layout
-from swathledger.shutoff.layout import layouts_for, logged_layout
+from swathledger.shutoff.layout import floor_layout, layouts_for, logged_layout
 from swathledger.shutoff.look_ahead import BLOCK_M, Blocks, Probe, Rim, Valve
 from swathledger.shutoff.paint_groups import MAX_BASE_POSES
 from swathledger.shutoff.results import Layout, LayoutResult, Replay
 from swathledger.shutoff.state import MAX_SLOTS, N_MASK, TILE_BITS, Drive, Ground, Slots
+from swathledger.shutoff.steps import saving_steps
 from swathledger.shutoff.turning import turn_litres
 from swathledger.swath.swath import Swath
 
@@ -379,6 +380,8 @@ def replay_drive(
     mask = seen.mask
     rim_edges = polygon_edges(field.target)
     jobs = [(own, done, False), *((layout, None, layout is finest) for layout in layouts)]
+    if not any(layout.limit for layout in layouts):
+        jobs.append((floor_layout(machine), None, False))
     ended = [0]
 
     def run(job: tuple[Layout, NDArray[np.bool_] | None, bool]) -> _Run:
@@ -399,8 +402,13 @@ def replay_drive(
     spared, by_cause = _spared(seen, next((r.state for r in runs if r.state is not None), None))
     same_s, judged_s = runs[0].agreement
     above, below = turn_litres(swath)
+    floor = next(r.result for r in runs if r.result.layout.limit)
+    results = tuple(
+        replace(r.result, steps=saving_steps(as_logged, runs[0].result, r.result, floor))
+        for r in runs[1 : 1 + len(layouts)]
+    )
     return Replay(
-        tuple(r.result for r in runs[1:]),
+        results,
         runs[0].result,
         as_logged,
         100.0 * same_s / judged_s if judged_s > 0 else None,
@@ -413,6 +421,7 @@ def replay_drive(
         spared,
         "" if finest is None else finest.name,
         tuple(notes),
+        floor=floor,
     )
 
 

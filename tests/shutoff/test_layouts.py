@@ -169,7 +169,7 @@ def test_a_long_drive_takes_longer_slots(monkeypatch):
     plain = small(groups=("boom", "nozzle"))
     monkeypatch.setattr(replay_module, "replay_layout", short_of_slots)
     longer = small(groups=("boom", "nozzle"))
-    assert lengths == [1.0, 2.0, 4.0] * 3  # the logged layout and two more
+    assert lengths == [1.0, 2.0, 4.0] * 4  # the logged layout, two more and the floor
     identities(longer)
     for word in ("boom", "nozzle"):
         assert named(longer, word).m2("applied") == pytest.approx(named(plain, word).m2("applied"), rel=1e-3)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from drivekit import PLANE, ground
+from pathkit import log_from_path
 from shapely import box
 
 from swathledger.audit import _switching
 from swathledger.machine.machine import Boom, Machine
-from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
 from swathledger.words import say_all
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import shapely
 from drivekit import PLANE, ground
+from pathkit import log_from_path
 
 from swathledger.audit import Prepared, compute
 from swathledger.documents.document import plain
@@ -17,7 +18,6 @@ from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Boom, Machine
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
-from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
 
 START = 1_757_894_400.0  # 2025-09-15 00:00 UTC; at 148 degrees east the sun is near 10 in the morning

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import shapely
 from drivekit import PLANE, ground
+from pathkit import log_from_path
 
 from swathledger.audit import Prepared, compute
 from swathledger.documents.document import plain
@@ -19,7 +20,6 @@ from swathledger.machine.machine import Boom, Machine
 from swathledger.money.tank import names_in, tank_of
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
-from swathledger.simulate.closed_form import log_from_path
 from swathledger.swath.build import build_swath
 
 A: dict[str, object] = {

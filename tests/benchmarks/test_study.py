@@ -25,6 +25,7 @@ LAYOUTS = ("boom", "2", "3", "4", "6", "8", "9", "12", "18", "24", "nozzle", "li
 
 def world(number: int):
     """A simulated field and its log, 36 m boom."""
+    from pathkit import logged
     from worlds import PLANE, driven, field_of, machine_of
 
     from swathledger.simulate.fields import random_field
@@ -33,7 +34,7 @@ def world(number: int):
     area = HECTARES * 1e4 * float(rng.uniform(0.6, 1.4))
     field = field_of(random_field(float(rng.uniform(5.0, 7.5)) / area**0.5, area, seed=number).boundary, f"f{number}")
     machine = machine_of(36.0, 72, 8)
-    return driven(field, machine, seed=number).logged(PLANE), field, machine
+    return logged(driven(field, machine, seed=number), PLANE), field, machine
 
 
 def audit(item) -> tuple[float, int]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from pathkit import PlanePath, log_of
 from shapely import MultiPolygon, Polygon, affinity
 
 from swathledger.field.field import Field, LocalPlane
@@ -19,8 +20,6 @@ from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Boom, Hitch, Machine
 from swathledger.report.audited import Audit
 from swathledger.settings import AuditSettings
-from swathledger.simulate.closed_form import log_of
-from swathledger.simulate.path import PlanePath
 from swathledger.swath.build import build_swath
 from swathledger.swath.swath import Swath
 

@@ -5,11 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from drivekit import PLANE, books_of, drive, ground, rectangle, sprayer
+from pathkit import START_S, PlanePath, line_path, log_from_path, standing, standing_path
 
 from swathledger.log.log import Log
-from swathledger.simulate.closed_form import line_path, log_from_path, standing
-from swathledger.simulate.path import PlanePath
-from swathledger.simulate.primitives import START_S, standing_path
 
 
 def straight(y: list[float], times: list[float], open_: list[bool], x: float = 0.0, heading: float = 0.0) -> PlanePath:

@@ -13,12 +13,12 @@ import shapely
 from drivekit import PLANE, books_of, drive, ground, placed, rectangle, sprayer
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pathkit import arc_path, line_path, log_of, passes_path
 from shapely import Polygon
 
 from swathledger.field.field import LocalPlane
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Hitch
-from swathledger.simulate.closed_form import arc_path, circle, line_path, log_of, passes_path
 from swathledger.words import say_all
 
 BEARINGS = [0.0, 90.0, 45.0, 135.0, math.degrees(math.atan(0.5)), math.degrees(math.atan(1 / 3)), 17.3, 200.0, 301.7]
@@ -194,7 +194,7 @@ def test_trailed_boom_runs_inside_the_tractor(radius, to_hitch, to_boom, clockwi
     # Hitch on sqrt(R^2 + a^2), axle tangent to its own circle: r = sqrt(R^2 + a^2 - b^2) (derived).
     width = 18.0
     inside = math.sqrt(radius**2 + to_hitch**2 - to_boom**2)
-    log = circle(PLANE, radius, clockwise=clockwise, warm_up_deg=360.0)
+    log = log_of(arc_path(radius, clockwise=clockwise, warm_up_deg=360.0), PLANE)
     machine = sprayer(width, hitch=Hitch(to_hitch, to_boom))
     result = books_of(log, machine, ground(disc(radius + width)))
     result.near("applied", 2 * math.pi * inside * width, rel=1e-3)

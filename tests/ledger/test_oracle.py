@@ -9,12 +9,11 @@ import oracle
 import pytest
 import shapely
 from drivekit import Result, ground, rectangle, sprayer
+from pathkit import arc_path, line_path, log_of
 
 from swathledger.audit import prepare
 from swathledger.ledger.account import account
 from swathledger.settings import AuditSettings
-from swathledger.simulate.closed_form import log_of
-from swathledger.simulate.primitives import arc_path, line_path
 from swathledger.swath.build import build_swath
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"

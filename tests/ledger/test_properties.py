@@ -15,6 +15,7 @@ import shapely
 from drivekit import PLANE, Result, books_of, drive, ground, placed, rectangle, sprayer
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pathkit import START_S, PlanePath, log_of
 from shapely import affinity
 
 import swathledger.grid.frame as frame_module
@@ -22,9 +23,6 @@ from swathledger.documents.document import dump
 from swathledger.ledger.account import account
 from swathledger.machine.machine import Antenna
 from swathledger.report.document import ledger_of
-from swathledger.simulate.closed_form import log_of
-from swathledger.simulate.path import PlanePath
-from swathledger.simulate.primitives import START_S
 from swathledger.words import say_all
 
 QUANTITIES = ("applied", "covered", "single", "overlap", "overlap_extra", "skip", "outside", "excluded", "target")
@@ -226,7 +224,7 @@ warnings.filterwarnings("ignore", "overflow encountered", RuntimeWarning)  # int
 sys.path.insert(0, sys.argv[1])
 import numpy as np
 from drivekit import drive, ground, rectangle, sprayer
-from swathledger.simulate.primitives import arc_path, line_path
+from pathkit import arc_path, line_path
 path = line_path([-8.0, -6.0], [8.0, 7.0], bearing_deg=30.0).then(arc_path(5.0, sweep_deg=200.0, n_states=2), 60.0)
 field = ground(rectangle(-7, -7, 7, 7), rectangle(-1, -1, 2, 2))
 r = drive(path, sprayer(4.0, 2), field, cell_m=0.25, rate_l_m2=0.02)
@@ -290,7 +288,7 @@ def test_nothing_known_of_volume_is_none_and_not_zero():
 
 def test_far_ground_is_left_out_and_told():
     # a second job 2 km away in the same log
-    from swathledger.simulate.primitives import line_path
+    from pathkit import line_path
 
     path = line_path([0.0], [50.0]).then(line_path([0.0], [50.0], origin=(2000.0, 0.0)), 600.0)
     result = drive(path, sprayer(6.0), ground(rectangle(-10, -5, 10, 55)), rate_l_m2=0.02)

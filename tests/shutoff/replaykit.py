@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 from drivekit import PLANE, ground, placed
+from pathkit import Floats, PlanePath, line_path, log_of
 from shapely import MultiPolygon, Polygon
 
 from swathledger.audit import Prepared, compute, resolve
@@ -20,9 +21,6 @@ from swathledger.machine.machine import Boom, Machine, Valves
 from swathledger.report.audited import Audit
 from swathledger.settings import AuditSettings
 from swathledger.shutoff.results import LayoutResult, Replay
-from swathledger.simulate.closed_form import log_of
-from swathledger.simulate.path import Floats, PlanePath
-from swathledger.simulate.primitives import line_path
 from swathledger.swath.build import build_swath
 
 ALL_WORDS = ("boom", "2", "4", "8", "24", "nozzle", "limit")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 from drivekit import PLANE, ground
+from pathkit import logged
 from replaykit import identities, machine, named, replay_of, replayed
 
 from swathledger.simulate.drive import DriveSettings
@@ -23,7 +24,7 @@ def cut_pct(perimeter_to_area: float, seed: int, width_m: float, cell_m: float) 
     field = ground(random_field(perimeter_to_area, AREAS_M2[perimeter_to_area], seed).boundary)
     sprayer = machine(width_m, 56)
     driven = simulate_field(field, sprayer, RunSettings(drive=DriveSettings(control="manual", seed=seed)))
-    audit = replayed(driven.logged(PLANE), sprayer, field, groups=("boom", "7"), cell_m=cell_m)
+    audit = replayed(logged(driven, PLANE), sprayer, field, groups=("boom", "7"), cell_m=cell_m)
     identities(audit)
     one, seven = named(audit, "boom"), named(audit, "7")
     return 100 * (one.m2("over_application") - seven.m2("over_application")) / one.m2("target")
@@ -69,7 +70,7 @@ def test_single_nozzles_against_sections_of_ten_to_fifteen_feet():
         field, sprayer = field_with_ponds(seed), machine(36.0, 72)
         driven = simulate_field(field, sprayer, RunSettings(drive=DriveSettings(control="manual", seed=seed)))
         audit = replayed(
-            driven.logged(PLANE), sprayer, field, groups=("boom", "8", "12", "nozzle", "limit"), cell_m=0.25
+            logged(driven, PLANE), sprayer, field, groups=("boom", "8", "12", "nozzle", "limit"), cell_m=0.25
         )
         identities(audit)
         applied = {r.layout.name: r.m2("applied") for r in replay_of(audit).results}

@@ -10,15 +10,13 @@ import shapely
 from drivekit import PLANE, ground, rectangle
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pathkit import START_S, PlanePath, arc_path, line_path, log_of, logged, passes_path, standing_path
 from replaykit import block, every_result, identities, machine, named, replay_of, replayed
 from shapely import MultiPoint
 
 from swathledger.report.document import ledger_document
-from swathledger.simulate.closed_form import log_of
 from swathledger.simulate.drive import DriveSettings
 from swathledger.simulate.fields import triangle, waterway_and_pond
-from swathledger.simulate.path import PlanePath
-from swathledger.simulate.primitives import START_S, arc_path, line_path, passes_path, standing_path
 from swathledger.simulate.run import RunSettings, simulate_field
 
 #: Each splits the one before evenly, or into whole parts.
@@ -283,7 +281,7 @@ def test_the_logged_layout_agrees_with_a_drive_under_the_same_controller(shape, 
             turning_radius_m=8.0,
         ),
     )
-    audit = replayed(driven.logged(PLANE), sprayer, field, groups=("boom",), tolerance_m=0.1, off_when_covered=off)
+    audit = replayed(logged(driven, PLANE), sprayer, field, groups=("boom",), tolerance_m=0.1, off_when_covered=off)
     identities(audit)
     replay = replay_of(audit)
     assert replay.agreement_pct is not None

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import shapely
 from drivekit import PLANE, ground
+from pathkit import line_path, log_of, passes_path
 from replaykit import block, every_result, identities, machine, named, replay_of, replayed
 
 from swathledger.errors import InputError
@@ -19,8 +20,6 @@ from swathledger.machine.machine import Boom, Machine, Valves
 from swathledger.shutoff import replay as replay_module
 from swathledger.shutoff.layout import equal_groups, groups_of_width, layouts_for, listed_groups, logged_layout
 from swathledger.shutoff.replay import control_for
-from swathledger.simulate.closed_form import log_of
-from swathledger.simulate.primitives import line_path, passes_path
 from swathledger.words import say_all
 
 FIELD = shapely.box(-40, -10, 60, 70)
@@ -187,7 +186,7 @@ import numpy as np, shapely
 sys.path[:0] = {paths!r}
 from replaykit import block, every_result, machine
 from swathledger.machine.machine import Valves
-from swathledger.simulate.primitives import line_path
+from pathkit import line_path
 path = line_path([0.0], [9.0], bearing_deg=20.0, origin=(0.13, 0.21), speed_m_s=2.0)
 path = path.then(line_path([0.0], [8.0], bearing_deg=95.0, origin=(-2.1, 4.3), speed_m_s=2.0), 30.0)
 valves = Valves(on_delay_s=0.2, off_delay_s=0.3, look_ahead_on_s=0.25, look_ahead_off_s=0.1)

@@ -11,10 +11,8 @@ import numpy as np
 import pytest
 import shapely
 from drivekit import PLANE, ground
+from pathkit import arc_path, line_path, log_of
 from replaykit import block, machine, replay_of, replayed
-
-from swathledger.simulate.closed_form import log_of
-from swathledger.simulate.primitives import arc_path, line_path
 
 DOSE = 0.02
 

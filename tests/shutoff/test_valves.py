@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from drivekit import rectangle
+from pathkit import line_path
 from replaykit import STEP_M, Crossing, block, machine, named
 
 from swathledger.machine.machine import Valves
-from swathledger.simulate.primitives import line_path
 
 SPEED = 5.0
 #: The boom's ends reach the edge this much apart: 18 m x tan 0.1 degree to either side.

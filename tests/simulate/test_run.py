@@ -10,6 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 import shapely
 from click.testing import CliRunner
+from make_samples import SAMPLE_LOGS, all_samples, farm_plane, write_samples
 
 from swathledger.errors import OutputError
 from swathledger.field.read import read_field
@@ -18,7 +19,6 @@ from swathledger.machine.read import read_machine
 from swathledger.simulate import fields
 from swathledger.simulate.drive import DriveSettings
 from swathledger.simulate.run import RunSettings, longest_side, simulate
-from swathledger.simulate.samples import all_samples, write_samples
 from swathledger.simulate.write import Dialect
 from swathledger.text import slug
 from swathledger_cli.simulate import command
@@ -85,8 +85,6 @@ def test_samples_hold_what_their_readme_says():
 @pytest.fixture
 def small(tmp_path):
     """A field of 4 ha far from everything, given as GeoJSON."""
-    from swathledger.simulate.samples import MACHINE_24M, farm_plane
-
     plane = farm_plane()
     xy = np.asarray(fields.rectangle(250, 160).boundary.exterior.coords)
     latitude, longitude = plane.inverse(xy[:, 0], xy[:, 1])
@@ -98,7 +96,7 @@ def small(tmp_path):
     }
     boundary, machine = tmp_path / "fields.geojson", tmp_path / "machine.toml"
     boundary.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}), encoding="utf-8")
-    machine.write_text(MACHINE_24M, encoding="utf-8")
+    machine.write_text((SAMPLE_LOGS / "machine_24m.toml").read_text(encoding="utf-8"), encoding="utf-8")
     return boundary, machine
 
 

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from pathkit import log_from_path, log_of, passes_path
 from scipy import stats
 from worlds import PLANE, SMALL, field_of, prepared
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Antenna, Hitch, Machine
-from swathledger.simulate.closed_form import log_from_path, log_of, passes_path
 from swathledger.study.perturb import (
     NOTHING,
     SOURCES,

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from pathkit import logged
 from shapely import Polygon, affinity
 from worlds import PLANE, driven, field_of, machine_of, prepared
 
@@ -80,7 +81,7 @@ def study_fields(shared: Path | None):
         number += 1
         field = field_of(boundary, f"{name} {number}")
         try:
-            log = driven(field, BOOM, seed=number).logged(PLANE)
+            log = logged(driven(field, BOOM, seed=number), PLANE)
             document = plain(ledger_of(compute(prepared(log, field, BOOM, groups=GROUPS, cell_m=0.5))))
         except SwathledgerError:
             continue  # a shape that no 24 m boom could be driven on

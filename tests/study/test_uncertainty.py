@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from pathkit import logged
 from worlds import PLANE, driven, prepared, small_field
 
 from swathledger.audit import compute
@@ -17,7 +18,7 @@ from swathledger.study.uncertainty import monte_carlo, redraw
 @pytest.fixture(scope="module")
 def base():
     field = small_field(3)
-    return prepared(driven(field, seed=3).logged(PLANE), field, groups=("boom", "nozzle"))
+    return prepared(logged(driven(field, seed=3), PLANE), field, groups=("boom", "nozzle"))
 
 
 def test_headlines_are_those_of_the_audit(base):

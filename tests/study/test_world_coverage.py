@@ -12,6 +12,7 @@ import os
 
 import numpy as np
 import pytest
+from pathkit import logged, true_log
 from worlds import PLANE, SMALL, driven, prepared, small_field
 
 from swathledger.audit import compute
@@ -38,12 +39,12 @@ def held_in_world(number: int, groups: tuple[str, ...], control: str) -> dict[st
     """For every headline: whether the interval holds the truth; truth and middle of the interval."""
     field = small_field(5000 + number)
     drive = driven(field, seed=9000 + number, gnss_sigma_m=GNSS, gnss_time_s=60.0, control=control)
-    truth = {h.name: h.value for h in headlines(compute(prepared(drive.true_log(PLANE), field, groups=groups)))}
+    truth = {h.name: h.value for h in headlines(compute(prepared(true_log(drive, PLANE), field, groups=groups)))}
     errors = ErrorModel(gnss_sigma_m=GNSS, gnss_time_s=60.0)
     own = ErrorModel(gnss_sigma_m=0.0, heading_sigma_deg=0.0)  # the receiver's error is in the log already
     streams = np.random.SeedSequence([41, number]).spawn(len(SOURCES))
     rng = {name: np.random.default_rng(child) for name, child in zip(SOURCES, streams, strict=True)}
-    clean = prepared(drive.logged(PLANE), field, groups=groups)
+    clean = prepared(logged(drive, PLANE), field, groups=groups)
     read = prepared(
         moved_log(clean.log, clean, own, rng),
         moved_field(field, own, rng["boundary"]),

@@ -8,12 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drivekit import PLANE, sprayer
+from pathkit import START_S, arc_path, line_path, log_from_path, log_of, passes_path
 
 from swathledger.errors import LogError
 from swathledger.machine.machine import Antenna, Hitch
 from swathledger.notes import Note
-from swathledger.simulate.closed_form import circle, log_from_path, log_of
-from swathledger.simulate.primitives import START_S, arc_path, line_path, passes_path
 from swathledger.swath.build import build_swath, open_nozzles, runs_of_row
 from swathledger.swath.track import derive_course, find_cusps
 
@@ -99,7 +98,7 @@ def test_trailed_boom_on_a_straight_line_is_behind_by_both_lengths():
 
 def test_trailed_boom_starts_at_the_steady_angle_of_the_curve_it_is_found_on():
     # no warm-up: the first metre is already on sqrt(R^2 + a^2 - b^2) to a few centimetres
-    log = circle(PLANE, 30.0, sweep_deg=120.0)
+    log = log_of(arc_path(30.0, sweep_deg=120.0), PLANE)
     swath = build_swath(log, sprayer(hitch=Hitch(1.5, 6.0)), PLANE)
     r = np.hypot(swath.x_m, swath.y_m)
     assert np.abs(r - math.sqrt(30.0**2 + 1.5**2 - 6.0**2)).max() < 0.05

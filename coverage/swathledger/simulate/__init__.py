@@ -1,6 +1,6 @@
 """Synthetic fields and drives whose truth is known.
 
 Nothing is imported here, so that the command line stays quick; import from the modules:
-``closed_form`` (exact primitive drives), ``fields`` (shapes), ``plan`` (a drive from a boundary), ``drive`` (the plan
-driven and logged as a real machine would), ``truth``, ``run`` (files in, files out), ``samples`` (the sample logs).
+``fields`` (shapes), ``plan`` (a drive from a boundary), ``drive`` (the plan driven and logged as a real machine would),
+``truth``, ``run`` (files in, files out).
 """

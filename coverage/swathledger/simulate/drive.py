@@ -4,25 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import InputError
-from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
-from swathledger.simulate.closed_form import START_S, log_from_path
 from swathledger.simulate.control import Controlled, Memory, run_sections
 from swathledger.simulate.motion import Course, Motion, Speeds, Stop, course_of, drive_motion
 from swathledger.simulate.path import Floats
 from swathledger.simulate.plan import Plan
 from swathledger.statistics import gauss_markov, streams
 
-if TYPE_CHECKING:
-    from swathledger.field.field import LocalPlane
-
+START_S = 1_767_600_000.0
+"""Time of the first row, UTC seconds since 1970 (2026-01-05T08:00:00Z)."""
 STREAMS = ("guidance", "gnss", "white", "operator", "rate", "gauge")
 
 
@@ -169,36 +166,6 @@ class Driven:
     def logged_time_s(self) -> Floats:
         """(m,) UTC seconds since 1970."""
         return self.settings.start_s + self.motion.time_s[self.rows]
-
-    def logged(self, plane: LocalPlane, *, log_heading: bool = True) -> Log:
-        """The log that the machine kept."""
-        return log_from_path(
-            self.logged_x_m,
-            self.logged_y_m,
-            self.logged_time_s,
-            plane,
-            self.logged_state,
-            heading_deg=self.logged_heading_deg if log_heading else None,
-            speed_m_s=self.logged_speed_m_s,
-            rate_l_m2=self.logged_rate_l_m2,
-            flow_l_s=self.logged_flow_l_s,
-            gnss_sigma_m=self.gnss_sigma_m,
-        )
-
-    def true_log(self, plane: LocalPlane) -> Log:
-        """The log that a perfect machine would have kept: every tick, true antenna, true valves."""
-        m = self.motion
-        return log_from_path(
-            m.antenna_x_m,
-            m.antenna_y_m,
-            self.settings.start_s + m.time_s,
-            plane,
-            self.control.valve,
-            heading_deg=m.heading_deg,
-            speed_m_s=np.where(m.reverse, -m.speed_m_s, m.speed_m_s),
-            rate_l_m2=self.rate_l_m2,
-            flow_l_s=self.flow_l_s,
-        )
 
 
 def _master(course: Course, motion: Motion, settings: DriveSettings, rng: np.random.Generator) -> NDArray[np.bool_]:

@@ -1,16 +1,117 @@
-"""Primitive drives of the boom's centre, exact to rounding; see :mod:`swathledger.simulate.closed_form`."""
+"""Drives whose areas follow from geometry alone: no noise, no latency, exact positions.
+
+``*_path`` functions give a :class:`PlanePath` of the BOOM's centre, which can be moved, rotated, mirrored, reversed in
+time and joined; :func:`log_of` turns it into a log on a plane, :func:`log_from_path` bare arrays of the antenna.
+States hold from a row's time to the next row's, so a strip that is sprayed from a to b has an open row at a and a shut
+row exactly at b, whatever the logging step is. :func:`logged` and :func:`true_log` give the logs of a simulated drive.
+
+Found through ``pythonpath`` in pyproject.toml.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from swathledger.errors import InputError
-from swathledger.simulate.path import Floats, PlanePath, forward_unit
+from swathledger.field.field import LocalPlane
+from swathledger.log.log import Log, LogQuality, StateKind
+from swathledger.machine.machine import Antenna
+from swathledger.simulate.drive import START_S, Driven
+from swathledger.simulate.path import Floats, forward_unit, offset_point, to_degrees
 
-START_S = 1_767_600_000.0
-"""Time of the first row, UTC seconds since 1970 (2026-01-05T08:00:00Z)."""
+
+@dataclass(frozen=True, slots=True)
+class PlanePath:
+    """Where the centre of a boom was, when, and what was open.
+
+    Attributes
+    ----------
+    x_m, y_m : (n,) float64
+        Boom centre, plane metres (x east, y north).
+    time_s : (n,) float64
+        Strictly increasing.
+    heading_deg : (n,) float64
+        True heading of the machine, degrees clockwise from north.
+    state : (n, k) bool
+        Open or shut, left to right; a row's state holds until the next row's time.
+    """
+
+    x_m: Floats
+    y_m: Floats
+    time_s: Floats
+    heading_deg: Floats
+    state: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        n = self.x_m.shape[0]
+        if any(a.shape != (n,) for a in (self.y_m, self.time_s, self.heading_deg)) or self.state.shape[:1] != (n,):
+            raise InputError("a path needs one y, time, heading and row of states for each x")
+        if self.state.ndim != 2:
+            raise InputError(f"states must be (rows, sections), found shape {self.state.shape}")
+        if n > 1 and not bool(np.all(np.diff(self.time_s) > 0)):
+            raise InputError("times of a path must increase strictly")
+
+    def __len__(self) -> int:
+        return int(self.x_m.shape[0])
+
+    def moved(self, east_m: float, north_m: float) -> PlanePath:
+        """The same drive elsewhere."""
+        return replace(self, x_m=self.x_m + east_m, y_m=self.y_m + north_m)
+
+    def rotated(self, clockwise_deg: float) -> PlanePath:
+        """The same drive turned clockwise about the plane's origin."""
+        angle = np.radians(clockwise_deg)
+        c, s = np.cos(angle), np.sin(angle)
+        return replace(
+            self,
+            x_m=c * self.x_m + s * self.y_m,
+            y_m=c * self.y_m - s * self.x_m,
+            heading_deg=np.mod(self.heading_deg + clockwise_deg, 360.0),
+        )
+
+    def mirrored(self) -> PlanePath:
+        """The drive seen in a mirror standing on the y axis: left becomes right."""
+        return replace(
+            self, x_m=-self.x_m, heading_deg=np.mod(-self.heading_deg, 360.0), state=self.state[:, ::-1].copy()
+        )
+
+    def time_reversed(self) -> PlanePath:
+        """The same ground driven from its end to its start, forwards.
+
+        States hold from a row to the next, so they move by one row; the last row is shut. The machine faces the other
+        way, so that left and right change places.
+        """
+        state = np.zeros_like(self.state)
+        state[:-1] = self.state[:-1][::-1, ::-1]
+        return PlanePath(
+            x_m=self.x_m[::-1].copy(),
+            y_m=self.y_m[::-1].copy(),
+            time_s=(self.time_s[0] + self.time_s[-1] - self.time_s)[::-1].copy(),
+            heading_deg=np.mod(self.heading_deg[::-1] + 180.0, 360.0),
+            state=state,
+        )
+
+    def then(self, other: PlanePath, gap_s: float) -> PlanePath:
+        """Join this drive and, ``gap_s`` after its last row, another (whose own times are shifted)."""
+        if gap_s <= 0:
+            raise InputError(f"the time between two paths must be above 0 s, found {gap_s}")
+        shift = self.time_s[-1] + gap_s - other.time_s[0]
+        return PlanePath(
+            x_m=np.concatenate([self.x_m, other.x_m]),
+            y_m=np.concatenate([self.y_m, other.y_m]),
+            time_s=np.concatenate([self.time_s, other.time_s + shift]),
+            heading_deg=np.concatenate([self.heading_deg, other.heading_deg]),
+            state=np.concatenate([self.state, other.state]),
+        )
+
+    def antenna_xy(self, antenna: Antenna) -> tuple[Floats, Floats]:
+        """Where a rigidly mounted antenna was."""
+        return offset_point(self.x_m, self.y_m, self.heading_deg, antenna.ahead_of_boom_m, antenna.right_of_centre_m)
 
 
 def _stations(first: float, last: float, step: float, extra: Sequence[float] = ()) -> Floats:
@@ -223,3 +324,110 @@ def standing_path(
         heading_deg=np.full(s.shape, np.mod(bearing_deg, 360.0)),
         state=np.repeat(open_[:, None], n_states, axis=1),
     )
+
+
+def _column(value: float | Floats | None, n: int) -> Floats | None:
+    return None if value is None else np.broadcast_to(np.asarray(value, dtype=np.float64), (n,)).copy()
+
+
+def log_from_path(
+    x_m: Floats,
+    y_m: Floats,
+    time_s: Floats,
+    plane: LocalPlane,
+    state: NDArray[np.bool_],
+    *,
+    state_kind: StateKind = "section",
+    heading_deg: float | Floats | None = None,
+    speed_m_s: float | Floats | None = None,
+    rate_l_m2: float | Floats | None = None,
+    flow_l_s: float | Floats | None = None,
+    working_width_m: float | Floats | None = None,
+    product: str | None = None,
+    gnss_sigma_m: float | None = None,
+) -> Log:
+    """A log from ANTENNA positions on a plane.
+
+    Parameters
+    ----------
+    x_m, y_m : (n,) float64
+        Antenna, plane metres.
+    time_s : (n,) float64
+        Strictly increasing, UTC seconds since 1970.
+    plane : LocalPlane
+        Projection to invert.
+    state : (n, k) or (n,) bool
+        Open or shut, left to right looking forward.
+    heading_deg, speed_m_s, rate_l_m2, flow_l_s, working_width_m : float or (n,) float64, optional
+        Logged columns; a single number stands for every row.
+
+    Returns
+    -------
+    Log
+    """
+    n = int(x_m.shape[0])
+    states = np.asarray(state, dtype=np.bool_)
+    if states.ndim == 1:
+        states = states[:, None]
+    latitude, longitude = to_degrees(plane, x_m, y_m)
+    steps = np.diff(time_s)
+    return Log(
+        time_s=np.asarray(time_s, dtype=np.float64),
+        latitude_deg=latitude,
+        longitude_deg=longitude,
+        state_kind=state_kind,
+        state=states,
+        heading_deg=_column(heading_deg, n),
+        speed_m_s=_column(speed_m_s, n),
+        rate_l_m2=_column(rate_l_m2, n),
+        flow_l_s=_column(flow_l_s, n),
+        working_width_m=_column(working_width_m, n),
+        product=None if product is None else (product,) * n,
+        inputs=(),
+        quality=LogQuality(
+            epochs=n,
+            used=n,
+            set_aside=(),
+            columns_understood=(),
+            columns_ignored=(),
+            median_step_s=float(np.median(steps)) if n > 1 else 0.0,
+            gnss_sigma_m=gnss_sigma_m,
+        ),
+    )
+
+
+def log_of(
+    path: PlanePath, plane: LocalPlane, *, antenna: Antenna | None = None, log_heading: bool = True, **columns: Any
+) -> Log:
+    """The log that an antenna mounted at ``antenna`` (default: on the boom's centre) records of a boom path.
+
+    ``log_heading`` False leaves headings out, as most real logs do; ``columns`` as in :func:`log_from_path`.
+    """
+    x, y = path.antenna_xy(antenna or Antenna())
+    heading = path.heading_deg if log_heading else None
+    return log_from_path(x, y, path.time_s, plane, path.state, heading_deg=heading, **columns)
+
+
+def standing(plane: LocalPlane, stand_s: float, *, flow_open_l_s: float, **path: Any) -> Log:
+    """:func:`standing_path` as a log; ``flow_open_l_s`` is logged while anything is open, 0 otherwise."""
+    stood = standing_path(stand_s, **path)
+    return log_of(stood, plane, flow_l_s=np.where(stood.state.any(axis=1), flow_open_l_s, 0.0))
+
+
+def logged(driven: Driven, plane: LocalPlane) -> Log:
+    """The log that a simulated machine kept."""
+    return log_from_path(
+        driven.logged_x_m, driven.logged_y_m, driven.logged_time_s, plane, driven.logged_state,
+        heading_deg=driven.logged_heading_deg, speed_m_s=driven.logged_speed_m_s, rate_l_m2=driven.logged_rate_l_m2,
+        flow_l_s=driven.logged_flow_l_s, gnss_sigma_m=driven.gnss_sigma_m,
+    )  # fmt: skip
+
+
+def true_log(driven: Driven, plane: LocalPlane) -> Log:
+    """The log that a perfect machine would have kept: every tick, true antenna, true valves."""
+    m = driven.motion
+    return log_from_path(
+        m.antenna_x_m, m.antenna_y_m, driven.settings.start_s + m.time_s, plane, driven.control.valve,
+        heading_deg=m.heading_deg, speed_m_s=np.where(m.reverse, -m.speed_m_s, m.speed_m_s),
+        rate_l_m2=driven.rate_l_m2, flow_l_s=driven.flow_l_s,
+    )  # fmt: skip

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pathkit as cf
 import pytest
 
 from swathledger.errors import InputError
 from swathledger.field.field import LocalPlane
 from swathledger.machine.machine import Antenna
-from swathledger.simulate import closed_form as cf
 
 PLANE = LocalPlane(-33.5, 148.0)
 
@@ -80,7 +80,7 @@ def test_motions_keep_what_is_sprayed():
 
 
 def test_log_is_on_the_plane_with_the_antenna_ahead():
-    log = cf.straight_passes(PLANE, 1, 50.0, 10.0, bearing_deg=90.0, lead_m=0.0, antenna=Antenna(4.0, 1.0))
+    log = cf.log_of(cf.passes_path(1, 50.0, 10.0, bearing_deg=90.0, lead_m=0.0), PLANE, antenna=Antenna(4.0, 1.0))
     x, y = PLANE.forward(log.latitude_deg, log.longitude_deg)
     assert x[0] == pytest.approx(4.0, abs=1e-6)  # driving east: ahead is east
     assert y[0] == pytest.approx(-1.0, abs=1e-6)  # and right is south

@@ -1,6 +1,7 @@
 """The sample logs: six fields of a farm that does not exist, sprayed by two machines nobody makes.
 
-``python -m swathledger.simulate.samples OUT`` writes them again, byte for byte.
+``python tests/simulate/make_samples.py OUT`` writes them again, byte for byte; the machine files are those of
+``sample_logs``.
 """
 
 from __future__ import annotations
@@ -35,144 +36,12 @@ FARM = "Wandoo Bend"
 LATITUDE_DEG, LONGITUDE_DEG = -33.02, 123.18
 """Middle of the farm: open woodland of the south, where nobody farms."""
 
-MACHINE_36M = """\
-# An invented self-propelled sprayer: 72 nozzles in 8 sections of 9.
-name = "self-propelled 36 m"
-
-[boom]
-nozzle_count = 72
-nozzle_spacing_m = 0.5
-sections = [9, 9, 9, 9, 9, 9, 9, 9]      # nozzles per section, left to right, looking forward
-
-[antenna]
-ahead_of_boom_m = 4.2
-right_of_centre_m = 0.0
-gnss_sigma_m = 0.02
-
-[valves]
-on_delay_s = 0.4
-off_delay_s = 0.3
-look_ahead_s = 0.4
-
-[rate]
-set_rate_l_ha = 100.0
-
-[replay]
-groups = ["boom", 8, 12, 24, "nozzle", "limit"]
-
-[plumbing]
-tank_l = 5000.0
-rinse_tank_l = 500.0
-held_l = 22.0                             # sump, pump and filter
-nozzle_flow_l_min = 1.5
-dead_ends = 2                             # a section
-dead_end_length_m = 0.15
-dead_end_diameter_mm = 19.0
-
-[[plumbing.lines]]
-name = "main hose"
-carries = "all"
-inner_diameter_mm = 50.0
-length_m = 9.0
-
-[[plumbing.lines]]
-name = "hose to a section"
-carries = "section"
-inner_diameter_mm = 25.0
-length_m = 11.0
-count = 8
-
-[[plumbing.lines]]
-name = "boom pipe"
-carries = "boom"
-inner_diameter_mm = 19.0
-length_m = 4.5
-count = 8
-
-[[products]]
-name = "herbicide A"
-rate = 1.5
-unit = "L/ha"
-price = 14.0
-currency = "AUD"
-label_maximum_rate = 1.8
-active_ingredient = "ingredient of A"
-active_ingredient_g_l = 450
-"""
-
-MACHINE_24M = """\
-# An invented trailed sprayer: 48 nozzles in 5 sections.
-name = "trailed 24 m"
-
-[boom]
-nozzle_count = 48
-nozzle_spacing_m = 0.5
-sections = [10, 9, 10, 9, 10]            # nozzles per section, left to right, looking forward
-
-[antenna]                                 # on the tractor's cab
-right_of_centre_m = 0.0
-gnss_sigma_m = 0.05
-
-[hitch]
-antenna_to_hitch_m = 3.4                  # the hitch behind the antenna
-hitch_to_boom_m = 5.8                     # the boom behind the hitch
-
-[valves]
-on_delay_s = 0.6
-off_delay_s = 0.5
-look_ahead_s = 0.5
-
-[rate]
-set_rate_l_ha = 150.0
-
-[replay]
-groups = ["boom", 5, 12, 24, "nozzle", "limit"]
-
-[plumbing]
-tank_l = 2400.0
-rinse_tank_l = 250.0
-held_l = 14.0
-nozzle_flow_l_min = 1.9
-dead_ends = 2
-dead_end_length_m = 0.12
-dead_end_diameter_mm = 19.0
-
-[[plumbing.lines]]
-name = "main hose"
-carries = "all"
-inner_diameter_mm = 40.0
-length_m = 8.0
-
-[[plumbing.lines]]
-name = "hose to a section"
-carries = "section"
-inner_diameter_mm = 25.0
-length_m = 8.0
-count = 5
-
-[[plumbing.lines]]
-name = "boom pipe"
-carries = "boom"
-inner_diameter_mm = 19.0
-length_m = 4.8
-count = 5
-
-[[products]]
-name = "fungicide B"
-rate = 0.8
-unit = "L/ha"
-price = 46.0
-currency = "AUD"
-label_maximum_rate = 1.0
-active_ingredient = "ingredient of B"
-active_ingredient_g_l = 200
-"""
-
-MACHINES = {"machine_36m.toml": MACHINE_36M, "machine_24m.toml": MACHINE_24M}
+MACHINES = ("machine_36m.toml", "machine_24m.toml")
+SAMPLE_LOGS = Path(__file__).resolve().parents[2] / "sample_logs"
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
+class SampleDrive:
     """One field of the farm and how it was sprayed.
 
     ``east_m, north_m`` place it about the middle of the farm.
@@ -196,45 +65,45 @@ def _drive(seed: int, start: float, speed_km_h: float, **more: Any) -> DriveSett
     return DriveSettings(seed=seed, start_s=day + start, speeds=Speeds(pass_m_s=speed_km_h / 3.6), **more)
 
 
-def all_samples() -> tuple[Sample, ...]:
+def all_samples() -> tuple[SampleDrive, ...]:
     """The six fields, in the order in which they were sprayed."""
     h = 3600.0
     return (
-        Sample(
+        SampleDrive(
             "long_mile", fields.rectangle(760, 340).rotated(8), -900, 500, "machine_36m.toml",
             RunSettings(
                 plan=PlanSettings(headland_laps=1, bearing="longest"),
                 drive=_drive(101, 0.2 * h, 20, charge_s=35.0), stop_s=260.0, dialect=Dialect(),
             ),
         ),
-        Sample(
+        SampleDrive(
             "kite_tail", fields.triangle(900, 320).rotated(-14), 150, 620, "machine_36m.toml",
             RunSettings(
                 plan=PlanSettings(headland_laps=1), drive=_drive(102, 1.3 * h, 18, switch_off_s=0.8),
                 dialect=Dialect(heading=False),
             ),
         ),
-        Sample(
+        SampleDrive(
             "dogleg", fields.l_shape(620, 480, 230).rotated(-20), 1050, 380, "machine_24m.toml",
             RunSettings(
                 plan=PlanSettings(headland_laps=2), drive=_drive(103, 2.1 * h, 14, charge_s=30.0),
                 dialect=Dialect(units="us", offset_h=8.0, product="fungicide B"),
             ),
         ),
-        Sample(
+        SampleDrive(
             "whaleback", fields.contour_sided(760, 330, 55).rotated(12), -850, -350, "machine_36m.toml",
             RunSettings(
                 plan=PlanSettings(headland_laps=1), contour=True, drive=_drive(104, 4.6 * h, 19),
                 dialect=Dialect(),
             ),
         ),
-        Sample(
+        SampleDrive(
             "duckhole", fields.waterway_and_pond(640, 420).rotated(20), 150, -380, "machine_36m.toml",
             RunSettings(
                 plan=PlanSettings(headland_laps=1), drive=_drive(105, 5.6 * h, 18), stop_s=180.0, dialect=Dialect(),
             ),
         ),
-        Sample(
+        SampleDrive(
             "cartwheel", fields.circle(175), 950, -420, "machine_24m.toml",
             RunSettings(
                 plan=PlanSettings(headland_laps=2, bearing=35.0),
@@ -267,7 +136,7 @@ def _feature(geometry: Polygon | MultiPolygon, properties: dict[str, Any], plane
     )
 
 
-def boundaries_text(samples: Sequence[Sample]) -> str:
+def boundaries_text(samples: Sequence[SampleDrive]) -> str:
     """All boundaries and exclusions as one GeoJSON."""
     plane = farm_plane()
     lines = []
@@ -283,7 +152,7 @@ def boundaries_text(samples: Sequence[Sample]) -> str:
     return '{"type":"FeatureCollection","features":[\n' + ",\n".join(lines) + "\n]}\n"
 
 
-def drive_sample(sample: Sample, boundaries: Path, machine_file: Path) -> tuple[Driven, LocalPlane]:
+def drive_sample(sample: SampleDrive, boundaries: Path, machine_file: Path) -> tuple[Driven, LocalPlane]:
     """Drive one sample over the boundary as it stands in the file."""
     from swathledger.field.read import read_field
     from swathledger.machine.read import read_machine
@@ -302,8 +171,8 @@ def write_samples(out: Path, only: Sequence[str] = ()) -> list[Path]:
         written.append(out / name)
 
     put("boundaries.geojson", boundaries_text(samples))
-    for name, text in MACHINES.items():
-        put(name, text)
+    for name in MACHINES:
+        put(name, (SAMPLE_LOGS / name).read_text(encoding="utf-8"))
     for sample in samples:
         if only and sample.field_id not in only:
             continue
@@ -315,7 +184,7 @@ def write_samples(out: Path, only: Sequence[str] = ()) -> list[Path]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Command line of this module."""
-    parser = argparse.ArgumentParser(prog="python -m swathledger.simulate.samples", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python tests/simulate/make_samples.py", description=__doc__)
     parser.add_argument("out", type=Path, help="folder to write into; files of the same names are replaced")
     parser.add_argument("--only", nargs="*", default=(), metavar="FIELD", help="logs of these fields only")
     given = parser.parse_args(arguments)

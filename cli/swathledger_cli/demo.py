@@ -19,7 +19,7 @@ MARKER = "demo.json"
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
+class SampleJob:
     """One job of the demo: files of the folder of sample logs."""
 
     field_id: str
@@ -28,12 +28,12 @@ class Sample:
 
 
 SAMPLES = (
-    Sample("long_mile", "long_mile.csv", "machine_36m.toml"),
-    Sample("kite_tail", "kite_tail.csv", "machine_36m.toml"),
-    Sample("dogleg", "dogleg.csv", "machine_24m.toml"),
-    Sample("whaleback", "whaleback.csv", "machine_36m.toml"),
-    Sample("duckhole", "duckhole.csv", "machine_36m.toml"),
-    Sample("cartwheel", "cartwheel.geojson", "machine_24m.toml"),
+    SampleJob("long_mile", "long_mile.csv", "machine_36m.toml"),
+    SampleJob("kite_tail", "kite_tail.csv", "machine_36m.toml"),
+    SampleJob("dogleg", "dogleg.csv", "machine_24m.toml"),
+    SampleJob("whaleback", "whaleback.csv", "machine_36m.toml"),
+    SampleJob("duckhole", "duckhole.csv", "machine_36m.toml"),
+    SampleJob("cartwheel", "cartwheel.geojson", "machine_24m.toml"),
 )
 BOUNDARIES = "boundaries.geojson"
 SEASON_CELL_M = 0.5

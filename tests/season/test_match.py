@@ -198,7 +198,7 @@ def test_what_has_no_place_is_listed_with_the_reason(make_farm):
         "plot 2": ["logs/01.csv"],
     }
     # 300 m on the ellipsoid; the sphere that measures it is longer by 0.25 % here.
-    assert said["road.csv"] == "a log that lies in no field; the nearest is plot 1, 301 m away"
+    assert said["road.csv"] == "a log that lies in no field; the nearest is plot 1, 300 m away"
     assert said["notes.txt"].startswith("no log:")
     assert said["photo.jpg"].startswith("no log:")
     assert "empty" in said["empty.csv"]

@@ -463,26 +463,10 @@ def test_two_runs_into_one_folder(reference):
 
 
 def test_the_lock_of_a_process_that_is_gone_is_taken_over(tmp_path):
-    tmp_path.joinpath(".lock").write_text(json.dumps({"host": "x", "pid": 1, "started": 0.0}))
+    tmp_path.joinpath(".lock").write_text("process 1 on x")
     with locked(tmp_path):
-        assert json.loads(tmp_path.joinpath(".lock").read_text())["pid"] == os.getpid()
+        assert tmp_path.joinpath(".lock").read_text().startswith(f"process {os.getpid()} on ")
     assert not tmp_path.joinpath(".lock").exists()
-
-
-@pytest.mark.parametrize("gone", [True, False])
-def test_where_a_disk_has_no_locks_the_process_is_looked_for(tmp_path, monkeypatch, gone):
-    import socket
-
-    monkeypatch.setattr("swathledger.season.lock._try_flock", lambda handle: None)
-    me = psutil.Process()
-    holder = {"host": socket.gethostname(), "pid": me.pid, "started": me.create_time() - (1000 if gone else 0)}
-    tmp_path.joinpath(".lock").write_text(json.dumps(holder))
-    if gone:  # the number was given to another process since
-        with locked(tmp_path):
-            pass
-    else:
-        with pytest.raises(OutputError, match="another run is at work"), locked(tmp_path):
-            pass
 
 
 def test_a_file_in_place_of_the_folder(make_season):

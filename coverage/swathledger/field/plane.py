@@ -96,6 +96,13 @@ def to_degrees(geometry: BaseGeometry, plane: LocalPlane) -> BaseGeometry:
     return shapely.transform(geometry, inverse)
 
 
+def geodesic_m(latitude_1: float, longitude_1: float, latitude_2: float, longitude_2: float) -> float:
+    """Length of the shortest way between two positions on the WGS84 ellipsoid, m (Karney 2013, as below)."""
+    from pyproj import Geod
+
+    return float(Geod(ellps="WGS84").inv(longitude_1, latitude_1, longitude_2, latitude_2)[2])
+
+
 def geodesic_area_m2(geometry: BaseGeometry) -> float:
     """Area on the WGS84 ellipsoid of polygons in degrees, holes taken off; 0 where there is no polygon.
 

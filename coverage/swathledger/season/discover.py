@@ -12,7 +12,7 @@ from swathledger.errors import LogError
 from swathledger.files import sha256_of
 from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, sibling
 from swathledger.season.manifest import Unplaced, machine_by_rule
-from swathledger.season.preview import Seen, peek
+from swathledger.season.preview import Preview, peek
 
 if TYPE_CHECKING:
     from swathledger.machine.machine import Machine
@@ -55,7 +55,7 @@ class FoundLog:
     below : PurePosixPath
         Path under the folder that was searched.
     machine : GivenMachine
-    seen : Seen
+    preview : Preview
     remarks : tuple of str
     """
 
@@ -63,13 +63,13 @@ class FoundLog:
     name: str
     below: PurePosixPath
     machine: GivenMachine
-    seen: Seen
+    preview: Preview
     remarks: tuple[str, ...]
 
-    def whole(self) -> Seen:
+    def whole(self) -> Preview:
         """Read all of it."""
-        if self.seen.whole:
-            return self.seen
+        if self.preview.whole:
+            return self.preview
         return peek(self.path, self.machine.machine.columns, self.machine.machine.log_options, whole=True)
 
 
@@ -118,19 +118,19 @@ def is_side_file(path: Path) -> bool:
     )
 
 
-def _fit(given: GivenMachine, seen: Seen) -> str | None:
+def _fit(given: GivenMachine, preview: Preview) -> str | None:
     """Why the states of a log do not fit a machine; None where they do."""
     from swathledger.log.convert import state_kind
 
     boom = given.machine.boom
-    if seen.state_kind not in ("section", "nozzle"):
+    if preview.state_kind not in ("section", "nozzle"):
         return None
-    sections, nozzles = (seen.states, 0) if seen.state_kind == "section" else (0, seen.states)
+    sections, nozzles = (preview.states, 0) if preview.state_kind == "section" else (0, preview.states)
     try:
         state_kind(sections, nozzles, len(boom.sections), boom.nozzle_count, "log", [])
     except LogError:
         return (
-            f"it has {_count(seen.states, seen.state_kind)}, and {given.machine.name!r} has "
+            f"it has {_count(preview.states, preview.state_kind)}, and {given.machine.name!r} has "
             f"{_count(len(boom.sections), 'section')} and {_count(boom.nozzle_count, 'nozzle')}"
         )
     return None
@@ -148,9 +148,9 @@ def look(path: Path, name: str, below: PurePosixPath, machines: Sequence[GivenMa
         choice = [item for item in machines if item.folder is None]
     if not choice:
         return Unplaced(name, "no machine was given for its folder")
-    fits: list[tuple[GivenMachine, Seen]] = []
+    fits: list[tuple[GivenMachine, Preview]] = []
     odd: list[str] = []
-    cache: dict[str, Seen] = {}
+    cache: dict[str, Preview] = {}
     for given in choice:
         columns, options = given.machine.columns, given.machine.log_options
         key = repr((sorted(columns.items()), sorted(options.items(), key=str)))
@@ -179,13 +179,13 @@ def look(path: Path, name: str, below: PurePosixPath, machines: Sequence[GivenMa
     if len(fits) > 1:
         names = " and ".join(repr(given.machine.name) for given, _ in fits)
         return Unplaced(name, f"a log that fits {names}; say which by a machine for its folder")
-    given, seen = fits[0]
-    remarks = list(seen.remarks)
+    given, preview = fits[0]
+    remarks = list(preview.remarks)
     if len(choice) > 1:
-        kind = seen.state_kind if seen.state_kind in ("section", "nozzle") else "column"
-        why = f"its {_count(seen.states, kind)}" if kind != "column" else "its columns"
+        kind = preview.state_kind if preview.state_kind in ("section", "nozzle") else "column"
+        why = f"its {_count(preview.states, kind)}" if kind != "column" else "its columns"
         remarks.append(f"{path.name}: the machine was told by {why}.")
-    return FoundLog(path, name, below, given, seen, tuple(remarks))
+    return FoundLog(path, name, below, given, preview, tuple(remarks))
 
 
 def _is_text(name: str) -> bool:

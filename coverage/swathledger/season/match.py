@@ -13,7 +13,8 @@ import numpy as np
 from swathledger.errors import InputError, OutputError
 from swathledger.season.discover import FoundLog, GivenMachine, Told, find_logs, relative
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
-from swathledger.season.split_by_field import FieldIndex, Piece, find_visits
+from swathledger.season.preview import Preview
+from swathledger.season.split_by_field import FieldIndex, Visit, find_visits
 from swathledger.season.toml_text import manifest_text
 from swathledger.text import MOST_CHARACTERS, slug
 
@@ -53,32 +54,32 @@ class Matched:
 
 @dataclass(frozen=True, slots=True)
 class _Placed:
-    """One piece of one log."""
+    """One visit of one log."""
 
     log: FoundLog
-    piece: Piece
+    visit: Visit
     client: str
 
     @property
     def day(self) -> dt.date | None:
         """Local day by the sun: no log says which time zone its field keeps."""
-        if not self.log.seen.absolute:
+        if not self.log.preview.absolute:
             return None
-        shift = self.piece.longitude_deg / 15 * 3600
-        return (dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=self.piece.start_s + shift)).date()
+        shift = self.visit.longitude_deg / 15 * 3600
+        return (dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=self.visit.start_s + shift)).date()
 
     @property
     def alike(self) -> tuple[object, ...]:
         """What logs of one job share."""
-        seen = self.log.seen
+        preview = self.log.preview
         return (
             self.client,
-            self.piece.field,
-            self.piece.product.casefold(),
+            self.visit.field,
+            self.visit.product.casefold(),
             self.log.machine.name,
-            seen.state_kind,
-            seen.states,
-            seen.absolute,
+            preview.state_kind,
+            preview.states,
+            preview.absolute,
         )
 
 
@@ -147,7 +148,7 @@ def match(
     placed = _without_copies(placed, unplaced)
     groups = _group(placed)
     ids: set[str] = set()
-    jobs = [(_job(group, index, relative(boundaries, base), ids), group[0].log.seen.absolute) for group in groups]
+    jobs = [(_job(group, index, relative(boundaries, base), ids), group[0].log.preview.absolute) for group in groups]
     ruled = {item.name: item.folder for item in given}
     plain = [item.name for item in given if item.folder is None]
     default = plain[0] if len(plain) == 1 else None
@@ -201,24 +202,24 @@ def _place(
     out: list[_Placed] = []
     passed: dict[int, list[str]] = {}
     for found in logs:
-        seen, log = found.seen, found
-        visits = find_visits(seen, index)
+        preview, log = found.preview, found
+        visits = find_visits(preview, index)
         if not visits.settled:
-            seen = found.whole()
-            log = FoundLog(found.path, found.name, found.below, found.machine, seen, found.remarks)
-            visits = find_visits(seen, index)
+            preview = found.whole()
+            log = FoundLog(found.path, found.name, found.below, found.machine, preview, found.remarks)
+            visits = find_visits(preview, index)
         for number in visits.passed:
             passed.setdefault(number, []).append(found.name)
-        if not visits.pieces:
+        if not visits.visits:
             unplaced.append(Unplaced(found.name, _why_none(log, index, visits.passed)))
             continue
         if visits.elsewhere_share > _ELSEWHERE_SHARE:
             share = f"{100 * visits.elsewhere_share:.0f} % of its spraying lies in no field of the boundary file."
             log = FoundLog(
-                log.path, log.name, log.below, log.machine, log.seen, (*log.remarks, f"{found.path.name}: {share}")
+                log.path, log.name, log.below, log.machine, log.preview, (*log.remarks, f"{found.path.name}: {share}")
             )
         label = _label(found, client, from_folders)
-        out += [_Placed(log, piece, label) for piece in visits.pieces]
+        out += [_Placed(log, visit, label) for visit in visits.visits]
     return out, passed
 
 
@@ -228,14 +229,14 @@ def _why_none(log: FoundLog, index: FieldIndex, passed: tuple[int, ...]) -> str:
     if passed:
         names = ", ".join(index.outlines[number].field_id for number in passed)
         return f"a log that passes through {names} and sprays nothing there to speak of"
-    name, far = index.nearest(log.seen.longitude_deg, log.seen.latitude_deg)
+    name, far = index.nearest(log.preview.longitude_deg, log.preview.latitude_deg)
     return f"a log that lies in no field; the nearest is {name}, {say_distance(far)} away"
 
 
-def _rows(seen: object) -> set[tuple[int, int, int]]:
-    time_s = np.rint(seen.time_s * 1e3).astype(np.int64)  # type: ignore[attr-defined]  # a Seen
-    latitude = np.rint(seen.latitude_deg * 1e7).astype(np.int64)  # type: ignore[attr-defined]
-    longitude = np.rint(seen.longitude_deg * 1e7).astype(np.int64)  # type: ignore[attr-defined]
+def _rows(preview: Preview) -> set[tuple[int, int, int]]:
+    time_s = np.rint(preview.time_s * 1e3).astype(np.int64)
+    latitude = np.rint(preview.latitude_deg * 1e7).astype(np.int64)
+    longitude = np.rint(preview.longitude_deg * 1e7).astype(np.int64)
     return set(zip(time_s.tolist(), latitude.tolist(), longitude.tolist(), strict=True))
 
 
@@ -244,8 +245,8 @@ def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Pl
     logs = {item.log.name: item.log for item in placed}
     fields: dict[str, set[int]] = {}
     for item in placed:
-        fields.setdefault(item.log.name, set()).add(item.piece.field)
-    ordered = sorted(logs.values(), key=lambda log: (float(log.seen.time_s[0]), log.name))
+        fields.setdefault(item.log.name, set()).add(item.visit.field)
+    ordered = sorted(logs.values(), key=lambda log: (float(log.preview.time_s[0]), log.name))
     rows: dict[str, set[tuple[int, int, int]]] = {}
     gone: set[str] = set()
 
@@ -256,7 +257,7 @@ def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Pl
 
     for number, first in enumerate(ordered):
         for other in ordered[number + 1 :]:
-            if float(other.seen.time_s[0]) > float(first.seen.time_s[-1]):
+            if float(other.preview.time_s[0]) > float(first.preview.time_s[-1]):
                 break
             if first.name in gone or other.name in gone or not fields[first.name] & fields[other.name]:
                 continue
@@ -280,26 +281,26 @@ def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Pl
 
 
 def _group(placed: Sequence[_Placed]) -> list[list[_Placed]]:
-    """Join pieces of one field, product, machine and day; not those that two machines made at the same time."""
+    """Join visits of one field, product, machine and day; not those that two machines made at the same time."""
     open_groups: dict[tuple[object, ...], list[list[_Placed]]] = {}
-    for item in sorted(placed, key=lambda one: (one.piece.start_s, one.log.name)):
+    for item in sorted(placed, key=lambda one: (one.visit.start_s, one.log.name)):
         groups = open_groups.setdefault(item.alike, [])
         for group in groups:
-            end = max(other.piece.end_s for other in group)
-            near = item.piece.start_s - end <= JOIN_GAP_S or item.day == group[0].day
-            if item.log.seen.absolute and near and item.piece.start_s > end - _OVERLAP_S:
+            end = max(other.visit.end_s for other in group)
+            near = item.visit.start_s - end <= JOIN_GAP_S or item.day == group[0].day
+            if item.log.preview.absolute and near and item.visit.start_s > end - _OVERLAP_S:
                 group.append(item)
                 break
         else:
             groups.append([item])
     found = [group for groups in open_groups.values() for group in groups]
-    return sorted(found, key=lambda group: (group[0].piece.start_s, group[0].log.name, group[0].piece.field))
+    return sorted(found, key=lambda group: (group[0].visit.start_s, group[0].log.name, group[0].visit.field))
 
 
 def _job(group: list[_Placed], index: FieldIndex, boundaries: str, ids: set[str]) -> Job:
     first = group[0]
-    field = index.outlines[first.piece.field].field_id
-    parts = [slug(field), first.day.isoformat() if first.day is not None else "", slug(first.piece.product, "")]
+    field = index.outlines[first.visit.field].field_id
+    parts = [slug(field), first.day.isoformat() if first.day is not None else "", slug(first.visit.product, "")]
     stem = "-".join(part for part in parts if part)[: MOST_CHARACTERS - 4]
     name, number = stem, 1
     while name.casefold() in ids:
@@ -310,18 +311,18 @@ def _job(group: list[_Placed], index: FieldIndex, boundaries: str, ids: set[str]
     return Job(
         id=name,
         field=field,
-        logs=tuple(JobLog(item.log.name, item.piece.spans) for item in group),
+        logs=tuple(JobLog(item.log.name, item.visit.spans) for item in group),
         machine=first.log.machine.name,
         boundary=boundaries,
         client=first.client,
-        product=first.piece.product,
+        product=first.visit.product,
         day=first.day,
         remarks=tuple(dict.fromkeys(remarks)),
     )
 
 
 def _missing(index: FieldIndex, placed: Sequence[_Placed], passed: dict[int, list[str]]) -> list[Missing]:
-    treated = {item.piece.field for item in placed}
+    treated = {item.visit.field for item in placed}
     out = []
     for number, outline in enumerate(index.outlines):
         if number in treated:

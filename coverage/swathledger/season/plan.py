@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from swathledger.errors import SwathledgerError
+from swathledger.field.plane import geodesic_m
 from swathledger.season.task import Task
 from swathledger.shutoff.results import MAX_CELLS
 
@@ -24,7 +24,6 @@ BYTES_PER_CELL_BEYOND = 0.5
 """What cells too many to be replayed add: accounting goes in bands, the rest is a cache for the raster's tiles."""
 BYTES_PER_LOG_BYTE = 30
 """What a log adds: columns, poses and ribbons, for a byte of its file."""
-_M_PER_DEG = 111_195.0
 _MARGIN_M = 60.0
 
 
@@ -110,9 +109,9 @@ class Estimator:
             area, hectares = min(1e6, max(1e4, log_bytes / 100 * 25 * 4)), 0.0
         else:
             west, south, east, north = outline.geometry.bounds
-            squeeze = math.cos(math.radians((south + north) / 2))
-            width = (east - west) * squeeze * _M_PER_DEG + 2 * _MARGIN_M
-            height = (north - south) * _M_PER_DEG + 2 * _MARGIN_M
+            middle = (south + north) / 2
+            width = geodesic_m(middle, west, middle, east) + 2 * _MARGIN_M
+            height = geodesic_m(south, west, north, west) + 2 * _MARGIN_M
             area, hectares = width * height, outline.geodesic_area_m2 / 1e4
         cells = area / cell**2
         replayed = min(cells, MAX_CELLS)

@@ -48,25 +48,25 @@ class LocalPool:
         self.seats = seats
         self._per_worker = tasks_per_worker
         self._executors: list[ProcessPoolExecutor | None] = [None] * seats
-        self._served = [0] * seats
         self._cores = max(1, cores() // seats)
 
     def submit(self, seat: int, work: Callable[[Any], Any], task: Any) -> Future[Any]:
         """Start a task on a free seat; its worker is made or replaced where needed."""
         executor = self._executors[seat]
-        if executor is not None and self._served[seat] < self._per_worker:
-            self._served[seat] += 1
+        if executor is not None:
             try:
                 return executor.submit(work, task)
             except BrokenExecutor:  # its worker died while it had nothing to do
-                pass
-        if executor is not None:
-            executor.shutdown(wait=False)
+                executor.shutdown(wait=False)
         # Spawned, not forked: the libraries below have threads. The function is imported by name in the child.
         made = ProcessPoolExecutor(
-            1, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker, initargs=(self._cores,)
+            1,
+            mp_context=multiprocessing.get_context("spawn"),
+            initializer=start_worker,
+            initargs=(self._cores,),
+            max_tasks_per_child=self._per_worker,
         )
-        self._executors[seat], self._served[seat] = made, 1
+        self._executors[seat] = made
         return made.submit(work, task)
 
     def done(self, seat: int, *, broken: bool) -> None:

@@ -25,7 +25,7 @@ _HEAD_BYTES = 64 << 10
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class Preview:
     """What was seen of a log.
 
     Attributes
@@ -58,7 +58,7 @@ class Seen:
 
 def peek(
     path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None, *, whole: bool = False
-) -> Seen:
+) -> Preview:
     """Read a log, or samples of it where it is a large text file and ``whole`` is not asked for.
 
     Raises
@@ -70,17 +70,17 @@ def peek(
 
     if not whole and path.stat().st_size > WHOLE_BYTES:
         try:
-            seen = _sampled(path, columns, options)
+            preview = _sampled(path, columns, options)
         except LogError:
-            seen = None  # a layout that samples do not fit; the whole file tells
-        if seen is not None:
-            return seen
-    return _seen(read_log(path, columns=columns, options=options), whole=True, remarks=_cut_short(path, options))
+            preview = None  # a layout that samples do not fit; the whole file tells
+        if preview is not None:
+            return preview
+    return _preview(read_log(path, columns=columns, options=options), whole=True, remarks=_cut_short(path, options))
 
 
-def _seen(log: Log, *, whole: bool, remarks: tuple[str, ...]) -> Seen:
+def _preview(log: Log, *, whole: bool, remarks: tuple[str, ...]) -> Preview:
     names = log.product if log.product is not None else ("",) * len(log)
-    return Seen(
+    return Preview(
         time_s=log.time_s,
         latitude_deg=log.latitude_deg,
         longitude_deg=log.longitude_deg,
@@ -105,7 +105,7 @@ def _is_plain_text(path: Path) -> bool:
     return not head.startswith((b"\xff\xfe", b"\xfe\xff")) and b"\0" not in head
 
 
-def _sampled(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None) -> Seen | None:
+def _sampled(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None) -> Preview | None:
     """Whole lines from evenly spaced places of the file, read as a log of their own."""
     from swathledger.log.read import read_log
 
@@ -122,7 +122,7 @@ def _sampled(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
                 block = stream.read(_SAMPLE_BYTES)
                 out.write(block[block.find(b"\n") + 1 : block.rfind(b"\n") + 1])
         log = read_log(sample, columns=columns, options=options)
-    return _seen(log, whole=False, remarks=_cut_short(path, options))
+    return _preview(log, whole=False, remarks=_cut_short(path, options))
 
 
 def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[str, ...]:

@@ -12,11 +12,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from swathledger.field.plane import geodesic_m
 from swathledger.log.span import Span
 
 if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline
-    from swathledger.season.preview import Seen
+    from swathledger.season.preview import Preview
 
 MINIMUM_S = 20.0
 """Sprayed for less than this inside a field, it was not treated but passed by."""
@@ -24,14 +25,13 @@ MINIMUM_SHARE = 0.01
 """And for less than this share of the log's spraying in fields."""
 _LONGEST_STEP_S = 30.0
 _MOST_BETWEEN_SAMPLES_S = 120.0
-_M_PER_DEG = 111_195.0
 
 Ints = NDArray[np.int64]
 Run = tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class Visit:
     """The part of one log that treated one field with one product.
 
     Attributes
@@ -46,7 +46,7 @@ class Piece:
     sprayed_s : float
         Time spent spraying inside the field, s (0 where only samples were read).
     longitude_deg : float
-        Middle of the piece.
+        Middle of the visit.
     """
 
     field: int
@@ -94,7 +94,7 @@ class FieldIndex:
         return out
 
     def nearest(self, longitude: NDArray[np.float64], latitude: NDArray[np.float64]) -> tuple[str, float]:
-        """Name of the field nearest to a track, and the distance in metres (good to a few per cent)."""
+        """Name of the field nearest to a track, and the distance on the ellipsoid, m."""
         pick = np.linspace(0, longitude.size - 1, min(longitude.size, 200)).astype(np.int64)
         at, field, least = shapely.Point(), 0, math.inf
         for turn in (0.0, -360.0, 360.0):
@@ -104,9 +104,8 @@ class FieldIndex:
             if float(far[best]) < least:
                 at, field, least = track[hits[0][best]], int(hits[1][best]), float(far[best])
         line = shapely.get_coordinates(shapely.shortest_line(at, self._shapes[field]))
-        squeeze = math.cos(math.radians(float(at.y)))
-        step = (line[1] - line[0]) * _M_PER_DEG
-        return self.outlines[field].field_id, float(math.hypot(step[0] * squeeze, step[1]))
+        (here_lon, here_lat), (there_lon, there_lat) = line
+        return self.outlines[field].field_id, geodesic_m(here_lat, here_lon, there_lat, there_lon)
 
     def distance_deg(
         self, field: int, longitude: NDArray[np.float64], latitude: NDArray[np.float64]
@@ -125,12 +124,12 @@ def _middle(longitude: NDArray[np.float64]) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Visits:
+class Visited:
     """What a drive did.
 
     Attributes
     ----------
-    pieces : tuple of Piece
+    visits : tuple of Visit
     passed : tuple of int
         Fields that were entered and not treated.
     elsewhere_share : float
@@ -139,25 +138,25 @@ class Visits:
         False: only samples were read and the drive is not simple; read the whole log.
     """
 
-    pieces: tuple[Piece, ...]
+    visits: tuple[Visit, ...]
     passed: tuple[int, ...]
     elsewhere_share: float
     settled: bool = True
 
 
-def find_visits(seen: Seen, index: FieldIndex) -> Visits:
-    """Cut a drive into pieces by field and product.
+def find_visits(preview: Preview, index: FieldIndex) -> Visited:
+    """Cut a drive into visits by field and product.
 
     A field counts as treated where it was sprayed in for at least 20 s and 1 % of the log's spraying in fields; of
     fields that overlap, the one that was sprayed longest holds the row. Between two fields the cut is where the track
     comes nearer to the next one. A log that treats one field with one product is left whole.
     """
-    longitude, latitude = seen.longitude_deg, seen.latitude_deg
+    longitude, latitude = preview.longitude_deg, preview.latitude_deg
     held = index.holding(longitude, latitude)
-    step = np.minimum(np.diff(seen.time_s, append=seen.time_s[-1]), _LONGEST_STEP_S)
-    sprayed = np.where(seen.spraying, step, 0.0)
-    if not seen.whole:
-        return _of_samples(seen, held)
+    step = np.minimum(np.diff(preview.time_s, append=preview.time_s[-1]), _LONGEST_STEP_S)
+    sprayed = np.where(preview.spraying, step, 0.0)
+    if not preview.whole:
+        return _of_samples(preview, held)
     of_row = np.full(longitude.shape, -1, dtype=np.int64)
     times = {number: float(sprayed[mask].sum()) for number, mask in held.items()}
     for number in sorted(held, key=lambda item: (-times[item], item)):
@@ -171,35 +170,41 @@ def find_visits(seen: Seen, index: FieldIndex) -> Visits:
     spraying_s = float(sprayed.sum())
     elsewhere = float(sprayed[of_row < 0].sum()) / spraying_s if spraying_s > 0 else 0.0
     if not treated:
-        return Visits((), passed, elsewhere)
-    names, label = _labels(seen, of_row, sprayed)
-    return Visits(_pieces(seen, index, names, label, sprayed), passed, elsewhere)
+        return Visited((), passed, elsewhere)
+    names, label = _labels(preview, of_row, sprayed)
+    return Visited(_visits(preview, index, names, label, sprayed), passed, elsewhere)
 
 
-def _of_samples(seen: Seen, held: dict[int, NDArray[np.bool_]]) -> Visits:
+def _of_samples(preview: Preview, held: dict[int, NDArray[np.bool_]]) -> Visited:
     """One field, one product, spraying seen: settled; anything else needs the whole file."""
-    products = {name.casefold(): name for name in seen.product if name}
-    steps = np.diff(seen.time_s)
+    products = {name.casefold(): name for name in preview.product if name}
+    steps = np.diff(preview.time_s)
     between = steps[steps > 10.0 * float(np.median(steps))]
     if between.size and float(np.quantile(between, 0.95)) > _MOST_BETWEEN_SAMPLES_S:
-        return Visits((), (), 0.0, settled=False)
+        return Visited((), (), 0.0, settled=False)
     if len(held) == 1 and len(products) <= 1:
         ((number, mask),) = held.items()
-        if bool(seen.spraying[mask].any()) and int(mask.sum()) > mask.size // 2:
+        if bool(preview.spraying[mask].any()) and int(mask.sum()) > mask.size // 2:
             product = next(iter(products.values()), "")
-            piece = Piece(
-                number, product, None, float(seen.time_s[0]), float(seen.time_s[-1]), 0.0, _middle(seen.longitude_deg)
+            visit = Visit(
+                number,
+                product,
+                None,
+                float(preview.time_s[0]),
+                float(preview.time_s[-1]),
+                0.0,
+                _middle(preview.longitude_deg),
             )
-            return Visits((piece,), (), 0.0)
-    return Visits((), (), 0.0, settled=False)
+            return Visited((visit,), (), 0.0)
+    return Visited((), (), 0.0, settled=False)
 
 
-def _labels(seen: Seen, of_row: Ints, sprayed: NDArray[np.float64]) -> tuple[list[tuple[int, str]], Ints]:
+def _labels(preview: Preview, of_row: Ints, sprayed: NDArray[np.float64]) -> tuple[list[tuple[int, str]], Ints]:
     """Number of (field, product) for every row, -1 outside; a product hardly sprayed takes its neighbours' label."""
     shown: dict[str, str] = {}
     products = []
-    last = next((name for name in seen.product if name), "")
-    for name in seen.product:
+    last = next((name for name in preview.product if name), "")
+    for name in preview.product:
         last = name or last
         products.append(shown.setdefault(last.casefold(), last))
     codes = {name: number for number, name in enumerate(dict.fromkeys(products))}
@@ -218,16 +223,16 @@ def _labels(seen: Seen, of_row: Ints, sprayed: NDArray[np.float64]) -> tuple[lis
     return names, label
 
 
-def _pieces(
-    seen: Seen, index: FieldIndex, names: list[tuple[int, str]], label: Ints, sprayed: NDArray[np.float64]
-) -> tuple[Piece, ...]:
+def _visits(
+    preview: Preview, index: FieldIndex, names: list[tuple[int, str]], label: Ints, sprayed: NDArray[np.float64]
+) -> tuple[Visit, ...]:
     runs = _runs(label, sprayed)
     if len({run[0] for run in runs}) == 1:
         bounds = [(runs[0][0], 0, label.size)]
     else:
         cuts = [0]
         for before, after in pairwise(runs):
-            cuts.append(_cut(seen, index, names, before, after))
+            cuts.append(_cut(preview, index, names, before, after))
         cuts.append(label.size)
         bounds = [(run[0], cuts[number], cuts[number + 1]) for number, run in enumerate(runs)]
     out = []
@@ -239,14 +244,14 @@ def _pieces(
         for first, end in mine:
             rows[first:end] = True
         out.append(
-            Piece(
+            Visit(
                 field=field,
                 product=product,
-                spans=None if whole else tuple(_span(seen.time_s, first, end) for first, end in mine),
-                start_s=float(seen.time_s[rows][0]),
-                end_s=float(seen.time_s[rows][-1]),
+                spans=None if whole else tuple(_span(preview.time_s, first, end) for first, end in mine),
+                start_s=float(preview.time_s[rows][0]),
+                end_s=float(preview.time_s[rows][-1]),
                 sprayed_s=float(sprayed[rows & (label == code)].sum()),
-                longitude_deg=_middle(seen.longitude_deg[rows]),
+                longitude_deg=_middle(preview.longitude_deg[rows]),
             )
         )
     return tuple(out)
@@ -284,7 +289,7 @@ def _runs(label: Ints, sprayed: NDArray[np.float64]) -> list[Run]:
     return runs
 
 
-def _cut(seen: Seen, index: FieldIndex, names: list[tuple[int, str]], before: Run, after: Run) -> int:
+def _cut(preview: Preview, index: FieldIndex, names: list[tuple[int, str]], before: Run, after: Run) -> int:
     """First row that belongs to the later of two stretches."""
     first, last = before[2], after[1]
     here, there = names[before[0]][0], names[after[0]][0]
@@ -292,7 +297,7 @@ def _cut(seen: Seen, index: FieldIndex, names: list[tuple[int, str]], before: Ru
         return last
     if here == there:  # another product: from the row that names it
         product = names[after[0]][1].casefold()
-        return next((row for row in range(first, last) if seen.product[row].casefold() == product), last)
-    longitude, latitude = seen.longitude_deg[first:last], seen.latitude_deg[first:last]
+        return next((row for row in range(first, last) if preview.product[row].casefold() == product), last)
+    longitude, latitude = preview.longitude_deg[first:last], preview.latitude_deg[first:last]
     nearer = index.distance_deg(there, longitude, latitude) < index.distance_deg(here, longitude, latitude)
     return first + int(np.argmax(nearer)) if bool(nearer.any()) else last

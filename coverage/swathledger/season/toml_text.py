@@ -2,70 +2,73 @@
 
 from __future__ import annotations
 
-import json
+import datetime as dt
 import math
 from collections.abc import Sequence
+from typing import Any
+
+import tomlkit
 
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced
 from swathledger.season.spec import SCHEMA
-from swathledger.text import moment as utc_moment
 
 _HEAD = """\
-# Which logs make up which job. Read it, correct it, then run: swathledger season THIS-FILE --out FOLDER
-#
-# A job is one treatment of one field. Paths are relative to this file. Several logs may belong to one job; of a log
-# that spans several fields a job takes the stretch from (included) to (not included). A job may have a machine, a
-# boundary ("derive": the ground covered) and [jobs.settings] of its own. Where you know better, move a file from
-# [[unplaced]] to a job by hand. docs/season.md tells of every key.
+Which logs make up which job. Read it, correct it, then run: swathledger season THIS-FILE --out FOLDER
+
+A job is one treatment of one field. Paths are relative to this file. Several logs may belong to one job; of a log
+that spans several fields a job takes the stretch from (included) to (not included). A job may have a machine, a
+boundary ("derive": the ground covered) and [jobs.settings] of its own. Where you know better, move a file from
+[[unplaced]] to a job by hand. docs/season.md tells of every key.
+"""
+_SETTINGS = """\
+[settings]          # for all jobs; the names of the options of swathledger audit
+cell_m = 0.1
+groups = ["boom", 9, 6, 3, "nozzle", "limit"]
 """
 
 
-def text(value: str) -> str:
-    """A TOML basic string."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def moment(seconds: float, absolute: bool) -> str:
+def moment(seconds: float, absolute: bool) -> dt.datetime | float:
     """A time of a log, in full: an offset date-time where the log has dates, else seconds from its start."""
     if not absolute:
-        return repr(float(seconds))
-    return utc_moment(seconds, decimals=6)  # to the microsecond, so that reading it gives the same rows
+        return float(seconds)
+    # Rounded to the microsecond, so that reading it gives the same rows.
+    return dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(microseconds=round(seconds * 1e6))
 
 
-def _log(log: JobLog, absolute: bool) -> list[str]:
+def _logs(log: JobLog, absolute: bool) -> list[Any]:
     if log.spans is None:
-        return [text(log.file)]
-    out = []
+        return [log.file]
+    out: list[Any] = []
     for start, end in log.spans:
-        keys = [f"file = {text(log.file)}"]
+        entry = tomlkit.inline_table()
+        entry["file"] = log.file
         if math.isfinite(start):
-            keys.append(f"from = {moment(start, absolute)}")
+            entry["from"] = moment(start, absolute)
         if math.isfinite(end):
-            keys.append(f"to = {moment(end, absolute)}")
-        out.append("{ " + ", ".join(keys) + " }")
+            entry["to"] = moment(end, absolute)
+        out.append(entry)
     return out
 
 
-def _list(key: str, items: Sequence[str]) -> list[str]:
-    if len(items) == 1:
-        return [f"{key} = [{items[0]}]"]
-    return [f"{key} = [", *(f"  {item}," for item in items), "]"]
+def _list(items: Sequence[Any]) -> Any:
+    """An array, one item a line where there are several."""
+    out = tomlkit.array()
+    out.extend(items)
+    return out.multiline(len(items) > 1)
 
 
-def _job(job: Job, absolute: bool, machine_shown: bool) -> list[str]:
-    lines = ["[[jobs]]", f"id = {text(job.id)}", f"field = {text(job.field)}"]
-    if job.client:
-        lines.append(f"client = {text(job.client)}")
-    if job.product:
-        lines.append(f"product = {text(job.product)}")
-    if job.day is not None:
-        lines.append(f"day = {job.day.isoformat()}")
-    if machine_shown:
-        lines.append(f"machine = {text(job.machine)}")
-    lines += _list("logs", [item for log in job.logs for item in _log(log, absolute)])
-    if job.remarks:
-        lines += _list("remarks", [text(remark) for remark in job.remarks])
-    return lines
+def _job(job: Job, absolute: bool, machine_shown: bool) -> dict[str, Any]:
+    known = {
+        "id": job.id,
+        "field": job.field,
+        "client": job.client or None,
+        "product": job.product or None,
+        "day": job.day,
+        "machine": job.machine if machine_shown else None,
+        "logs": _list([entry for log in job.logs for entry in _logs(log, absolute)]),
+        "remarks": _list(job.remarks) if job.remarks else None,
+    }
+    return {key: value for key, value in known.items() if value is not None}
 
 
 def manifest_text(
@@ -89,22 +92,26 @@ def manifest_text(
     by_itself : frozenset of str
         Ids of the jobs that name their machine themselves.
     """
-    parts = [_HEAD, f"schema = {text(SCHEMA)}", f"boundaries = {text(boundaries)}"]
+    out = tomlkit.document()
+    _remark(out, _HEAD)
+    out.update({"schema": SCHEMA, "boundaries": boundaries})
     if machine is not None:
-        parts.append(f"machine = {text(machine)}")
-    parts += [
-        "",
-        "# [settings]          # for all jobs; the names of the options of swathledger audit",
-        "# cell_m = 0.1",
-        '# groups = ["boom", 9, 6, 3, "nozzle", "limit"]',
-        "",
-    ]
-    for folder, name in rules:
-        parts += ["[[machine_rules]]", f"folder = {text(folder)}", f"machine = {text(name)}", ""]
-    for job, absolute in jobs:
-        parts += [*_job(job, absolute, job.id in by_itself), ""]
-    for item in unplaced:
-        parts += ["[[unplaced]]", f"file = {text(item.file)}", f"reason = {text(item.reason)}", ""]
-    for gap in missing:
-        parts += ["[[missing]]", f"field = {text(gap.field)}", f"reason = {text(gap.reason)}", ""]
-    return "\n".join(parts).rstrip("\n") + "\n"
+        out["machine"] = machine
+    out.add(tomlkit.nl())
+    _remark(out, _SETTINGS)
+    tables = {
+        "machine_rules": [{"folder": folder, "machine": name} for folder, name in rules],
+        "jobs": [_job(job, absolute, job.id in by_itself) for job, absolute in jobs],
+        "unplaced": [{"file": item.file, "reason": item.reason} for item in unplaced],
+        "missing": [{"field": gap.field, "reason": gap.reason} for gap in missing],
+    }
+    for name, rows in tables.items():
+        if rows:
+            out.add(tomlkit.nl())
+            out[name] = rows
+    return tomlkit.dumps(out)
+
+
+def _remark(out: tomlkit.TOMLDocument, words: str) -> None:
+    for line in words.splitlines():
+        out.add(tomlkit.comment(line))

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from swathledger.study.collect import fields_of, job_of
-from swathledger.study.collected import Job
+from swathledger.study.collected import StudyJob
 
 BOOM_M = 24.0
 CAUTION = "The product label"
@@ -57,9 +57,9 @@ def write(folder: Path, name: str, document) -> Path:
     return path
 
 
-def job(*args, name="job", **kwargs) -> Job:
+def job(*args, name="job", **kwargs) -> StudyJob:
     out = job_of(ledger(*args, **kwargs), name)
-    assert isinstance(out, Job)
+    assert isinstance(out, StudyJob)
     return out
 
 

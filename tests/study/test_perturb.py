@@ -14,7 +14,7 @@ from worlds import PLANE, SMALL, field_of, prepared
 from swathledger.errors import InputError
 from swathledger.machine.machine import Antenna, Hitch, Machine
 from swathledger.study.perturb import (
-    NOTHING,
+    NO_ERROR,
     SOURCES,
     ErrorModel,
     error_model_for,
@@ -60,7 +60,7 @@ def test_latency_moves_a_straight_drive_along_itself():
     errors = only(ErrorModel(latency_sigma_s=0.4), "latency")
     seed = np.random.SeedSequence(5)
     delay = 0.4 * np.random.default_rng(seed.spawn(5)[3]).standard_normal()
-    still = perturbed(base, NOTHING, np.random.SeedSequence(5))
+    still = perturbed(base, NO_ERROR, np.random.SeedSequence(5))
     moved = positions(perturbed(base, errors, np.random.SeedSequence(5))) - positions(still)
     # inside the first pass, rows at the same speed: speed x delay
     speed = np.hypot(*(positions(base)[3] - positions(base)[2])) / (base.log.time_s[3] - base.log.time_s[2])
@@ -100,7 +100,7 @@ def test_switching_a_source_off_leaves_the_others_as_they_were():
 
 def test_no_error_moves_nothing_but_switches_to_the_middle_of_their_steps():
     base = drive()
-    same = perturbed(base, NOTHING, np.random.SeedSequence(1))
+    same = perturbed(base, NO_ERROR, np.random.SeedSequence(1))
     assert (same.field, same.machine) == (base.field, base.machine)
     changes = np.flatnonzero((base.log.state[1:] != base.log.state[:-1]).any(axis=1))
     middle = (base.log.time_s[changes] + base.log.time_s[changes + 1]) / 2
@@ -194,7 +194,7 @@ def test_bend_is_drawn_between_an_even_turn_and_one_at_once():
 def test_heading_errs_by_its_sigma_from_row_to_row():
     base = drive()
     base = replace(base, log=replace(base.log, heading_deg=np.zeros(len(base.log))))
-    errors = replace(NOTHING, heading_sigma_deg=0.3)
+    errors = replace(NO_ERROR, heading_sigma_deg=0.3)
     drawn = []
     for child in np.random.SeedSequence(3).spawn(200):
         log = perturbed(base, errors, child).log

@@ -15,7 +15,7 @@ from swathledger.field.plane import to_degrees
 from swathledger.settings import AuditSettings
 from swathledger.simulate.run import simulate
 from swathledger.study.collected import StudyField, StudySettings
-from swathledger.study.rerun import RerunSettings, rerun, spread
+from swathledger.study.rerun import RerunSettings, evenly_chosen, rerun
 from swathledger_cli.main import cli
 
 MACHINE = """\
@@ -99,6 +99,6 @@ def test_manifest_of_another_season_is_told(world, tmp_path):
 
 def test_sample_is_spread_over_shape_with_both_ends():
     fields = [StudyField(k, f"f{k}", (job(f"f{k}", pa=pa),)) for k, pa in enumerate([0.03, 0.01, 0.05, 0.02, 0.04])]
-    assert [f.first.perimeter_to_area_per_m for f in spread(fields, 3)] == [0.01, 0.03, 0.05]
-    assert len(spread(fields, 9)) == 5
-    assert [f.first.perimeter_to_area_per_m for f in spread(fields, 1)] == [0.03]
+    assert [f.first.perimeter_to_area_per_m for f in evenly_chosen(fields, 3)] == [0.01, 0.03, 0.05]
+    assert len(evenly_chosen(fields, 9)) == 5
+    assert [f.first.perimeter_to_area_per_m for f in evenly_chosen(fields, 1)] == [0.03]

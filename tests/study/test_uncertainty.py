@@ -10,7 +10,7 @@ from worlds import PLANE, driven, prepared, small_field
 from swathledger.audit import compute
 from swathledger.errors import InputError
 from swathledger.study.headline import headlines
-from swathledger.study.perturb import NOTHING, ErrorModel, only
+from swathledger.study.perturb import NO_ERROR, ErrorModel, only
 from swathledger.study.sensitivity import sensitivity, variants_of
 from swathledger.study.uncertainty import monte_carlo, redraw
 
@@ -44,7 +44,7 @@ def test_same_seed_same_ranges_and_more_draws_keep_the_first(base):
 
 
 def test_no_error_leaves_no_range(base):
-    found = monte_carlo(base, 10, errors=NOTHING)
+    found = monte_carlo(base, 10, errors=NO_ERROR)
     for f in found.figures:
         assert (f.low, f.high) == pytest.approx((f.centre, f.centre))
         assert (f.sd, f.dominant) == (0.0, None)
@@ -71,14 +71,14 @@ def test_common_numbers_make_differences_sharper_than_figures(base):
     assert np.corrcoef(boom, nozzle)[0, 1] > 0
 
 
-def test_middle_of_an_interval_is_what_was_drawn_less_what_piled_up(base):
+def test_middle_of_an_interval_is_what_was_drawn_less_the_excess(base):
     found = monte_carlo(base, 12, errors=ErrorModel(gnss_sigma_m=0.05))
     figures = {f.name: f for f in found.figures}
-    assert found.document()["figures"][0]["piled_least"] == figures["over_pct:as logged"].piled_least
+    assert found.document()["figures"][0]["excess_least"] == figures["over_pct:as logged"].excess_least
     boom, nozzle = figures["over_pct:boom"], figures["over_pct:nozzle"]
-    assert (boom.piled_least, boom.piled_most) == (0.0, nozzle.piled_most)
+    assert (boom.excess_least, boom.excess_most) == (0.0, nozzle.excess_most)
     for f in found.figures:
-        assert f.low <= f.draws_mean - (f.piled_least + f.piled_most) / 2 <= f.high
+        assert f.low <= f.draws_mean - (f.excess_least + f.excess_most) / 2 <= f.high
 
 
 def test_too_few_draws_are_refused(base):

@@ -18,7 +18,7 @@ from worlds import PLANE, SMALL, driven, prepared, small_field
 from swathledger.audit import compute
 from swathledger.study.headline import headlines
 from swathledger.study.perturb import (
-    NOTHING,
+    NO_ERROR,
     SOURCES,
     ErrorModel,
     moved_field,
@@ -27,7 +27,7 @@ from swathledger.study.perturb import (
     perturbed,
     scaled,
 )
-from swathledger.study.simulation_extrapolation import SHAKE, interval_for_truth, piled_by_figure
+from swathledger.study.simulation_extrapolation import REDUCED, excess_by_figure, interval_for_truth
 from swathledger.study.uncertainty import LEAST_DRAWS, redraw
 
 WORLDS = int(os.environ.get("SWATHLEDGER_WORLDS", "200"))
@@ -51,13 +51,13 @@ def held_in_world(number: int, groups: tuple[str, ...], control: str) -> dict[st
         moved_machine(SMALL, own, rng["antenna"]),
         groups=groups,
     )
-    middle = {h.name: h.value for h in headlines(compute(perturbed(read, NOTHING, np.random.SeedSequence(1))))}
+    middle = {h.name: h.value for h in headlines(compute(perturbed(read, NO_ERROR, np.random.SeedSequence(1))))}
     draws, _ = redraw(read, errors, DRAWS, 77 + number)
-    shaken = redraw(read, scaled(errors, SHAKE), LEAST_DRAWS, 77 + number)[0] if groups else {}
-    piled = piled_by_figure(middle, shaken, draws)
+    reduced = redraw(read, scaled(errors, REDUCED), LEAST_DRAWS, 77 + number)[0] if groups else {}
+    excess = excess_by_figure(middle, reduced, draws)
     out = {}
     for name, value in truth.items():
-        low, high = interval_for_truth(draws[name], piled[name], 0.9, floor=not name.startswith("saving:"))
+        low, high = interval_for_truth(draws[name], excess[name], 0.9, floor=not name.startswith("saving:"))
         out[name] = (low <= value <= high, value, (low + high) / 2)
     return out
 

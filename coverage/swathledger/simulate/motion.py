@@ -14,6 +14,7 @@ from swathledger.machine.machine import Antenna, Hitch
 from swathledger.simulate.path import Floats, forward_unit, offset_point
 from swathledger.simulate.plan import Plan
 from swathledger.statistics import smooth_along
+from swathledger.swath.pose import trailed_heading
 
 #: Below this mean speed a step of the path would take for ever.
 _CRAWL_M_S = 0.2
@@ -215,8 +216,7 @@ def trail(
 ) -> tuple[Floats, Floats, Floats]:
     """Boom centre and boom heading behind a moving hitch.
 
-    For a hitch that moves straight by ds in direction alpha, the angle phi between the drawbar and alpha falls by
-    ``tan(phi / 2) -> tan(phi / 2) exp(-ds / b)`` (the tractrix); a turn is a chain of such steps.
+    A turn is a chain of straight steps, see :func:`swathledger.swath.pose.trailed_heading`.
 
     Returns
     -------
@@ -231,10 +231,9 @@ def trail(
         if ds[i] == 0.0:
             psi.append(psi[-1])
             continue
-        phi = math.remainder(psi[-1] - alpha[i], 2 * math.pi)
         # Just short of a half turn: a drawbar pushed exactly backwards would stay so for ever.
-        phi = min(max(phi, -3.1), 3.1)
-        psi.append(alpha[i] + 2 * math.atan(math.tan(phi / 2) * decay[i]))
+        phi = min(max(math.remainder(psi[-1] - alpha[i], 2 * math.pi), -3.1), 3.1)
+        psi.append(trailed_heading(alpha[i] + phi, alpha[i], decay[i]))
     heading = np.degrees(np.unwrap(np.array(psi)))
     east, north = forward_unit(heading)
     return hitch_x_m - hitch_to_boom_m * east, hitch_y_m - hitch_to_boom_m * north, heading

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from swathledger.errors import InputError
-from swathledger.study.collected import AS_LOGGED, LOGGED, Job, LayoutRow, LeftOut, StudyField
+from swathledger.study.collected import AS_LOGGED, LOGGED, LayoutRow, LeftOut, StudyField, StudyJob
 
 LEDGER = "ledger.json"
 SCHEMA = re.compile(r"swathledger/ledger/\d+")
@@ -51,7 +51,7 @@ def ledger_files(results: Sequence[Path]) -> list[tuple[str, Path]]:
     return found
 
 
-def read_results(results: Sequence[Path]) -> tuple[tuple[Job, ...], tuple[LeftOut, ...]]:
+def read_results(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[LeftOut, ...]]:
     """Read every ledger; those that cannot be used are told, never dropped silently.
 
     Raises
@@ -59,7 +59,7 @@ def read_results(results: Sequence[Path]) -> tuple[tuple[Job, ...], tuple[LeftOu
     InputError
         No ledger could be used.
     """
-    jobs: list[Job] = []
+    jobs: list[StudyJob] = []
     left: list[LeftOut] = []
     seen: dict[str, str] = {}
     names: dict[str, int] = {}
@@ -146,7 +146,7 @@ def _exclusions(field: dict[str, Any], excluded_m2: float | None) -> int | None:
     return holes if isinstance(holes, int) and excluded_m2 == 0 else None
 
 
-def job_of(document: Any, name: str) -> Job | LeftOut:
+def job_of(document: Any, name: str) -> StudyJob | LeftOut:
     """One ledger as a job, or why it cannot be one. Keys that are absent become None."""
     if not isinstance(document, dict) or not SCHEMA.fullmatch(str(document.get("schema"))):
         found = document.get("schema") if isinstance(document, dict) else None
@@ -163,7 +163,7 @@ def job_of(document: Any, name: str) -> Job | LeftOut:
     excluded = _number(field, "exclusion_area_m2")
     inputs = provenance.get("inputs")
     trusted = model.get("trusted")
-    return Job(
+    return StudyJob(
         name=name,
         field_id=str(field.get("id") or name),
         machine=str(provenance.get("machine") or "unknown"),
@@ -201,10 +201,10 @@ def _apart_m(one: str, other: str) -> float:
     return math.hypot(b[0] - a[0], east) * _M_PER_DEG
 
 
-def fields_of(jobs: Iterable[Job]) -> tuple[StudyField, ...]:
+def fields_of(jobs: Iterable[StudyJob]) -> tuple[StudyField, ...]:
     """Jobs by field: the same name and, where the ledgers tell, the same place."""
-    groups: list[list[Job]] = []
-    by_id: dict[str, list[list[Job]]] = {}
+    groups: list[list[StudyJob]] = []
+    by_id: dict[str, list[list[StudyJob]]] = {}
     for job in jobs:
         for known in by_id.setdefault(job.field_id, []):
             if _apart_m(known[0].projection, job.projection) <= SAME_PLACE_M:

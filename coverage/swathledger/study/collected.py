@@ -78,7 +78,7 @@ class LayoutRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class StudyJob:
     """One audited drive.
 
     Attributes
@@ -158,17 +158,17 @@ class StudyField:
     number : int
         From 0, in the order of first appearance.
     field_id : str
-    jobs : tuple of Job
+    jobs : tuple of StudyJob
         Several drives on the same ground are not independent of each other: their areas are added up.
     """
 
     number: int
     field_id: str
-    jobs: tuple[Job, ...]
+    jobs: tuple[StudyJob, ...]
 
     @property
-    def first(self) -> Job:
-        """Job whose shape stands for the field."""
+    def first(self) -> StudyJob:
+        """StudyJob whose shape stands for the field."""
         return self.jobs[0]
 
     @property

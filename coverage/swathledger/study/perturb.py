@@ -257,5 +257,5 @@ def scaled(errors: ErrorModel, share: float) -> ErrorModel:
     return replace(errors, **{key: share * getattr(errors, key) for keys in _SIZES.values() for key in keys})
 
 
-NOTHING = scaled(ErrorModel(), 0.0)
+NO_ERROR = scaled(ErrorModel(), 0.0)
 """No error at all; switches still lie in the middle of their steps."""

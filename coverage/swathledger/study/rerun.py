@@ -12,11 +12,10 @@ from swathledger.study.collected import StudyField, StudySettings
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
-    from swathledger.season.manifest import Job as SeasonJob
-    from swathledger.season.manifest import Manifest
+    from swathledger.season.manifest import Job, Manifest
 
 DEFAULT_SAMPLE = 8
-SCHEMA = "swathledger/uncertainty/1"
+SCHEMA = "swathledger/uncertainty/2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +45,7 @@ class RerunSettings:
     threads: int = 1
 
 
-def spread(fields: Sequence[StudyField], count: int) -> list[StudyField]:
+def evenly_chosen(fields: Sequence[StudyField], count: int) -> list[StudyField]:
     """Evenly spaced fields in the order of perimeter per area, both ends included; all where there are no more."""
     order = sorted(fields, key=lambda field: (field.first.perimeter_to_area_per_m or 0.0, field.number))
     if len(order) <= count:
@@ -56,12 +55,12 @@ def spread(fields: Sequence[StudyField], count: int) -> list[StudyField]:
     return [order[round(k * (len(order) - 1) / (count - 1))] for k in range(count)]
 
 
-def _season_job(field: StudyField, by_id: dict[str, SeasonJob]) -> SeasonJob | None:
+def _season_job(field: StudyField, by_id: dict[str, Job]) -> Job | None:
     """The manifest's job that a field's first ledger came from, by its folder's name."""
     return by_id.get(field.first.name.rsplit("/", 1)[-1])
 
 
-def prepare_job(manifest: Manifest, job: SeasonJob, field: StudyField, settings: RerunSettings) -> Prepared:
+def prepare_job(manifest: Manifest, job: Job, field: StudyField, settings: RerunSettings) -> Prepared:
     """Read one job again, with the settings of its ledger."""
     from swathledger.audit import prepare
 
@@ -107,7 +106,7 @@ def rerun(
             file=settings.manifest.name,
             hint="Give the manifest that the season was run from; folders of results are named by its jobs.",
         )
-    chosen = spread(known, settings.sample)
+    chosen = evenly_chosen(known, settings.sample)
     out: list[dict[str, Any]] = []
     failed: list[dict[str, Any]] = []
     for field in chosen:

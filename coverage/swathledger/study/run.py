@@ -13,7 +13,7 @@ import numpy as np
 
 from swathledger import __version__
 from swathledger.study.collect import fields_of, read_results
-from swathledger.study.collected import Job, LeftOut, StudyField, StudySettings
+from swathledger.study.collected import LeftOut, StudyField, StudyJob, StudySettings
 from swathledger.study.resolution import (
     common_layouts,
     differences,
@@ -45,7 +45,7 @@ def plain(value: Any) -> Any:
     return [plain(item) for item in value]
 
 
-def _notes(fields: Sequence[StudyField], jobs: Sequence[Job]) -> list[str]:
+def _notes(fields: Sequence[StudyField], jobs: Sequence[StudyJob]) -> list[str]:
     """What a reader must know before the numbers, as plain sentences."""
     out = []
     few = few_words(len(fields))
@@ -87,7 +87,7 @@ def _known(values: set[float | None]) -> list[str]:
 
 
 def study_document(
-    fields: Sequence[StudyField], jobs: Sequence[Job], left: Sequence[LeftOut], settings: StudySettings
+    fields: Sequence[StudyField], jobs: Sequence[StudyJob], left: Sequence[LeftOut], settings: StudySettings
 ) -> dict[str, Any]:
     """All results as plain values: ``study.json``."""
     agreement = [job.agreement_pct for job in jobs if job.agreement_pct is not None]

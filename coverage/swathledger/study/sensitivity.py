@@ -43,7 +43,7 @@ def variants_of(prepared: Prepared) -> tuple[Variant, ...]:
 
 
 def sensitivity(
-    prepared: Prepared, *, finer_cells: bool = True, told: Callable[[], None] | None = None
+    prepared: Prepared, *, finer_cells: bool = True, on_done: Callable[[], None] | None = None
 ) -> dict[str, Any]:
     """Headlines as audited, and their change under every variant, in the headline's own unit.
 
@@ -75,8 +75,8 @@ def sensitivity(
                 "change": {figure.name: found[figure.name] - figure.value for figure in base if figure.name in found},
             }
         )  # fmt: skip
-        if told is not None:
-            told()
+        if on_done is not None:
+            on_done()
     return {
         "settings": {
             "cell_m": prepared.settings.cell_m, "revisit_s": prepared.settings.revisit_s,

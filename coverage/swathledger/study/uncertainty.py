@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from swathledger.errors import InputError
 from swathledger.study.headline import Headline, headlines
 from swathledger.study.perturb import (
-    NOTHING,
+    NO_ERROR,
     SOURCE_WORDS,
     SOURCES,
     ErrorModel,
@@ -21,7 +21,7 @@ from swathledger.study.perturb import (
     perturbed,
     scaled,
 )
-from swathledger.study.simulation_extrapolation import SHAKE, Piled, interval_for_truth, piled_by_figure
+from swathledger.study.simulation_extrapolation import REDUCED, Excess, excess_by_figure, interval_for_truth
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
@@ -48,8 +48,8 @@ class FigureRange:
         The same quantiles, and the mean, of the redrawn figures themselves.
     sd : float
         Standard deviation over draws.
-    piled_least, piled_most : float
-        What errors made twice have piled up in ``draws_mean``, and is taken off for the interval's middle.
+    excess_least, excess_most : float
+        What errors made twice have added to ``draws_mean``, taken off for the interval's middle.
     cell_error : float
         Standard error by sampling in cells alone.
     by_source : dict of str to float
@@ -68,8 +68,8 @@ class FigureRange:
     draws_mean: float
     draws_high: float
     sd: float
-    piled_least: float
-    piled_most: float
+    excess_least: float
+    excess_most: float
     cell_error: float
     by_source: dict[str, float]
     dominant: str | None
@@ -112,7 +112,7 @@ class Uncertainty:
 
 
 def redraw(
-    prepared: Prepared, errors: ErrorModel, draws: int, seed: int, *, told: Callable[[], None] | None = None
+    prepared: Prepared, errors: ErrorModel, draws: int, seed: int, *, on_done: Callable[[], None] | None = None
 ) -> tuple[dict[str, Floats], int]:
     """Figures of redrawn drives by name, (draws,) each; draw k is the same whatever the number of draws.
 
@@ -131,8 +131,8 @@ def redraw(
             continue
         for figure in found:
             values.setdefault(figure.name, []).append(figure.value)
-        if told is not None:
-            told()
+        if on_done is not None:
+            on_done()
     return {name: np.asarray(held, dtype=np.float64) for name, held in values.items()}, failed
 
 
@@ -182,30 +182,30 @@ def monte_carlo(
     whole = draws + (1 + len(SOURCES)) * few
     done = [0]
 
-    def told() -> None:
+    def on_done() -> None:
         done[0] += 1
         if progress is not None:
             progress("redrawing", done[0] / whole)
 
     base = headlines(compute(prepared))
-    middle = headlines(compute(perturbed(prepared, NOTHING, np.random.SeedSequence(seed))))
+    middle = headlines(compute(perturbed(prepared, NO_ERROR, np.random.SeedSequence(seed))))
     centre = {figure.name: figure.value for figure in middle}
-    together, failed = redraw(prepared, errors, draws, seed, told=told)
-    shaken, _ = redraw(prepared, scaled(errors, SHAKE), few, seed, told=told)
+    together, failed = redraw(prepared, errors, draws, seed, on_done=on_done)
+    reduced, _ = redraw(prepared, scaled(errors, REDUCED), few, seed, on_done=on_done)
     alone: dict[str, dict[str, Floats]] = {}
     for source in SOURCES:
-        alone[source], _ = redraw(prepared, only(errors, source), few, seed, told=told)
+        alone[source], _ = redraw(prepared, only(errors, source), few, seed, on_done=on_done)
     if failed:
         notes.append(f"{failed} of {draws} redrawn drives could not be audited and are left out.")
     if not base or draws - failed < LEAST_DRAWS:
         raise InputError("nothing is left of this drive when its inputs are redrawn.", hint="Check the error sizes.")
-    piled = piled_by_figure(centre, shaken, together)
+    excess = excess_by_figure(centre, reduced, together)
     figures = tuple(
         _range(
             figure,
             centre[figure.name],
             together[figure.name],
-            piled[figure.name],
+            excess[figure.name],
             {source: alone[source].get(figure.name) for source in SOURCES},
             level,
         )
@@ -216,9 +216,9 @@ def monte_carlo(
 
 
 def _range(
-    figure: Headline, centre: float, draws: Floats, piled: Piled, alone: dict[str, Floats | None], level: float
+    figure: Headline, centre: float, draws: Floats, excess: Excess, alone: dict[str, Floats | None], level: float
 ) -> FigureRange:
-    low, high = interval_for_truth(draws, piled, level, floor=not figure.name.startswith("saving:"))
+    low, high = interval_for_truth(draws, excess, level, floor=not figure.name.startswith("saving:"))
     tail = (1.0 - level) / 2.0
     drawn = np.quantile(draws, [tail, 1.0 - tail])
     by_source = {
@@ -237,8 +237,8 @@ def _range(
         float(draws.mean()),
         float(drawn[1]),
         float(draws.std(ddof=1)) if np.ptp(draws) >= 1e-12 else 0.0,
-        piled.least,
-        piled.most,
+        excess.least,
+        excess.most,
         figure.cell_error,
         by_source,
         largest if by_source[largest] > 0 else None,

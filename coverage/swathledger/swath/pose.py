@@ -122,12 +122,20 @@ def antenna_poses(track: Track, max_step_m: float | None, trailed: bool) -> Pose
     return Poses(x, y, heading, time_s, epoch, linked, standing, reverse, row_step)
 
 
+def trailed_heading(heading_rad: float, way_rad: float, kept: float) -> float:
+    """Heading of a trailer after its hitch has moved straight by ``s`` in the direction ``way_rad``.
+
+    The angle ``a = way - heading`` obeys ``tan(a' / 2) = tan(a / 2) kept`` with ``kept = exp(-s / b)`` and ``b`` from
+    hitch to axle: the exact solution of ``b dheading/ds = sin a``, the tractrix.
+    """
+    a = (way_rad - heading_rad + np.pi) % (2 * np.pi) - np.pi
+    return way_rad - 2 * float(np.arctan(np.tan(a / 2) * kept))
+
+
 def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float) -> Poses:
     """Boom poses of a trailed machine: the boom's axle runs after the hitch (tractrix).
 
-    For a hitch moving straight by ``s`` in direction ``d`` the angle ``a = d - heading`` of the trailer obeys
-    ``tan(a'/2) = tan(a/2) exp(-s / b)`` with ``b`` the hitch-to-boom length: the exact solution of
-    ``b dheading/ds = sin a``. After a gap the trailer starts at the steady angle of the curve it is found on. While
+    See :func:`trailed_heading`. After a gap the trailer starts at the steady angle of the curve it is found on. While
     reversing, the angle at the hitch is held, since the driver steers it.
     """
     hx = poses.x_m - antenna_to_hitch_m * np.sin(poses.heading_rad)
@@ -161,7 +169,6 @@ def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float
     flags, rev = is_start.tolist(), poses.reverse.tolist()
     dirs, moved, fade, headings = direction.tolist(), dist.tolist(), decay.tolist(), []
     pi, two_pi = float(np.pi), 2 * float(np.pi)
-    tan, atan = np.tan, np.arctan
     for i in range(n):
         if flags[i]:
             current = start_value[i]
@@ -169,8 +176,7 @@ def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float
             if rev[i - 1]:
                 current += (machine[i] - machine[i - 1] + pi) % two_pi - pi
             else:
-                a = (dirs[i - 1] - current + pi) % two_pi - pi
-                current = dirs[i - 1] - 2 * float(atan(tan(a / 2) * fade[i - 1]))
+                current = trailed_heading(current, dirs[i - 1], fade[i - 1])
         headings.append(current)
     trailer[:] = headings
     bx = hx - b * np.sin(trailer)

@@ -45,7 +45,9 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
     if as_json:
         import json
 
-        click.echo(json.dumps(report.document(), indent=2, ensure_ascii=False, allow_nan=False))
+        from swathledger.words import say
+
+        click.echo(json.dumps(report.document(say), indent=2, ensure_ascii=False, allow_nan=False))
     else:
         click.echo("\n".join(render(report, units)))
     return errors.EXIT_OK if report.fit else errors.EXIT_NOT_FIT
@@ -55,6 +57,7 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
     """Lines for a person."""
     from swathledger.text import duration
     from swathledger.units import text
+    from swathledger.words import say_all
 
     when = "date unknown" if report.start_utc is None else f"{report.start_utc} to {report.end_utc}"
     kinds = {
@@ -94,9 +97,9 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
         for item in report.set_aside
     ]
     lines += _block("Rows set aside", aside)
-    lines += _block("Guesses and odd things", list(report.warnings))
-    lines += _block("What would make it better", list(report.better))
-    lines += ["", f"Verdict: {report.verdict}", *(f"  - {reason}" for reason in report.reasons)]
+    lines += _block("Guesses and odd things", say_all(report.warnings, units))
+    lines += _block("What would make it better", say_all(report.better, units))
+    lines += ["", f"Verdict: {report.verdict}", *(f"  - {reason}" for reason in say_all(report.reasons, units))]
     return lines
 
 

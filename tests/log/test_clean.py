@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from swathledger.errors import LogError
 from swathledger.log.clean import clean_rows, distance_m
 from swathledger.log.read import read_log
+from swathledger.words import say_all
 
 STEP = 3e-5  # degrees of latitude, 3.3 m
 
@@ -66,7 +67,7 @@ def test_a_log_that_is_swapped_throughout():
     time, lat, lon = straight(20)
     cleaned = clean_rows(time, lon, lat)
     np.testing.assert_array_equal(cleaned.latitude_deg, lat)
-    assert "exchanged throughout" in cleaned.warnings[0]
+    assert "exchanged throughout" in say_all(cleaned.warnings)[0]
     assert counts(cleaned) == {}
 
 
@@ -74,7 +75,7 @@ def test_longitudes_from_0_to_360():
     time, lat, _ = straight(20)
     cleaned = clean_rows(time, lat, np.full(20, 260.0))
     np.testing.assert_array_equal(cleaned.longitude_deg, np.full(20, -100.0))
-    assert "360 was taken off" in cleaned.warnings[0]
+    assert "360 was taken off" in say_all(cleaned.warnings)[0]
 
 
 def test_a_drive_through_zero_zero_is_no_island():
@@ -103,13 +104,13 @@ def test_unsorted_rows_are_sorted_and_told():
     cleaned = clean_rows(time, lat, lon)
     assert counts(cleaned) == {}
     np.testing.assert_array_equal(cleaned.time_s, 1000.0 + np.arange(20))
-    assert "1 row stands after a later one" in cleaned.warnings[0]
+    assert "1 row stands after a later one" in say_all(cleaned.warnings)[0]
 
 
 def test_newest_first():
     cleaned = clean_rows(*(values[::-1] for values in straight(20)))
     np.testing.assert_array_equal(cleaned.latitude_deg, straight(20)[1])
-    assert "newest to the oldest" in cleaned.warnings[0]
+    assert "newest to the oldest" in say_all(cleaned.warnings)[0]
 
 
 def test_an_excursion_of_several_rows():
@@ -143,7 +144,7 @@ def test_ten_rows_a_second_with_stamps_of_whole_seconds():
     cleaned = clean_rows(np.floor(time), lat, lon)
     assert counts(cleaned) == {}
     np.testing.assert_allclose(cleaned.time_s, time)
-    assert "rows share each time stamp" in cleaned.warnings[0]
+    assert "rows share each time stamp" in say_all(cleaned.warnings)[0]
 
 
 def test_coarse_stamps_keep_rows_at_standstill():
@@ -165,7 +166,7 @@ def test_the_same_file_twice(drive_csv):
     log = read_log([drive_csv, drive_csv])
     assert len(log) == 4
     assert [(item.reason, item.count) for item in log.quality.set_aside] == [("duplicate", 4)]
-    assert any("more than once" in text for text in log.quality.warnings)
+    assert any("more than once" in text for text in say_all(log.quality.warnings))
 
 
 def test_example_names_file_and_row(write):

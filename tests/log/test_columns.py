@@ -8,6 +8,7 @@ import pytest
 from swathledger.errors import LogError
 from swathledger.log.columns import KNOWN, near_names, plan_columns
 from swathledger.log.read import read_log
+from swathledger.words import say_all
 
 TIMES = [f"2026-03-04T07:30:0{i}Z" for i in range(3)]
 
@@ -64,7 +65,7 @@ def test_two_units_prefer_si_and_say_so(write):
     path = write(["time,latitude,longitude,work_state,speed_mph,speed_m_s", *rows("1", "10", "4")])
     log = read_log(path)
     np.testing.assert_array_equal(log.speed_m_s, [4.0] * 3)
-    assert any("speed_m_s and as speed_mph" in text for text in log.quality.warnings)
+    assert any("speed_m_s and as speed_mph" in text for text in say_all(log.quality.warnings))
     assert "speed_mph" in log.quality.columns_ignored
 
 
@@ -94,7 +95,7 @@ def test_units(write, column, cell, field, expected):
 def test_negative_rates_are_unknown(write, column, field):
     log = read_log(write([f"time,latitude,longitude,work_state,{column}", *rows("1", "-5")]))
     assert np.isnan(getattr(log, field)).all()
-    assert any("3 values of" in text and "negative" in text for text in log.quality.warnings)
+    assert any("3 values of" in text and "negative" in text for text in say_all(log.quality.warnings))
 
 
 def test_sigma_of_the_receiver(write):
@@ -127,7 +128,7 @@ def test_pattern_for_states():
 def test_pattern_from_zero_is_told():
     plan = plan_columns(["S0", "S1"], {"nozzle": "S{}"}, file="f")
     assert plan.nozzles == ("S0", "S1")
-    assert "numbered from 0" in plan.warnings[0]
+    assert "numbered from 0" in say_all(plan.warnings)[0]
 
 
 def test_states_mapped_one_by_one():

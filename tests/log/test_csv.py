@@ -10,6 +10,7 @@ import pytest
 
 from swathledger.errors import LogError
 from swathledger.log.read import read_log
+from swathledger.words import say_all
 
 HEADER = "time,latitude,longitude,work_state,speed_km_h"
 ROWS = [
@@ -132,7 +133,7 @@ def test_windows_1252(write):
     lines = [HEADER + ",product", *(row + ",Brühe" for row in ROWS)]
     log = read_log(write(lines, encoding="cp1252"))
     assert log.product == ("Brühe",) * 3
-    assert any("Windows-1252" in text for text in log.quality.warnings)
+    assert any("Windows-1252" in text for text in say_all(log.quality.warnings))
 
 
 def test_mixed_encodings(write):
@@ -140,7 +141,7 @@ def test_mixed_encodings(write):
     data = "\n".join(lines[:2]).encode("utf-8") + b"\n" + "\n".join(lines[2:]).encode("cp1252") + b"\n"
     log = read_log(write(data))
     assert log.product == ("Brühe",) * 3
-    assert any("mixed with UTF-8" in text for text in log.quality.warnings)
+    assert any("mixed with UTF-8" in text for text in say_all(log.quality.warnings))
 
 
 def test_encoding_by_option(write):
@@ -153,7 +154,7 @@ def test_zero_bytes_of_a_broken_recording(write):
     data = ("\n".join([HEADER, *ROWS]) + "\n").encode() + b"\0" * 50
     log = read_log(write(data))
     assert len(log) == 3
-    assert any("zero bytes" in text for text in log.quality.warnings)
+    assert any("zero bytes" in text for text in say_all(log.quality.warnings))
 
 
 def test_rows_cut_short_are_counted_with_their_place(write):
@@ -188,7 +189,7 @@ def test_nan_and_infinite_numbers_count_as_unknown(write):
     rows = [ROWS[0].replace("18.0", "NaN"), ROWS[1].replace("18.0", "inf"), ROWS[2].replace("9.0", "")]
     log = read_log(write([HEADER, *rows]))
     assert np.isnan(log.speed_m_s).all()
-    (text,) = log.quality.warnings
+    (text,) = say_all(log.quality.warnings)
     assert "2 cells of 'speed_km_h'" in text  # the empty cell is no fault
     assert "row 2" in text
 
@@ -196,7 +197,7 @@ def test_nan_and_infinite_numbers_count_as_unknown(write):
 def test_one_odd_word_in_a_numeric_column(write):
     log = read_log(write([HEADER, ROWS[0], ROWS[1].replace("18.0", "fast"), ROWS[2]]))
     np.testing.assert_allclose(log.speed_m_s, [5.0, np.nan, 2.5])
-    assert any("row 3" in text and "'fast'" in text for text in log.quality.warnings)
+    assert any("row 3" in text and "'fast'" in text for text in say_all(log.quality.warnings))
 
 
 def test_a_column_of_words_where_numbers_belong(write):

@@ -16,6 +16,7 @@ from shapely.geometry import Point, Polygon
 from swathledger.errors import LogError
 from swathledger.log.log import Log
 from swathledger.log.read import read_log
+from swathledger.words import say_all
 
 N = 8
 TIMES = [f"2026-03-04T07:30:0{i}.250Z" for i in range(N)]
@@ -136,7 +137,7 @@ def test_the_csv_says_what_was_meant(expected):
 def test_every_format_gives_the_same_log(tmp_path, expected, name):
     log = read_log(write_as(name, tmp_path), columns={"area": "counter"})
     check_same(log, expected, atol=1e-10 if name.startswith("metres") else 0.0)  # 1e-10 degrees: a hundredth of a mm
-    told = [text for text in log.quality.warnings if "were brought to WGS84" in text]
+    told = [text for text in say_all(log.quality.warnings) if "were brought to WGS84" in text]
     assert len(told) == name.startswith("metres")
 
 
@@ -245,7 +246,7 @@ def test_older_geojson_in_metres(tmp_path, expected):
     points("EPSG:32750").to_file(path, RFC7946="NO")
     log = read_log(path, columns={"area": "counter"})
     np.testing.assert_allclose(log.latitude_deg, expected.latitude_deg, atol=1e-7)
-    assert any("WGS84" in text for text in log.quality.warnings)
+    assert any("WGS84" in text for text in say_all(log.quality.warnings))
 
 
 def test_layers_of_a_geopackage(tmp_path, expected):
@@ -274,7 +275,7 @@ def test_no_coordinate_system(tmp_path):
     to_shapefile(points(), tmp_path / "drive.shp")
     (tmp_path / "drive.prj").unlink()
     log = read_log(tmp_path / "drive.shp")
-    assert any("WGS84 degrees are assumed" in text for text in log.quality.warnings)
+    assert any("WGS84 degrees are assumed" in text for text in say_all(log.quality.warnings))
 
 
 def test_text_of_a_shapefile_that_is_not_utf_8(tmp_path):
@@ -283,7 +284,7 @@ def test_text_of_a_shapefile_that_is_not_utf_8(tmp_path):
     dbf.write_bytes(dbf.read_bytes().replace(b"herbicide A", b"herbic\xeede A"))  # the file beside it says UTF-8
     log = read_log(tmp_path / "drive.shp")
     assert log.product == ("herbicîde A",) * N
-    assert any("'product' is not UTF-8" in text for text in log.quality.warnings)
+    assert any("'product' is not UTF-8" in text for text in say_all(log.quality.warnings))
 
 
 def test_damaged_file_is_an_error_of_ours(tmp_path):

@@ -7,6 +7,7 @@ import pytest
 
 from swathledger.errors import LogError
 from swathledger.log.read import read_log
+from swathledger.words import say_all
 
 
 def lines(header: str, *cells: str) -> list[str]:
@@ -19,7 +20,7 @@ def test_sections_and_master(drive_csv):
     log = read_log(drive_csv, sections=2, nozzles=8)
     assert log.state_kind == "section"
     np.testing.assert_array_equal(log.state, [[1, 0], [1, 1], [0, 0], [0, 1]])  # master is off in the third row
-    assert any("in 1 rows the master switch" in text for text in log.quality.warnings)
+    assert any("in 1 row the master switch" in text for text in say_all(log.quality.warnings))
 
 
 @pytest.mark.parametrize(
@@ -47,9 +48,9 @@ def test_words_for_open_and_shut(write, opened, shut):
 def test_other_values_count_as_shut_and_are_named(write):
     log = read_log(write(lines("section_1,work_state", "1,1", "2,1", "3,1", "fault,1", ",1")))
     np.testing.assert_array_equal(log.state[:, 0], [True, False, False, False, False])
-    text = " ".join(log.quality.warnings)
+    text = " ".join(say_all(log.quality.warnings))
     assert "3 cells of section 1 ('section_1') are neither open nor shut ('2', '3', 'fault')" in text
-    assert "1 cells of section 1 ('section_1') are empty" in text
+    assert "1 cell of section 1 ('section_1') is empty" in text
 
 
 def test_a_state_column_that_says_nothing_is_an_error(write):
@@ -67,14 +68,14 @@ def test_counts_that_fit_neither_are_both_printed(drive_csv):
 def test_sections_as_many_as_nozzles_are_nozzles(drive_csv):
     log = read_log(drive_csv, sections=1, nozzles=2)
     assert log.state_kind == "nozzle"
-    assert any("taken as nozzles" in text for text in log.quality.warnings)
+    assert any("taken as nozzles" in text for text in say_all(log.quality.warnings))
 
 
 def test_nozzles_win_over_sections(write):
     log = read_log(write(lines("section_1,nozzle_1,nozzle_2", "0,1,1", "0,1,0", "0,0,0")), sections=1, nozzles=2)
     assert log.state_kind == "nozzle"
     np.testing.assert_array_equal(log.state, [[1, 1], [1, 0], [0, 0]])
-    assert any("nozzles are used" in text for text in log.quality.warnings)
+    assert any("nozzles are used" in text for text in say_all(log.quality.warnings))
 
 
 @pytest.mark.parametrize("name", ["master", "work_state"])
@@ -89,7 +90,7 @@ def test_no_states(write):
     assert log.state_kind == "none"
     assert log.state.all()
     assert log.state.shape == (3, 1)
-    assert any("on all the time" in text for text in log.quality.warnings)
+    assert any("on all the time" in text for text in say_all(log.quality.warnings))
 
 
 @pytest.mark.parametrize(

@@ -25,6 +25,7 @@ from taskdatakit import (
 from swathledger.errors import LogError
 from swathledger.log.read import read_log
 from swathledger.log.sniff import find_format, sniff
+from swathledger.words import say_all
 
 UTC_START = START.replace(tzinfo=dt.UTC).timestamp()
 #: Condensed states, width, work state, total area, rate, pressure of the boom's own scale.
@@ -126,7 +127,7 @@ def test_a_time_log_alone(tmp_path):
     path = write_time_log(tmp_path, "TLG00001", header(VALUES), RECORDS)
     log = read_log(path, sections=5)
     assert log.state.sum() == 11
-    assert any("no TASKDATA.XML" in text for text in log.quality.warnings)
+    assert any("no TASKDATA.XML" in text for text in say_all(log.quality.warnings))
 
 
 def test_values_by_number_by_element_and_in_the_units_of_the_device(folder):
@@ -168,7 +169,7 @@ def test_sections_without_offsets_go_by_element_number_and_it_is_told(tmp_path):
     write_main(tmp_path, device(offsets=False), task("TSK1", ["TLG00001"]))
     log = read_log(tmp_path)
     assert log.state[0].tolist() == [True, False, False]
-    assert any("by element number" in text for text in log.quality.warnings)
+    assert any("by element number" in text for text in say_all(log.quality.warnings))
 
 
 def test_sections_of_two_devices_are_not_mixed(tmp_path):
@@ -182,7 +183,7 @@ def test_sections_of_two_devices_are_not_mixed(tmp_path):
     write_main(tmp_path, other, device(), task("TSK1", ["TLG00001"]))
     log = read_log(tmp_path, sections=5)
     assert log.state[0].tolist() == [False, True, False, False, False]  # DET-30 is off, but of the other device
-    assert any("those of DVC-1 'field sprayer' are used" in text for text in log.quality.warnings)
+    assert any("those of DVC-1 'field sprayer' are used" in text for text in say_all(log.quality.warnings))
 
 
 def test_more_than_sixteen_sections(tmp_path):
@@ -202,8 +203,8 @@ def test_errors_count_as_shut_and_are_counted(tmp_path):
     )
     log = read_log(path)
     assert log.state.astype(int).tolist() == [[1, 1, 0], [1, 0, 0], [1, 1, 0]]
-    assert any("1 cells of section 2" in text and "count as shut" in text for text in log.quality.warnings)
-    assert any("section 3 is in error in all records" in text for text in log.quality.warnings)
+    assert any("1 cell of section 2" in text and "counts as shut" in text for text in say_all(log.quality.warnings))
+    assert any("section 3 is in error in all records" in text for text in say_all(log.quality.warnings))
 
 
 def test_setpoints_where_nothing_actual_is_recorded(tmp_path):
@@ -219,7 +220,10 @@ def test_setpoints_where_nothing_actual_is_recorded(tmp_path):
     log = read_log(path)
     assert log.state.astype(int).tolist() == [[1, 0], [1, 1], [0, 1]]
     np.testing.assert_allclose(log.rate_l_m2 * 1e4, 200)
-    assert sum("actual" in text and ("asked for" in text or "setpoint" in text) for text in log.quality.warnings) == 2
+    assert (
+        sum("actual" in text and ("asked for" in text or "setpoint" in text) for text in say_all(log.quality.warnings))
+        == 2
+    )
 
 
 def test_before_its_first_value_nothing_is_known(tmp_path):
@@ -275,22 +279,22 @@ def test_rows_without_a_fix_are_set_aside_and_their_values_hold(tmp_path):
     assert (log.time_s - UTC_START).tolist() == [0, 4, 5, 6]
     assert log.state.sum(axis=1).tolist() == [5, 1, 1, 1]
     assert "record 2" in log.quality.set_aside[0].example
-    assert any("1 positions are marked as simulated" in text for text in log.quality.warnings)
+    assert any("1 position is marked as simulated" in text for text in say_all(log.quality.warnings))
 
 
 def test_a_status_that_is_never_recorded_is_no_reason(tmp_path):
     path = write_time_log(tmp_path, "TLG00001", header(VALUES), [record(s, {0: ALL_ON}, status=15) for s in range(4)])
     log = read_log(path)
     assert len(log) == 4
-    assert any("position status is not recorded" in text for text in log.quality.warnings)
+    assert any("position status is not recorded" in text for text in say_all(log.quality.warnings))
 
 
 def test_times_have_no_zone(folder):
     plain = read_log(folder)
-    assert any("UTC is assumed" in text for text in plain.quality.warnings)
+    assert any("UTC is assumed" in text for text in say_all(plain.quality.warnings))
     zoned = read_log(folder, options={"time_zone": "+08:00"})
     np.testing.assert_array_equal(plain.time_s - zoned.time_s, 8 * 3600)
-    assert not any("UTC is assumed" in text for text in zoned.quality.warnings)
+    assert not any("UTC is assumed" in text for text in say_all(zoned.quality.warnings))
 
 
 def test_the_receivers_utc_tells_the_zone(tmp_path):
@@ -303,7 +307,7 @@ def test_the_receivers_utc_tells_the_zone(tmp_path):
     ]
     log = read_log(write_time_log(tmp_path, "TLG00001", head, records))
     np.testing.assert_array_equal(log.time_s, UTC_START - 8 * 3600 + np.arange(3))
-    assert any("+8 h from the receiver's UTC" in text for text in log.quality.warnings)
+    assert any("+8 h from the receiver's UTC" in text for text in say_all(log.quality.warnings))
     np.testing.assert_allclose(log.hdop, 0.9)
 
 
@@ -342,7 +346,7 @@ def test_all_time_logs_of_a_task_are_joined_in_order_of_time(two_tasks, word):
     log = read_log(two_tasks, options={"task": word}, sections=5)
     assert (log.time_s - UTC_START).tolist() == [0, 1, 2, 60, 61, 62]
     assert log.state.sum(axis=1).tolist() == [1, 1, 1, 5, 5, 5]  # nothing holds from one time log to the next
-    assert not any("more than once" in text or "sorted" in text for text in log.quality.warnings)
+    assert not any("more than once" in text or "sorted" in text for text in say_all(log.quality.warnings))
 
 
 @pytest.mark.parametrize(
@@ -465,7 +469,11 @@ def test_empty_records(folder):
 
 
 def test_device_elements_are_told(folder):
-    told = [text for text in read_log(folder).quality.warnings if "device description of DVC-1 'field sprayer'" in text]
+    told = [
+        text
+        for text in say_all(read_log(folder).quality.warnings)
+        if "device description of DVC-1 'field sprayer'" in text
+    ]
     assert len(told) == 1
     assert "function DET-2 'boom' (width 15 m, x -2.5 m)" in told[0]
     places = [told[0].index(f"section DET-1{number} 'part {number}' (width 3 m, y ") for number in (1, 2, 3, 4, 5)]
@@ -479,7 +487,11 @@ def test_section_widths_against_the_machine_file(tmp_path):
     write_main(tmp_path, device(widths), task("TSK1", ["TLG00001"]))
 
     def told(machine):
-        return [t for t in read_log(tmp_path, section_widths_m=machine).quality.warnings if "machine file is used" in t]
+        return [
+            t
+            for t in say_all(read_log(tmp_path, section_widths_m=machine).quality.warnings)
+            if "machine file is used" in t
+        ]
 
     assert told([3.5, 3, 2, 3, 3.5]) == []
     other = told([3, 3, 3])[0]

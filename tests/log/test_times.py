@@ -11,6 +11,7 @@ import pytest
 
 from swathledger.errors import LogError
 from swathledger.log.read import read_log
+from swathledger.words import say_all
 
 NOON = 1772625600.0  # date -u -d 2026-03-04T12:00:00Z +%s
 
@@ -54,7 +55,7 @@ def test_times_that_need_no_guess(write, times):
 def test_times_that_are_guessed_and_told(write, times, unit):
     log = read_log(write(lines(times)))
     np.testing.assert_allclose(log.time_s, NOON + np.arange(3), atol=1e-6)
-    assert any(unit in text for text in log.quality.warnings)
+    assert any(unit in text for text in say_all(log.quality.warnings))
 
 
 @pytest.mark.parametrize(
@@ -128,7 +129,7 @@ def test_seconds_from_an_unknown_start(write, header):
     log = read_log(write(lines(["0", "0.2", "0.4"], header)))
     assert not log.time_is_absolute
     np.testing.assert_allclose(log.time_s, [0, 0.2, 0.4])
-    assert any("date is unknown" in text for text in log.quality.warnings)
+    assert any("date is unknown" in text for text in say_all(log.quality.warnings))
 
 
 @pytest.mark.parametrize("start", ["2026-03-04T20:00:00+08:00", dt.datetime(2026, 3, 4, 12, tzinfo=dt.UTC)])
@@ -143,7 +144,7 @@ def test_start_without_offset(write):
     path = write(lines(["0", "1", "2"]))
     log = read_log(path, options={"start": "2026-03-04T12:00:00"})
     assert log.time_s[0] == NOON
-    assert any("UTC is assumed" in text for text in log.quality.warnings)
+    assert any("UTC is assumed" in text for text in say_all(log.quality.warnings))
     log = read_log(path, options={"start": "2026-03-04T20:00:00", "time_zone": "Australia/Perth"})
     assert log.time_s[0] == NOON
     with pytest.raises(LogError, match="not a date and time"):

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.notes import Measure, Note
+
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Indices = NDArray[np.int64]
@@ -35,7 +37,7 @@ class Cleaned:
         Of the rows kept; times within a coarse stamp are spread, axes are put right.
     reasons : dict of str to (count,) int64
         Rows set aside by reason.
-    warnings : tuple of str
+    warnings : tuple of Note
     """
 
     order: Indices
@@ -43,7 +45,7 @@ class Cleaned:
     latitude_deg: Floats
     longitude_deg: Floats
     reasons: dict[str, Indices]
-    warnings: tuple[str, ...]
+    warnings: tuple[Note, ...]
 
 
 def distance_m(lat1: Floats, lon1: Floats, lat2: Floats, lon2: Floats) -> Floats:
@@ -80,7 +82,7 @@ def clean_rows(time_s: Floats, latitude_deg: Floats, longitude_deg: Floats, sour
     lat, lon = latitude_deg.astype(np.float64, copy=True), longitude_deg.astype(np.float64, copy=True)
     alive = np.ones(n, bool)
     reasons: dict[str, Indices] = {}
-    warnings: list[str] = []
+    warnings: list[Note] = []
 
     def aside(reason: str, rows: Mask) -> None:
         hit = rows & alive
@@ -118,7 +120,7 @@ def _zero_island(lat: Floats, lon: Floats, alive: Mask) -> Mask:
     return zero if not near.any() else np.zeros_like(zero)
 
 
-def _put_axes_right(lat: Floats, lon: Floats, alive: Mask, warnings: list[str]) -> None:
+def _put_axes_right(lat: Floats, lon: Floats, alive: Mask, warnings: list[Note]) -> None:
     """Swap a whole log whose latitudes are longitudes; bring longitudes of 180..360 to -180..0. In place."""
     count = int(alive.sum())
     if not count:
@@ -127,13 +129,11 @@ def _put_axes_right(lat: Floats, lon: Floats, alive: Mask, warnings: list[str]) 
         swapped = (np.abs(lat) > 90) & (np.abs(lat) <= 180) & (np.abs(lon) <= 90) & alive
         if swapped.sum() > count / 2:
             lat[:], lon[:] = lon.copy(), lat.copy()
-            warnings.append(
-                "Latitude and longitude are exchanged throughout (latitudes beyond 90); they were swapped back."
-            )
+            warnings.append(Note.of("log.axes_swapped"))
         east = (lon > 180) & (lon <= 360) & alive
         if east.sum() > count / 2:
             lon[east] -= 360.0
-            warnings.append("Longitudes run from 0 to 360; 360 was taken off.")
+            warnings.append(Note.of("log.longitudes_to_360"))
 
 
 def _swapped_rows(lat: Floats, lon: Floats, alive: Mask) -> Mask:
@@ -146,7 +146,7 @@ def _swapped_rows(lat: Floats, lon: Floats, alive: Mask) -> Mask:
     return fits & off
 
 
-def _in_time_order(time_s: Floats, rows: Indices, source: Indices | None, warnings: list[str]) -> Indices:
+def _in_time_order(time_s: Floats, rows: Indices, source: Indices | None, warnings: list[Note]) -> Indices:
     """Rows by time; rows of one time keep the file's order."""
     if rows.size < 2:
         return rows
@@ -157,15 +157,14 @@ def _in_time_order(time_s: Floats, rows: Indices, source: Indices | None, warnin
     if back:
         if back > steps.size / 2:
             rows = rows[::-1]  # newest first
-            warnings.append("Rows run from the newest to the oldest; they were turned round.")
+            warnings.append(Note.of("log.newest_first"))
         else:
-            plural = "row stands" if back == 1 else "rows stand"
-            warnings.append(f"{back} {plural} after a later one; the log was sorted by time.")
+            warnings.append(Note.of("log.sorted", count=back))
     return rows[np.argsort(time_s[rows], kind="stable")]
 
 
 def _one_row_a_moment(
-    order: Indices, time_s: Floats, lat: Floats, lon: Floats, reasons: dict[str, Indices], warnings: list[str]
+    order: Indices, time_s: Floats, lat: Floats, lon: Floats, reasons: dict[str, Indices], warnings: list[Note]
 ) -> tuple[Indices, Floats]:
     """Set repeated rows aside, or spread them where the clock is coarser than the rate."""
     times = time_s[order]
@@ -202,7 +201,7 @@ def _spread(
     lat: Floats,
     lon: Floats,
     reasons: dict[str, Indices],
-    warnings: list[str],
+    warnings: list[Note],
 ) -> tuple[Indices, Floats]:
     """Rows of one coarse stamp, spread evenly until the next. A place come back to within a stamp is a duplicate."""
     la, lo = lat[order], lon[order]
@@ -220,9 +219,8 @@ def _spread(
     room = np.minimum(np.r_[np.diff(stamps), resolution], resolution)
     rank = np.arange(times.size) - np.r_[0, np.cumsum(size)[:-1]][inverse]
     spread = stamps[inverse] + room[inverse] * rank / size[inverse]
-    warnings.append(
-        f"About {int(np.median(size))} rows share each time stamp; they were spread evenly over its {resolution:g} s."
-    )
+    step = Measure(resolution, "seconds")
+    warnings.append(Note.of("log.stamps_spread", rows=int(np.median(size)), step=step))
     return order, spread
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from swathledger.errors import LogError
+from swathledger.notes import Note
 
 #: Quantities that may come in several units, preferred unit first.
 UNIT_NAMES: dict[str, tuple[str, ...]] = {
@@ -55,7 +56,7 @@ class ColumnPlan:
         Other columns asked for: the user's name to the file's header.
     ignored : tuple of str
         Headers nothing is read from.
-    warnings : tuple of str
+    warnings : tuple of Note
         Guesses made on the way.
     """
 
@@ -64,7 +65,7 @@ class ColumnPlan:
     nozzles: tuple[str, ...]
     extra: dict[str, str]
     ignored: tuple[str, ...]
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note, ...] = ()
 
     @property
     def understood(self) -> tuple[tuple[str, str], ...]:
@@ -158,7 +159,7 @@ def plan_columns(
     fixed: dict[str, str] = {}
     extra: dict[str, str] = {}
     outlets: dict[OutletKind, dict[int, str]] = {"section": {}, "nozzle": {}}
-    warnings: list[str] = []
+    warnings: list[Note] = []
     taken: set[str] = set()
     mapped_kinds: set[str] = set()
 
@@ -207,13 +208,11 @@ def plan_columns(
                 outlets[kind][int(state[2])] = header
                 taken.add(header)
 
-    for quantity, names in UNIT_NAMES.items():
+    for names in UNIT_NAMES.values():
         present = [name for name in names if name in fixed]
         for spare in present[1:]:
             taken.discard(fixed.pop(spare))
-            warnings.append(
-                f"{file}: {quantity.replace('_', ' ')} is given as {present[0]} and as {spare}; {present[0]} is used."
-            )
+            warnings.append(Note.of("log.given_twice", file=file, used=present[0], spare=spare))
     return ColumnPlan(
         fixed=fixed,
         sections=_in_order("section", outlets["section"], file),
@@ -225,7 +224,7 @@ def plan_columns(
 
 
 def _by_pattern(
-    kind: OutletKind, pattern: str, headers: Sequence[str], file: str, warnings: list[str]
+    kind: OutletKind, pattern: str, headers: Sequence[str], file: str, warnings: list[Note]
 ) -> dict[int, str]:
     """Headers that match ``pattern``, by number; numbers from 0 are moved up by one and told."""
     before, _, after = pattern.partition("{}")
@@ -238,7 +237,8 @@ def _by_pattern(
     if not found:
         raise _absent(kind, pattern, headers, file)
     if 0 in found:
-        warnings.append(f"{file}: {kind} columns like {pattern!r} are numbered from 0; 0 is taken as the left-most.")
+        code = "log.nozzles_from_0" if kind == "nozzle" else "log.sections_from_0"
+        warnings.append(Note.of(code, file=file, pattern=pattern))
         found = {number + 1: header for number, header in found.items()}
     return found
 

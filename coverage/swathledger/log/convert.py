@@ -15,6 +15,7 @@ from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.log import SetAside, StateKind
 from swathledger.log.table import MISSING, OPEN, UNKNOWN, Places, RawTable, as_numbers, as_states, as_text
 from swathledger.log.times import parse_times
+from swathledger.notes import Note
 
 Floats = NDArray[np.float64]
 
@@ -61,7 +62,7 @@ class Chunk:
     raw: dict[str, Any]
     plan: ColumnPlan
     rejected: tuple[SetAside, ...] = ()
-    warnings: tuple[str, ...] = field(default=())
+    warnings: tuple[Note, ...] = field(default=())
 
     def __len__(self) -> int:
         return int(self.time_s.shape[0])
@@ -146,7 +147,7 @@ def _raw_cells(raw: RawTable, plan: ColumnPlan, time: str) -> dict[str, Any]:
     return {ours: raw.table.column(header) for ours, header in wanted.items()}
 
 
-def _column(raw: RawTable, header: str, warnings: list[str]) -> Floats:
+def _column(raw: RawTable, header: str, warnings: list[Note]) -> Floats:
     """An optional numeric column; odd cells become NaN and are told, a column of words is an error."""
     column = raw.table.column(header)
     found = as_numbers(column)
@@ -163,10 +164,7 @@ def _column(raw: RawTable, header: str, warnings: list[str]) -> Floats:
                 column=header,
                 hint="Map another column or leave it out.",
             )
-        warnings.append(
-            f"{raw.file}: {count} cells of {header!r} hold no finite number (first: {place}, "
-            f"{cell!r}) and count as unknown."
-        )
+        warnings.append(Note.of("log.no_number", file=raw.file, count=count, header=header, place=place, cell=cell))
     return found.values
 
 
@@ -183,15 +181,15 @@ def _row_number(place: str) -> int | None:
     return int(tail) if tail.isdigit() else None
 
 
-def _drop_negative(values: Floats, ours: str, file: str, warnings: list[str]) -> None:
+def _drop_negative(values: Floats, ours: str, file: str, warnings: list[Note]) -> None:
     with np.errstate(invalid="ignore"):
         negative = values < 0
     if negative.any():
-        warnings.append(f"{file}: {int(negative.sum())} values of {ours} are negative and count as unknown.")
+        warnings.append(Note.of("log.negative", file=file, count=int(negative.sum()), name=ours))
         values[negative] = np.nan
 
 
-def _open(raw: RawTable, header: str, ours: str, warnings: list[str]) -> NDArray[np.bool_]:
+def _open(raw: RawTable, header: str, ours: str, warnings: list[Note]) -> NDArray[np.bool_]:
     """A state column as open or not; what is neither counts as shut and is told."""
     codes, words = as_states(raw.table.column(header))
     unknown = int((codes == UNKNOWN).sum())
@@ -206,18 +204,16 @@ def _open(raw: RawTable, header: str, ours: str, warnings: list[str]) -> NDArray
                 column=header,
                 hint="States are 0/1, true/false, on/off, yes/no or open/shut.",
             )
-        warnings.append(
-            f"{raw.file}: {unknown} cells of {ours} ({header!r}) are neither open nor shut ({shown}) and count as shut."
-        )
+        warnings.append(Note.of("log.odd_states", file=raw.file, count=unknown, name=ours, header=header, found=shown))
     lacking = int((codes == MISSING).sum())
     if lacking:
-        warnings.append(f"{raw.file}: {lacking} cells of {ours} ({header!r}) are empty and count as shut.")
+        warnings.append(Note.of("log.empty_states", file=raw.file, count=lacking, name=ours, header=header))
     opened: NDArray[np.bool_] = codes == OPEN
     return opened
 
 
 def _states(
-    raw: RawTable, plan: ColumnPlan, sections: int | None, nozzles: int | None, warnings: list[str]
+    raw: RawTable, plan: ColumnPlan, sections: int | None, nozzles: int | None, warnings: list[Note]
 ) -> tuple[StateKind, NDArray[np.bool_]]:
     rows = raw.table.num_rows
     headers = plan.nozzles or plan.sections
@@ -229,29 +225,26 @@ def _states(
     if not headers:
         if whole is not None:
             return "work", whole[:, None]
-        warnings.append(f"{raw.file}: no column tells when spray was on; it is taken as on all the time.")
+        warnings.append(Note.of("log.no_states", file=raw.file))
         return "none", np.ones((rows, 1), bool)
     kind = state_kind(len(plan.sections), len(plan.nozzles), sections, nozzles, raw.file, warnings)
     state = np.empty((rows, len(headers)), bool, order="F")
-    many: list[str] = []
+    many: list[Note] = []
     for index, header in enumerate(headers):
         state[:, index] = _open(raw, header, f"{kind} {index + 1}", many)
     warnings += many[:6]
     if len(many) > 6:
-        warnings.append(f"{raw.file}: {len(many) - 6} more state columns hold cells that count as shut.")
+        warnings.append(Note.of("log.more_odd_states", file=raw.file, count=len(many) - 6))
     if whole is not None:
         shut = int((state.any(axis=1) & ~whole).sum())
         if shut:
-            warnings.append(
-                f"{raw.file}: in {shut} rows the master switch or work state is off while a {kind} is on; "
-                "nothing is sprayed there."
-            )
+            warnings.append(Note.of("log.master_off", file=raw.file, count=shut))
         state &= whole[:, None]
     return kind, np.ascontiguousarray(state)
 
 
 def state_kind(
-    found_sections: int, found_nozzles: int, sections: int | None, nozzles: int | None, file: str, warnings: list[str]
+    found_sections: int, found_nozzles: int, sections: int | None, nozzles: int | None, file: str, warnings: list[Note]
 ) -> StateKind:
     """What the state columns stand for, checked against the machine.
 
@@ -261,7 +254,7 @@ def state_kind(
         The count fits neither the machine's sections nor its nozzles.
     """
     if found_sections and found_nozzles:
-        warnings.append(f"{file}: states of sections and of nozzles are given; those of the nozzles are used.")
+        warnings.append(Note.of("log.sections_and_nozzles", file=file))
     named: StateKind = "nozzle" if found_nozzles else "section"
     other: StateKind = "section" if found_nozzles else "nozzle"
     count = found_nozzles or found_sections
@@ -269,9 +262,8 @@ def state_kind(
     if (sections is None and nozzles is None) or count == expected[named]:
         return named
     if count == expected[other]:
-        warnings.append(
-            f"{file}: {count} columns named {named} are as many as the machine's {other}s and are taken as {other}s."
-        )
+        code = "log.nozzles_are_sections" if other == "section" else "log.sections_are_nozzles"
+        warnings.append(Note.of(code, file=file, columns=count))
         return other
     has = " and ".join(
         f"{n} {word}{'' if n == 1 else 's'}"
@@ -285,7 +277,7 @@ def state_kind(
     )
 
 
-def _reverse(raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: list[str]) -> NDArray[np.bool_] | None:
+def _reverse(raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: list[Note]) -> NDArray[np.bool_] | None:
     """True where the log says the machine drives backwards; None where it cannot tell."""
     reverse: NDArray[np.bool_] | None = None
     if "reverse" in plan.fixed:
@@ -300,7 +292,7 @@ def _reverse(raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: li
             negative = speed < 0
         if negative.any():
             reverse = negative if reverse is None else reverse | negative
-            warnings.append(f"{raw.file}: speed is negative in {int(negative.sum())} rows: taken as reversing.")
+            warnings.append(Note.of("log.negative_speed", file=raw.file, count=int(negative.sum())))
     return reverse
 
 

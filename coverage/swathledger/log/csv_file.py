@@ -20,6 +20,7 @@ from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.log import SetAside
 from swathledger.log.table import MISSING_WORDS, OPEN_WORDS, SHUT_WORDS, RawTable
+from swathledger.notes import Note
 
 DELIMITERS = (",", ";", "\t", "|")
 _BLOCK = 1 << 20
@@ -41,7 +42,7 @@ class _Source:
     path: Path
     sha256: str
     transcoded: bytes | None
-    warnings: tuple[str, ...]
+    warnings: tuple[Note, ...]
 
     def arrow(self) -> Any:
         return pa.BufferReader(self.transcoded) if self.transcoded is not None else str(self.path)
@@ -123,10 +124,10 @@ def _mend(path: Path, sha: str, has_nul: bool) -> _Source:
             out.write(text.encode("utf-8"))
     warnings = []
     if foreign:
-        mixed = ", mixed with UTF-8 lines" if plain else ""
-        warnings.append(f"{path.name}: not UTF-8{mixed}; {foreign} lines were read as Windows-1252.")
+        code = "log.mixed_encodings" if plain else "log.not_utf8"
+        warnings.append(Note.of(code, file=path.name, count=foreign))
     if has_nul:
-        warnings.append(f"{path.name}: zero bytes were left out (a recording cut short?).")
+        warnings.append(Note.of("log.zero_bytes", file=path.name))
     data = out.getvalue()
     return _Source(path, sha, data.removeprefix(codecs.BOM_UTF8), tuple(warnings))
 

@@ -15,6 +15,7 @@ from swathledger.errors import LogError
 from swathledger.files import sha256_of
 from swathledger.log.geometry import to_wgs84
 from swathledger.log.table import RawTable, feature_places
+from swathledger.notes import Note
 
 
 class _Geometry(msgspec.Struct):
@@ -145,7 +146,7 @@ def read_geojson(path: Path, columns: Mapping[str, str] | None, options: Mapping
         else pa.table({"feature": pa.array(range(len(features)), pa.float64())})
     )
     latitude = longitude = None
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note, ...] = ()
     if "latitude" not in (columns or {}):
         places = np.array([_position(feature, index, path.name) for index, feature in enumerate(features)])
         x, y = (places[:, 0], places[:, 1]) if len(features) else (np.empty(0), np.empty(0))

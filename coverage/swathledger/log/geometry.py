@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
+from swathledger.notes import Note
 
 Floats = NDArray[np.float64]
 
@@ -43,7 +44,7 @@ def points_of(wkb: Any, file: str) -> tuple[Floats, Floats]:
     return x, y
 
 
-def to_wgs84(x: Floats, y: Floats, crs: Any, file: str) -> tuple[Floats, Floats, tuple[str, ...]]:
+def to_wgs84(x: Floats, y: Floats, crs: Any, file: str) -> tuple[Floats, Floats, tuple[Note, ...]]:
     """Latitude and longitude in degrees, and what was done.
 
     Parameters
@@ -54,7 +55,7 @@ def to_wgs84(x: Floats, y: Floats, crs: Any, file: str) -> tuple[Floats, Floats,
         None: WGS84 is assumed and told.
     """
     if crs is None:
-        return y, x, (f"{file}: no coordinate system is stated; WGS84 degrees are assumed.",)
+        return y, x, (Note.of("log.no_crs", file=file),)
     import pyproj
 
     try:
@@ -71,4 +72,4 @@ def to_wgs84(x: Floats, y: Floats, crs: Any, file: str) -> tuple[Floats, Floats,
     longitude, latitude = np.full(x.shape, np.nan), np.full(y.shape, np.nan)
     if known.any():
         longitude[known], latitude[known] = transformer.transform(x[known], y[known])
-    return latitude, longitude, (f"{file}: positions in {source.name!r} were brought to WGS84.",)
+    return latitude, longitude, (Note.of("log.transformed", file=file, crs=source.name),)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
+from swathledger.notes import Note
 
 StateKind = Literal["section", "nozzle", "work", "none"]
 
@@ -52,7 +53,7 @@ class LogQuality:
         Median time between neighbouring kept rows, s.
     gnss_sigma_m : float or None
         Horizontal position sigma where the log tells it (``hdop`` times an assumed range error is NOT used); else None.
-    warnings : tuple of str
+    warnings : tuple of Note
         Plain sentences: every guess that was made (swapped axes, assumed UTC, ...).
     """
 
@@ -63,7 +64,7 @@ class LogQuality:
     columns_ignored: tuple[str, ...]
     median_step_s: float
     gnss_sigma_m: float | None = None
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

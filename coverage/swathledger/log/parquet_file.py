@@ -17,6 +17,7 @@ from swathledger.files import sha256_of
 from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.geometry import points_of, to_wgs84
 from swathledger.log.table import RawTable, feature_places, mend_text
+from swathledger.notes import Note
 
 Floats = NDArray[np.float64]
 
@@ -62,7 +63,7 @@ def read_parquet(path: Path, columns: Mapping[str, str] | None, options: Mapping
     except (pa.ArrowInvalid, OSError) as error:
         raise LogError(f"is not a readable Parquet file: {error}.", file=path.name, hint="Export it again.") from error
     latitude = longitude = None
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note, ...] = ()
     if shape is not None:
         latitude, longitude, warnings = _positions(table.column(shape[0]), shape[1], path.name)
         headers = tuple(name for name in headers if name != shape[0])
@@ -80,7 +81,7 @@ def read_parquet(path: Path, columns: Mapping[str, str] | None, options: Mapping
     )
 
 
-def _positions(column: Any, about: dict[str, Any], file: str) -> tuple[Floats, Floats, tuple[str, ...]]:
+def _positions(column: Any, about: dict[str, Any], file: str) -> tuple[Floats, Floats, tuple[Note, ...]]:
     if pa.types.is_struct(column.type):  # GeoParquet 1.1 "point" encoding
         whole = column.combine_chunks()
         if isinstance(whole, pa.ChunkedArray):

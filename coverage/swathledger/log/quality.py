@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, Protocol
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from swathledger.log.clean import distance_m
 from swathledger.log.log import Log, SetAside, StateKind
+from swathledger.notes import Measure, Note
 from swathledger.text import moment
 
 Floats = NDArray[np.float64]
@@ -78,12 +80,12 @@ class LogReport:
         slow drift does not show in it. None where there is too little straight driving.
     gnss_sigma_m : float or None
         As stated by the log or the machine file.
-    warnings : tuple of str
+    warnings : tuple of Note
         Every guess that was made.
     verdict : {"fit", "not fit"}
-    reasons : tuple of str
+    reasons : tuple of Note
         Why it is not fit.
-    better : tuple of str
+    better : tuple of Note
         What would make it better.
     """
 
@@ -110,19 +112,22 @@ class LogReport:
     columns_ignored: tuple[str, ...]
     position_noise_m: float | None
     gnss_sigma_m: float | None
-    warnings: tuple[str, ...]
+    warnings: tuple[Note, ...]
     verdict: Literal["fit", "not fit"]
-    reasons: tuple[str, ...]
-    better: tuple[str, ...]
+    reasons: tuple[Note, ...]
+    better: tuple[Note, ...]
 
     @property
     def fit(self) -> bool:
         """Whether the log is fit to use."""
         return self.verdict == "fit"
 
-    def document(self) -> dict[str, Any]:
-        """Everything as plain JSON values, SI; absent knowledge is None."""
+    def document(self, say: Callable[[Note], str]) -> dict[str, Any]:
+        """Everything as plain JSON values, SI; absent knowledge is None. Notes are told by ``say``, and as codes."""
         plain: dict[str, Any] = {"schema": "swathledger/check/1", **asdict(self)}
+        notes = {name: getattr(self, name) for name in ("warnings", "reasons", "better")}
+        plain |= {name: [say(note) for note in found] for name, found in notes.items()}
+        plain["codes"] = {name: [note.document() for note in found] for name, found in notes.items()}
         plain["columns_understood"] = [{"name": name, "header": header} for name, header in self.columns_understood]
         return plain
 
@@ -204,63 +209,49 @@ def _width_known(log: Log, machine: _HasBoom | None) -> bool:
 
 def _reasons(
     log: Log, machine: _HasBoom | None, median: float, distance: float, driven_s: float, lost_s: float
-) -> tuple[str, ...]:
+) -> tuple[Note, ...]:
     found = []
     if not log.state.any():
-        found.append("No row records any spraying.")
+        found.append(Note.of("check.no_spraying"))
     if distance < 1.0:
-        found.append("The machine never moves.")
+        found.append(Note.of("check.never_moves"))
     if median > _MAX_STEP_S:
-        found.append(f"Rows are {median:.1f} s apart; beyond {_MAX_STEP_S:g} s turns and switching cannot be followed.")
+        found.append(Note.of("check.rows_apart", step=Measure(median, "seconds"), most=Measure(_MAX_STEP_S, "seconds")))
     aside = (log.quality.epochs - log.quality.used) / log.quality.epochs
     if aside > _MAX_SET_ASIDE:
-        found.append(
-            f"{100 * aside:.0f} % of the rows were set aside; more than {100 * _MAX_SET_ASIDE:g} % is too much."
-        )
+        most = Measure(100 * _MAX_SET_ASIDE, "pct")
+        found.append(Note.of("check.set_aside", share=Measure(100 * aside, "pct"), most=most))
     if lost_s > _MAX_GAPS * (driven_s + lost_s):
-        found.append(
-            f"Driving was lost in gaps for {100 * lost_s / (driven_s + lost_s):.0f} % of the working time; more "
-            f"than {100 * _MAX_GAPS:g} % is too much."
-        )
+        share = Measure(100 * lost_s / (driven_s + lost_s), "pct")
+        found.append(Note.of("check.lost_in_gaps", share=share, most=Measure(100 * _MAX_GAPS, "pct")))
     if log.state_kind in ("none", "work") and not _width_known(log, machine):
-        what = "neither states nor a width" if log.state_kind == "none" else "a work state but no width"
-        found.append(f"The log has {what}, and no machine file was given.")
+        found.append(Note.of("check.nothing_known" if log.state_kind == "none" else "check.no_width"))
     return tuple(found)
 
 
-def _better(log: Log, machine: _HasBoom | None, median: float, gaps: int, sigma: float | None) -> tuple[str, ...]:
-    """Sentences of advice, most telling first."""
+def _better(log: Log, machine: _HasBoom | None, median: float, gaps: int, sigma: float | None) -> tuple[Note, ...]:
+    """Advice, most telling first."""
     found = []
     if log.state_kind == "none":
-        found.append("Record when spray is on, best for each section or nozzle: without it all driving counts.")
+        found.append(Note.of("check.record_spray"))
     elif log.state_kind == "work":
-        found.append(
-            "Record the state of each section or nozzle: with one state the side of a narrowed swath is a guess."
-        )
+        found.append(Note.of("check.record_sections"))
     elif not _width_known(log, machine):
-        found.append("Give the machine file: without it the width of the outlets is unknown.")
+        found.append(Note.of("check.give_machine"))
     if median >= 1.0:
-        found.append(
-            f"Record 5 to 10 rows a second: at one each {median:g} s a valve's switching is known to {median:g} s only."
-        )
+        found.append(Note.of("check.record_faster", step=Measure(median, "seconds")))
     if log.rate_l_m2 is None and log.flow_l_s is None:
-        found.append("Record flow (or applied rate): without it litres come from the set rate, if at all.")
+        found.append(Note.of("check.record_flow"))
     if log.heading_deg is None:
-        found.append(
-            "Record heading: without it the boom's direction is taken from the track, which is vague at "
-            "standstill and in tight turns."
-        )
+        found.append(Note.of("check.record_heading"))
     if log.reverse is None:
-        found.append("Record speed with its sign, or the gear, so that reversing can be told from turning.")
+        found.append(Note.of("check.record_gear"))
     if sigma is None:
-        found.append(
-            "State the receiver's sigma ([antenna] gnss_sigma_m), so that strips too narrow to be evidence "
-            "are left out by measure."
-        )
+        found.append(Note.of("check.state_sigma"))
     if not log.time_is_absolute:
-        found.append("Give [log] start, so that the date is known.")
+        found.append(Note.of("check.give_start"))
     if gaps:
-        found.append("Find out what broke the recording: gaps are not bridged.")
+        found.append(Note.of("check.find_gaps"))
     return tuple(found)
 
 

@@ -16,6 +16,7 @@ from swathledger.log.log import Log, LogQuality, SetAside
 from swathledger.log.sniff import find_format
 from swathledger.log.span import Spans, keep_spans
 from swathledger.log.table import RawTable
+from swathledger.notes import Measure, Note
 
 PathLike = str | Path
 _WIDTHS_ALIKE_M = 0.011  # descriptions are in whole millimetres, and rounded to the centimetre by some
@@ -76,7 +77,7 @@ def read_log(
     inputs = tuple(dict.fromkeys(pair for raw in raws for pair in raw.inputs))
     # a log may have side files that others share (a header, a projection): all of its files must be the same
     if len({tuple(sha for _, sha in raw.inputs) for raw in raws}) < len(raws):
-        chunks[0] = replace(chunks[0], warnings=(*chunks[0].warnings, "The same file is given more than once."))
+        chunks[0] = replace(chunks[0], warnings=(*chunks[0].warnings, Note.of("log.same_file_twice")))
     if spans is not None and len(spans) != len(files):
         raise LogError(f"{len(files)} logs and stretches for {len(spans)} were given.")
     return _join(chunks, inputs, [None] * len(files) if spans is None else spans)
@@ -112,12 +113,15 @@ def _compared(chunk: Chunk, raw: RawTable, machine: Sequence[float]) -> Chunk:
     alike = len(logged) == len(machine) and np.allclose(logged, machine, rtol=0.0, atol=_WIDTHS_ALIKE_M)
     if not logged or alike:
         return chunk
-    here, there = (", ".join(f"{width:g}" for width in widths) for widths in (logged, machine))
-    text = (
-        f"{chunk.file}: the log's device description gives sections of {here} m (left to right, {sum(logged):g} m in "
-        f"all), the machine file {there} m ({sum(machine):g} m in all); the machine file is used."
+    told = Note.of(
+        "log.other_sections",
+        file=chunk.file,
+        logged=tuple(Measure(width, "length") for width in logged),
+        logged_in_all=Measure(sum(logged), "length"),
+        machine=tuple(Measure(width, "length") for width in machine),
+        machine_in_all=Measure(sum(machine), "length"),
     )
-    return replace(chunk, warnings=(*chunk.warnings, text))
+    return replace(chunk, warnings=(*chunk.warnings, told))
 
 
 def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...], spans: Sequence[Spans]) -> Log:

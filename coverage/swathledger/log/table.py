@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from swathledger.log.log import SetAside
+from swathledger.notes import Note
 
 SHUT, OPEN, UNKNOWN, MISSING = 0, 1, 2, 3
 
@@ -52,7 +53,7 @@ class RawTable:
         Rows that could not even be split into columns; not in ``table``.
     truncated : bool
         Headers were cut at ten characters.
-    warnings : tuple of str
+    warnings : tuple of Note
     section_widths_m : tuple of float
         Widths that the log itself states of the machine's sections, left to right; () where it states none.
     """
@@ -66,7 +67,7 @@ class RawTable:
     places: Places = feature_places
     rejected: tuple[SetAside, ...] = ()
     truncated: bool = False
-    warnings: tuple[str, ...] = field(default=())
+    warnings: tuple[Note, ...] = field(default=())
     section_widths_m: tuple[float, ...] = ()
 
 
@@ -90,7 +91,7 @@ def _is_text(kind: Any) -> bool:
     return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
 
 
-def mend_text(table: Any, file: str) -> tuple[Any, tuple[str, ...]]:
+def mend_text(table: Any, file: str) -> tuple[Any, tuple[Note, ...]]:
     """Replace text columns that claim UTF-8 but are not by what they hold read as Windows-1252, and tell it."""
     told = []
     for index, name in enumerate(table.column_names):
@@ -103,7 +104,7 @@ def mend_text(table: Any, file: str) -> tuple[Any, tuple[str, ...]]:
             cells = column.cast(pa.binary()).to_pylist()
             words = [None if cell is None else _decoded(cell) for cell in cells]
             table = table.set_column(index, name, pa.chunked_array([pa.array(words, pa.string())]))
-            told.append(f"{file}: text in {name!r} is not UTF-8 and was read as Windows-1252.")
+            told.append(Note.of("log.column_not_utf8", file=file, header=name))
     return table, tuple(told)
 
 

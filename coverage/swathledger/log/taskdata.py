@@ -26,6 +26,7 @@ from swathledger.log.taskdata_xml import (
     sibling,
     tasks_of,
 )
+from swathledger.notes import Note
 
 if TYPE_CHECKING:
     from swathledger.log.table import RawTable
@@ -35,7 +36,7 @@ _DOP_STEP = 0.1
 _NO_DOP = 0xFFFF
 #: Codes of the position status: 0 no fix, 14 error, 15 not available. Others are fixes, 6 to 8 of a kind to be told.
 _NO_FIX, _ERROR, _NOT_AVAILABLE = 0, 14, 15
-_ODD_FIXES = {6: "dead reckoning", 7: "entered by hand", 8: "simulated"}
+_ODD_FIXES = {6: "log.dead_reckoning", 7: "log.entered_by_hand", 8: "log.simulated_positions"}
 _MOST_TASKS = 12
 
 
@@ -52,7 +53,7 @@ class _TimeLog:
     record: NDArray[np.int64]
     byte: NDArray[np.int64]
     rejected: tuple[SetAside, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     elements: tuple[str, ...]
 
 
@@ -113,7 +114,7 @@ def read_taskdata(path: Path, columns: Mapping[str, str] | None, options: Mappin
     sections = max((log.columns.sections for log in logs), key=len)
     notes += describe(spoken, sections, (main or path).name)
     if main is None:
-        notes.append(f"{path.name}: no TASKDATA.XML is beside it; device elements are known by their identifiers only.")
+        notes.append(Note.of("log.no_taskdata", file=path.name))
     inputs = [(file.name, sha256_of(file)) for file in files] + [pair for log in logs for pair in log.inputs]
     single = len(logs) == 1
 
@@ -241,10 +242,7 @@ def _time_log(
     offset = None if options.get("time_zone") is not None else utc_offset_s(records)
     if offset is not None:
         micros = micros + offset * 1_000_000
-        notes.append(
-            f"{file}: the log's times are {-offset / 3600:+g} h from the receiver's UTC, which it records too; they "
-            "were brought to UTC."
-        )
+        notes.append(Note.of("log.brought_to_utc", file=file, hours=-offset / 3600))
     keep = _with_fix(header, records, rejected, notes, file)
     for ours, values in built.values.items():
         built.values[ours] = values[keep]
@@ -285,7 +283,7 @@ def _positions(header: Header, records: Records) -> dict[str, NDArray[np.float64
 
 
 def _with_fix(
-    header: Header, records: Records, rejected: list[SetAside], notes: list[str], file: str
+    header: Header, records: Records, rejected: list[SetAside], notes: list[Note], file: str
 ) -> NDArray[np.bool_]:
     """Records whose position status says that there is a position.
 
@@ -299,17 +297,17 @@ def _with_fix(
     bad = (status == _NO_FIX) | (status == _ERROR)
     silent = status == _NOT_AVAILABLE
     if 2 * int(silent.sum()) > len(records):
-        notes.append(f"{file}: the position status is not recorded; all positions are taken as valid.")
+        notes.append(Note.of("log.no_position_status", file=file))
     else:
         bad |= silent
     if bad.any():
         first = int(np.flatnonzero(bad)[0])
         place = f"{file}, byte {int(records.start[first])}, record {first + 1}"
         rejected.append(SetAside("no_position_fix", int(bad.sum()), f"{place}: position status {int(status[first])}"))
-    for code, word in _ODD_FIXES.items():
-        count = int((status == code).sum())
+    for fix, code in _ODD_FIXES.items():
+        count = int((status == fix).sum())
         if count:
-            notes.append(f"{file}: {count} positions are marked as {word}.")
+            notes.append(Note.of(code, file=file, count=count))
     kept: NDArray[np.bool_] = ~bad
     return kept
 

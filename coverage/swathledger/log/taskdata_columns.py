@@ -12,6 +12,7 @@ from swathledger.errors import LogError
 from swathledger.log.taskdata_binary import Records, held
 from swathledger.log.taskdata_device import SECTION, DeviceElement, left_to_right, offsets_known, sections_below
 from swathledger.log.taskdata_xml import Header
+from swathledger.notes import Note
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +42,9 @@ _OURS = {
     "rate_l_ha": (ACTUAL_VOLUME_PER_AREA, SETPOINT_VOLUME_PER_AREA),
 }
 _STATE_COLUMNS = ("work_state", "master", "section", "nozzle")
-_WORDS = {"work_state": "work state", "working_width_m": "working width", "rate_l_ha": "rate"}
+_TOLD = {
+    "work_state": "log.ddi_work_state", "working_width_m": "log.ddi_working_width", "rate_l_ha": "log.ddi_rate",
+}  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -54,12 +57,12 @@ class Columns:
         NaN where nothing is known yet.
     sections : list of DeviceElement
         Described sections that the states stand for, left to right; [] where the description names none.
-    notes : list of str
+    notes : list of Note
     """
 
     values: dict[str, Floats] = field(default_factory=dict)
     sections: list[DeviceElement] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
 
 
 class _Source:
@@ -114,7 +117,7 @@ def build_columns(
     out = Columns()
     given = {name.strip().casefold() for name in mapped}
     from_states = any(name == word or name.startswith(f"{word}_") for name in given for word in _STATE_COLUMNS[2:])
-    told: list[str] = []
+    told: list[Note] = []
     used: set[tuple[int, str]] = set()
     owner = None if from_states else _sections(source, elements, out, told, used, file)
     for name, entries in _OURS.items():
@@ -126,11 +129,11 @@ def build_columns(
                 continue
             out.values[name] = source.numbers(ddi, element)
             used.add((ddi, element))
-            setpoint = " (setpoint: no actual rate is recorded)" if ddi == SETPOINT_VOLUME_PER_AREA else ""
-            told.append(f"{_WORDS[name]} from DDI {ddi} of {element}{setpoint}")
+            code = "log.ddi_set_rate" if ddi == SETPOINT_VOLUME_PER_AREA else _TOLD[name]
+            told.append(Note.of(code, ddi=ddi, element=element))
             break
     if told:
-        out.notes.append(f"{file}: {'; '.join(told)}.")
+        out.notes.append(Note.of("log.ddi_used", file=file, found=tuple(told)))
     _others(source, elements, out, used, {header.strip().casefold() for header in mapped.values()})
     return out
 
@@ -139,7 +142,7 @@ def _sections(
     source: _Source,
     elements: Mapping[str, DeviceElement],
     out: Columns,
-    told: list[str],
+    told: list[Note],
     used: set[tuple[int, str]],
     file: str,
 ) -> str | None:
@@ -151,23 +154,22 @@ def _sections(
             continue
         order = _ranked(list(owners), elements)
         if len(order) > 1:
-            out.notes.append(
-                f"{file}: condensed work states are recorded for {', '.join(order)}; those of {order[0]} are used."
-            )
+            out.notes.append(Note.of("log.several_condensed", file=file, elements=tuple(order), used=order[0]))
         codes = _condensed(source, base, order[0])
         if word == "setpoint":
             codes = _no_change(codes)
-            out.notes.append(f"{file}: no actual section states are recorded; what the controller asked for is used.")
+            out.notes.append(Note.of("log.setpoint_states", file=file))
         used.update((ddi, order[0]) for ddi in blocks)
         count = _add_codes(codes, out, file)
         out.sections = sections_below(elements, order[0])
         if out.sections and len(out.sections) != count:
+            described = len(out.sections)
             out.notes.append(
-                f"{file}: states of {count} sections are recorded; the device description has {len(out.sections)} "
-                f"below {order[0]}."
+                Note.of("log.other_count", file=file, recorded=count, described=described, element=order[0])
             )
         numbers = [ddi for ddi in blocks if order[0] in source.elements(ddi)]
-        told.append(f"{count} section states ({word}) from DDI {', '.join(map(str, numbers))} of {order[0]}")
+        code = "log.ddi_sections" if word == "actual" else "log.ddi_set_sections"
+        told.append(Note.of(code, count=count, ddi=tuple(numbers), element=order[0]))
         return order[0]
     single = [e for e in source.elements(ACTUAL_WORK_STATE) if e in elements and elements[e].kind == SECTION]
     single = [e for e in single if source.is_logged(ACTUAL_WORK_STATE, e)]
@@ -175,20 +177,19 @@ def _sections(
         return None
     devices = [elements[e].device for e in single]
     if len(set(devices)) > 1:
-        most, several = max(dict.fromkeys(devices), key=devices.count), ", ".join(dict.fromkeys(devices))
-        out.notes.append(f"{file}: sections of {several} are recorded; those of {most} are used.")
+        most = max(dict.fromkeys(devices), key=devices.count)
+        several = tuple(dict.fromkeys(devices))
+        out.notes.append(Note.of("log.several_devices", file=file, devices=several, used=most))
         single = [e for e in single if elements[e].device == most]
     out.sections = left_to_right([elements[e] for e in single])
     if len(single) > 1 and not offsets_known(out.sections):
-        out.notes.append(
-            f"{file}: the device description does not say where each section is; they are taken from left to right "
-            "by element number."
-        )
+        out.notes.append(Note.of("log.sections_by_number", file=file))
     values = [source.raw(ACTUAL_WORK_STATE, item.id) for item in out.sections]
     codes = np.stack([np.where(known, raw, _UNKNOWN) for raw, known in values], axis=1)
     _add_codes(codes, out, file)
     used.update((ACTUAL_WORK_STATE, e) for e in single)
-    told.append(f"{len(single)} section states from DDI {ACTUAL_WORK_STATE} of {', '.join(s.id for s in out.sections)}")
+    ids = tuple(item.id for item in out.sections)
+    told.append(Note.of("log.ddi_single_sections", count=len(single), ddi=ACTUAL_WORK_STATE, elements=ids))
     return out.sections[0].parent or out.sections[0].id
 
 
@@ -229,13 +230,13 @@ def _add_codes(codes: NDArray[np.int64], out: Columns, file: str) -> int:
     installed = ((codes != _INSTALLED_NOT) & (codes != _UNKNOWN)).any(axis=0)
     positions = np.flatnonzero(installed)
     if positions.size and positions[-1] + 1 != positions.size:
-        absent = [str(at + 1) for at in range(int(positions[-1])) if not installed[at]]
-        out.notes.append(f"{file}: sections {', '.join(absent)} are never installed and are left out of the count.")
+        absent = tuple(at + 1 for at in range(int(positions[-1])) if not installed[at])
+        out.notes.append(Note.of("log.not_installed", file=file, sections=absent))
     for number, at in enumerate(positions.tolist(), start=1):
         state = codes[:, at].astype(np.float64)
         state[codes[:, at] == _UNKNOWN] = np.nan
         if not ((state == 0) | (state == 1)).any():
-            out.notes.append(f"{file}: section {number} is in error in all records and counts as shut.")
+            out.notes.append(Note.of("log.section_in_error", file=file, section=number))
             state = np.zeros_like(state)
         out.values[f"section_{number}"] = state
     return int(positions.size)
@@ -273,8 +274,7 @@ def _pick(
         order = [owner, *(name for name in order if name != owner)]
     if len(order) > 1:
         out.notes.append(
-            f"{file}: DDI {ddi} is recorded for {', '.join(order)}; that of {order[0]} is used. Another is chosen in "
-            f'[columns], as "DDI {ddi} {order[-1]}".'
+            Note.of("log.several_elements", file=file, ddi=ddi, elements=tuple(order), used=order[0], other=order[-1])
         )
     return order[0]
 

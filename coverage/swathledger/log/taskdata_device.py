@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from swathledger.log.taskdata_xml import hexadecimal
+from swathledger.notes import Note
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -184,16 +185,15 @@ def widths_m(sections: Sequence[DeviceElement]) -> tuple[float, ...]:
     return tuple(known) if known and len(known) == len(found) else ()
 
 
-def describe(elements: Sequence[DeviceElement], sections: Sequence[DeviceElement], file: str) -> list[str]:
-    """What the description says of the elements that a log refers to, as sentences."""
+def describe(elements: Sequence[DeviceElement], sections: Sequence[DeviceElement], file: str) -> list[Note]:
+    """What the description says of the elements that a log refers to."""
     told = []
     for device in dict.fromkeys(item.device for item in elements):
         own = [item for item in elements if item.device == device and item not in sections]
-        text = f"{file}: the device description of {device} has " + "; ".join(item.words() for item in own)
+        found = [Note.of("said", text=item.words()) for item in own]
         mine = [item for item in sections if item.device == device]
         if mine:
-            text += f"{'; ' if own else ''}{len(mine)} sections, left to right: " + "; ".join(
-                item.words() for item in mine
-            )
-        told.append(f"{text}. The machine file is what counts.")
+            listed = tuple(Note.of("said", text=item.words()) for item in mine)
+            found.append(Note.of("log.sections_described", count=len(mine), sections=listed))
+        told.append(Note.of("log.device_described", file=file, device=device, found=tuple(found)))
     return told

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from swathledger.errors import LogError
 from swathledger.log.table import as_numbers, as_text
+from swathledger.notes import Note
 
 #: Below this a number is seconds from the start (1e8 s after 1970 is March 1973), above it an epoch.
 _EPOCH_FROM = 1e8
@@ -33,12 +34,12 @@ class Times:
         UTC seconds since 1970, or seconds since an unknown start; NaN where a cell could not be read.
     absolute : bool
         False: the start is unknown.
-    warnings : tuple of str
+    warnings : tuple of Note
     """
 
     seconds: NDArray[np.float64]
     absolute: bool
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note, ...] = ()
 
 
 def _zone(options: Mapping[str, object]) -> dt.tzinfo | None:
@@ -61,7 +62,7 @@ def _zone(options: Mapping[str, object]) -> dt.tzinfo | None:
     )
 
 
-def _start(options: Mapping[str, object]) -> tuple[float | None, str | None]:
+def _start(options: Mapping[str, object]) -> tuple[float | None, Note | None]:
     """``[log] start`` as UTC seconds, and a warning where it has no offset."""
     value = options.get("start")
     if value is None:
@@ -85,7 +86,7 @@ def _start(options: Mapping[str, object]) -> tuple[float | None, str | None]:
     zone = _zone(options)
     if zone is not None:
         return moment.replace(tzinfo=zone).timestamp(), None
-    return moment.replace(tzinfo=dt.UTC).timestamp(), "[log] start has no offset; UTC is assumed."
+    return moment.replace(tzinfo=dt.UTC).timestamp(), Note.of("log.start_without_offset")
 
 
 def parse_times(
@@ -130,11 +131,7 @@ def parse_times(
         if (pc.sum(pc.match_substring_regex(words, _COMPACT)).as_py() or 0) > len(words) / 2:
             compact = dict(options, time_format="%Y%m%d%H%M%S")
             return _text(
-                words,
-                compact,
-                file,
-                header,
-                note=f"{file}: times like {words[0].as_py()} are taken as year, month, day, hour, minute, second.",
+                words, compact, file, header, note=Note.of("log.compact_times", file=file, example=words[0].as_py())
             )
         sample = as_numbers(words[:2000])
         numeric = int(np.isfinite(sample.values).sum())
@@ -154,17 +151,13 @@ def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: s
     scale, unit = next((scale, unit) for limit, scale, unit in _SCALES if typical < limit)
     if unit == "s":
         return Times(values, True)
-    return Times(values / scale, True, (f"{file}: times are epoch numbers in {unit}, by their size.",))
+    return Times(values / scale, True, (Note.of("log.epoch_numbers", file=file, unit=unit),))
 
 
 def _from_start(values: NDArray[np.float64], options: Mapping[str, object], file: str) -> Times:
     start, note = _start(options)
     if start is None:
-        return Times(
-            values,
-            False,
-            (f"{file}: times are seconds from a start that is not given; the date is unknown. Give [log] start.",),
-        )
+        return Times(values, False, (Note.of("log.no_start", file=file),))
     return Times(values + start, True, (note,) if note else ())
 
 
@@ -182,7 +175,7 @@ def _stamps(time: Any, options: Mapping[str, object], file: str, header: str) ->
     return _localised(naive, np.ones(len(naive), bool), seconds, options, file, header)
 
 
-def _text(time: Any, options: Mapping[str, object], file: str, header: str, note: str | None = None) -> Times:
+def _text(time: Any, options: Mapping[str, object], file: str, header: str, note: Note | None = None) -> Times:
     """Text with or without offsets."""
     import pandas as pd
 
@@ -239,14 +232,7 @@ def _localised(
         return Times(seconds, True)
     zone = _zone(options)
     if zone is None:
-        return Times(
-            seconds,
-            True,
-            (
-                f"{file}: {int(rows.sum())} times in {header!r} have no offset; UTC is assumed. "
-                "Give [log] time_zone if they are local.",
-            ),
-        )
+        return Times(seconds, True, (Note.of("log.utc_assumed", file=file, count=int(rows.sum()), header=header),))
     try:
         local = naive[rows].dt.tz_localize(zone, ambiguous="infer", nonexistent="NaT")
     except ValueError:  # the hour that comes twice in autumn cannot be told apart: the first one is meant

@@ -14,6 +14,7 @@ from swathledger.files import gdal_warnings, parts_of, plain_path, sha256_of
 from swathledger.log.columns import plan_columns, require
 from swathledger.log.geometry import points_of, to_wgs84
 from swathledger.log.table import RawTable, feature_places, mend_text
+from swathledger.notes import Note
 
 
 def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
@@ -52,7 +53,7 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
                 hint="Give CSV, GeoJSON, GeoPackage, Shapefile or Parquet.",
             ) from error
     latitude = longitude = None
-    warnings = tuple(f"{path.name}: {text}" for text in dict.fromkeys(heard))
+    warnings = tuple(Note.of("log.reader_said", file=path.name, text=text) for text in dict.fromkeys(heard))
     if by_geometry:
         name = meta.get("geometry_name") or "wkb_geometry"
         if name not in table.column_names:

@@ -89,18 +89,36 @@ class Words:
             return self.say(value, units)
         if isinstance(value, Measure):
             return _Shown(value, units)
-        return ", ".join(f"{self._shown(item, units)}" for item in value) if isinstance(value, tuple) else value
+        if isinstance(value, tuple):
+            between = "; " if any(isinstance(item, Note) for item in value) else ", "
+            shown = [self._shown(item, units) for item in value]
+            for item in shown[:-1]:
+                if isinstance(item, _Shown):
+                    item.unit = False  # once, at the end
+            return _Listed(shown, between)
+        return value
 
 
 class _Shown:
     """A measure in a sentence: ``{width}``, ``{width:1}`` with one decimal, ``{width:.4g}`` with four digits."""
 
     def __init__(self, measure: Measure, units: UnitSystem) -> None:
-        self._measure, self._units = measure, units
+        self._measure, self._units, self.unit = measure, units, True
 
     def __format__(self, spec: str) -> str:
         value, kind = self._measure.value, self._measure.kind
-        return shown(kind, value, self._units, int(spec) if spec.isdigit() else spec or None).replace("\u00a0", " ")
+        digits = int(spec) if spec.isdigit() else spec or None
+        return shown(kind, value, self._units, digits, unit=self.unit).replace("\u00a0", " ")
+
+
+class _Listed:
+    """Several values in a sentence, each shown in the same way."""
+
+    def __init__(self, items: list[Any], between: str) -> None:
+        self._items, self._between = items, between
+
+    def __format__(self, spec: str) -> str:
+        return self._between.join(format(item, spec) for item in self._items)
 
 
 def say(note: Note | str, units: UnitSystem = "metric", language: str = ENGLISH) -> str:

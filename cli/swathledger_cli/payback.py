@@ -190,12 +190,12 @@ def command(
 
         click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
         return
+    from swathledger.notes import Note
+    from swathledger.words import say
     from swathledger_cli.payback_text import render
 
     if machine is None:
-        document["assumptions"].append(
-            "Priming and rinsing are not counted; give --machine with a [plumbing] table to count them."
-        )
+        document["assumptions"].append(say(Note.of("money.priming_not_counted")))
     click.echo("\n".join(render(document)))
 
 

@@ -243,6 +243,8 @@ def command(
 
 
 def _document(outcomes: list[Outcome]) -> dict[str, Any]:
+    from swathledger.words import say_all
+
     return {
         "schema": "swathledger/simulate/1",
         "fields": [
@@ -256,7 +258,8 @@ def _document(outcomes: list[Outcome]) -> dict[str, Any]:
                 "volume_l": o.driven.volume_l,
                 "duration_s": float(o.driven.motion.time_s[-1]),
                 "length_m": o.driven.plan.length_m,
-                "notes": list(o.notes),
+                "notes": say_all(o.notes),
+                "codes": [note.document() for note in o.notes],
             }
             for o in outcomes
         ],
@@ -264,6 +267,8 @@ def _document(outcomes: list[Outcome]) -> dict[str, Any]:
 
 
 def _lines(outcome: Outcome) -> list[str]:
+    from swathledger.words import say_all
+
     driven = outcome.driven
     bearing, laps = driven.plan.bearing_deg, driven.plan.headland_laps
     way = "no straight passes" if bearing is None else f"passes at {bearing:.1f} degrees"
@@ -271,5 +276,5 @@ def _lines(outcome: Outcome) -> list[str]:
         f"{outcome.field_id}: {outcome.target_m2 / 1e4:.2f} ha, {laps} headland lap{'s' if laps > 1 else ''}, {way}, "
         f"{driven.plan.length_m / 1000:.2f} km in {driven.motion.time_s[-1] / 60:.0f} min, {driven.volume_l:.0f} L, "
         f"{len(driven.rows)} rows -> {outcome.log_file}",
-        *(f"  note: {note}" for note in outcome.notes),
+        *(f"  note: {note}" for note in say_all(outcome.notes)),
     ]

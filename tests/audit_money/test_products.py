@@ -21,6 +21,7 @@ from swathledger.money.tank import names_in, tank_of
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 from swathledger.swath.build import build_swath
+from swathledger.words import say_all
 
 A: dict[str, object] = {
     "name": "herbicide A",
@@ -207,7 +208,7 @@ def test_empty_entries_take_the_name_before(tmp_path: Path) -> None:
     tank = tank_of(log, machine, build_swath(log, machine, PLANE, max_gap_s=6.0))
     assert tank is not None
     assert ([product.name for product in tank.products], tank.whole) == (["herbicide A"], True)
-    assert any("fungicide B" in note for note in tank.notes)
+    assert any("fungicide B" in note for note in say_all(tank.notes))
 
 
 def test_products_that_cannot_be_used_are_told() -> None:

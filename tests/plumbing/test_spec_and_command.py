@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from swathledger.errors import MachineError
 from swathledger.machine.read import read_machine
 from swathledger.plumbing.spec import plumbing_from_mapping
+from swathledger.words import say_all
 from swathledger_cli.main import cli
 
 GAL = 3.785411784
@@ -70,8 +71,8 @@ def test_both_unit_systems_give_the_same_plumbing() -> None:
 
 def test_guesses_are_told() -> None:
     found = plumbing_from_mapping({"lines": [{"inner_diameter_mm": 25.0, "length_m": 1.0}]}, (4,))
-    assert any("line 1" in note and "whole flow" in note for note in found.assumptions)
-    assert any("pipe along the nozzles is not counted" in note for note in found.assumptions)
+    assert any("line 1" in note and "whole flow" in note for note in say_all(found.assumptions))
+    assert any("pipe along the nozzles is not counted" in note for note in say_all(found.assumptions))
     assert found.recirculates is None
     assert plumbing_from_mapping({}, (4,)).assumptions == ()
 

@@ -275,6 +275,7 @@ class LedgerProduct(Part, frozen=True, kw_only=True):
     over_applied: MoneyAndActive
     standing: MoneyAndActive
     notes: tuple[str, ...] = ()
+    note_codes: tuple[NoteCode, ...] = ()
     label_caution: str = ""
     caution: str = ""
 

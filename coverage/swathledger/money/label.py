@@ -15,8 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 from swathledger.errors import InputError
 from swathledger.money.product import Product
 
-CAUTION = "Compared with the maximum entered by the user. The product's own label rules; read it."
-
 _ROUNDING = 1e-9  # a dose that equals the maximum but for the last bits is not over it
 
 

@@ -11,6 +11,7 @@ from swathledger.money.budget import RetrofitCase
 from swathledger.money.interval import Interval, bootstrap_by_field
 from swathledger.money.ledgers import LOGGED, JobLedger, SetAsideLedger, distinct_primes
 from swathledger.money.product import check_currency
+from swathledger.notes import Note
 from swathledger.plumbing.lines import Plumbing
 from swathledger.plumbing.prime import recirculation
 
@@ -106,7 +107,7 @@ class Retrofit:
     covered_m2, spared_m2 : float
         Of the ledgers used: ground treated, and ground's worth of product spared.
     prime, rinse : Poured or None
-    warnings, assumptions : tuple of str
+    warnings, assumptions : tuple of Note
     """
 
     case: RetrofitCase
@@ -120,8 +121,8 @@ class Retrofit:
     spared_m2: float
     prime: Poured | None
     rinse: Poured | None
-    warnings: tuple[str, ...]
-    assumptions: tuple[str, ...]
+    warnings: tuple[Note, ...]
+    assumptions: tuple[Note, ...]
 
 
 def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequence[SetAsideLedger] = ()) -> Retrofit:
@@ -135,8 +136,8 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
     InputError
         No ledger has the layout or the baseline, no price is known, or currencies differ.
     """
-    notes: list[str] = []
-    warnings: list[str] = []
+    notes: list[Note] = []
+    warnings: list[Note] = []
     used, aside = _usable(ledgers, terms)
     aside = [*set_aside, *aside]
     currency = _currency(used, terms, notes)
@@ -154,7 +155,7 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
     mean_cost = math.fsum(cost[job.name] * job.covered_m2 for job in used) / total_m2
     area = total_m2 if terms.area_a_year_m2 is None else terms.area_a_year_m2
     if terms.area_a_year_m2 is None:
-        notes.append("The ground sprayed a year is that of these ledgers, each application counted.")
+        notes.append(Note.of("money.ground_of_ledgers"))
     prime, rinse, cost_per_l = _poured(used, terms, area / total_m2, mean_cost, notes, warnings)
     share = per_m2.estimate / mean_cost if mean_cost > 0 else total_spared / total_m2
     case = RetrofitCase(
@@ -229,7 +230,7 @@ def _cost(job: JobLedger, terms: RetrofitTerms) -> float:
     return 0.0 if cost is None else cost  # `_usable` let none without a cost pass
 
 
-def _currency(used: Sequence[JobLedger], terms: RetrofitTerms, notes: list[str]) -> str:
+def _currency(used: Sequence[JobLedger], terms: RetrofitTerms, notes: list[Note]) -> str:
     if terms.currency is not None:
         check_currency(terms.currency)
     codes = sorted({job.currency for job in used if job.currency is not None})
@@ -249,9 +250,9 @@ def _currency(used: Sequence[JobLedger], terms: RetrofitTerms, notes: list[str])
     if terms.currency is not None:
         return terms.currency
     if len(codes) == 1:
-        notes.append(f"All amounts, the price of the retrofit too, are taken to be in {codes[0]}.")
+        notes.append(Note.of("money.all_in_currency", currency=codes[0]))
         return codes[0]
-    notes.append(f"No currency is named: {NO_CURRENCY} stands for that of the price you gave.")
+    notes.append(Note.of("money.no_currency", sign=NO_CURRENCY))
     return NO_CURRENCY
 
 
@@ -260,8 +261,8 @@ def _poured(
     terms: RetrofitTerms,
     years: float,
     mean_cost: float,
-    notes: list[str],
-    warnings: list[str],
+    notes: list[Note],
+    warnings: list[Note],
 ) -> tuple[Poured | None, Poured | None, float | None]:
     """Litres a year that a return to the tank keeps, by priming and by rinsing, and money in a litre."""
     with_rate = [job for job in used if job.spray_rate_l_m2]
@@ -273,13 +274,13 @@ def _poured(
         return None, None, cost_per_l
     found = recirculation(plumbing)
     if plumbing.recirculates:
-        notes.append("The machine recirculates already: there is nothing more to keep by priming or rinsing.")
+        notes.append(Note.of("money.recirculates_already"))
         return None, None, cost_per_l
     if found is None:
-        warnings.append("The machine file tells no volume of lines or held volume: priming is not counted.")
+        warnings.append(Note.of("money.no_line_volume"))
         return None, None, cost_per_l
     if cost_per_l is None:
-        warnings.append("No spray rate is known, so that litres of priming cannot be valued; they are not counted.")
+        warnings.append(Note.of("money.priming_without_rate"))
         return None, None, cost_per_l
     notes += plumbing.assumptions
     primes = distinct_primes(used)
@@ -289,50 +290,41 @@ def _poured(
     times = len(primes) * years if terms.primes_a_year is None else terms.primes_a_year
     each = kept / len(primes) if primes else found.returned_low_l
     prime = Poured(times, each, times * each, len(known), len(primes))
-    notes.append(
-        "The retrofit is taken to include a return to the tank, so that priming no longer goes through the nozzles; "
-        "--no-recirculating leaves this out."
-    )
+    notes.append(Note.of("money.return_included"))
     if not found.nozzle_bodies_known:
-        notes.append("What nozzle bodies hold is not given: the litres kept from priming are an upper figure.")
+        notes.append(Note.of("money.nozzle_bodies_unknown"))
     if terms.rinses_a_year is None:
         return prime, None, cost_per_l
     held = math.fsum(plumbing.line_total_l(line) for line in plumbing.lines if line.recirculated is not False)
     content = held + (plumbing.held_l or 0.0)
-    notes.append("Rinsing: lines are taken to be emptied through the nozzles today, at full strength.")
+    notes.append(Note.of("money.rinsing_at_full_strength"))
     return prime, Poured(terms.rinses_a_year, content, terms.rinses_a_year * content), cost_per_l
 
 
-def _names(jobs: Sequence[JobLedger]) -> str:
-    shown = ", ".join(job.name for job in jobs[:4])
-    return f"{shown} and {len(jobs) - 4} more" if len(jobs) > 4 else shown
+def _names(jobs: Sequence[JobLedger]) -> Note:
+    shown = tuple(job.name for job in jobs[:4])
+    if len(jobs) > 4:
+        return Note.of("money.names_and_more", names=shown, more=len(jobs) - 4)
+    return Note.of("money.names", names=shown)
 
 
-def _warnings(used: Sequence[JobLedger], terms: RetrofitTerms, interval: Interval, share: float) -> list[str]:
+def _warnings(used: Sequence[JobLedger], terms: RetrofitTerms, interval: Interval, share: float) -> list[Note]:
     out = []
     below = [job for job in used if job.trusted is False]
     if below and terms.baseline == LOGGED:
-        out.append(
-            f"In {len(below)} of {len(used)} jobs the shutoff model agrees too little with what the valves really did "
-            f"({_names(below)}): part of the saving may be the model's, not the retrofit's. Compare --baseline model."
-        )
+        out.append(Note.of("money.model_disagrees", some=len(below), jobs=len(used), names=_names(below)))
     elif below:
-        out.append(
-            f"In {len(below)} of {len(used)} jobs the shutoff model agrees too little with the log ({_names(below)})."
-        )
+        out.append(Note.of("money.model_disagrees_with_log", some=len(below), jobs=len(used), names=_names(below)))
     unknown = [job for job in used if job.trusted is None]
     if unknown:
-        out.append(f"How well the shutoff model fits is not known for {_names(unknown)}.")
+        out.append(Note.of("money.agreement_unknown", names=_names(unknown)))
     derived = [job for job in used if job.derived]
     if derived:
-        out.append(
-            f"{len(derived)} of {len(used)} jobs have a boundary derived from the ground covered ({_names(derived)}): "
-            "spray beyond the field's edge, and its saving, does not show there."
-        )
+        out.append(Note.of("money.derived_boundaries", some=len(derived), jobs=len(used), names=_names(derived)))
     if interval.low is None:
-        out.append("With fewer than two fields nothing can be said of how the saving varies.")
+        out.append(Note.of("money.too_few_fields"))
     elif interval.few_fields:
-        out.append(f"Only {interval.fields} fields: the interval is likely too narrow.")
+        out.append(Note.of("money.few_fields", fields=interval.fields))
     if share <= 0:
-        out.append("The layout asked for saves nothing on these fields.")
+        out.append(Note.of("money.saves_nothing"))
     return out

@@ -14,14 +14,9 @@ from swathledger.money.retrofit import Poured, Retrofit, RetrofitTerms, retrofit
 from swathledger.money.sensitivity import around, tornado
 from swathledger.money.totals import season_balance, season_standing
 from swathledger.units import UnitSystem
+from swathledger.words import say_all, words
 
 SCHEMA = "swathledger/payback/1"
-CAUTIONS = (
-    "An estimate from the drives that were logged, not a promise: prices, weather and the operator change. Check it "
-    "with your own books before you buy.",
-    "No tax, no finance, no subsidy is reckoned in.",
-    "The product label and local law come first; a saving is no reason to leave them.",
-)
 SHARE_OF_RANGE = 0.25
 """Inputs without a range of their own are moved this far either way for the tornado."""
 
@@ -136,7 +131,11 @@ def payback_document(folder: Path, terms: RetrofitTerms, units: UnitSystem = "me
         "tornado": _tornado(found),
         "balance": season_balance(jobs),
         "standing": season_standing(jobs),
-        "warnings": list(found.warnings),
-        "assumptions": list(found.assumptions),
-        "cautions": list(CAUTIONS),
+        "warnings": say_all(found.warnings, units),
+        "assumptions": say_all(found.assumptions, units),
+        "codes": {
+            "warnings": [note.document() for note in found.warnings],
+            "assumptions": [note.document() for note in found.assumptions],
+        },
+        "cautions": [str(text) for text in words().items("payback.cautions")],
     }

@@ -13,6 +13,7 @@ from swathledger.ledger.rate import weighted_median
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
 from swathledger.money.product import Product, product_from_mapping
+from swathledger.notes import Measure, Note
 from swathledger.swath.swath import Swath
 
 _SEPARATORS = re.compile(r"\s*(?:[+;,/&|]|\band\b)\s*", re.IGNORECASE)
@@ -35,7 +36,7 @@ class Tank:
     spray_rate_l_m2 : float or None
         Spray of one application that the products' rates belong to, L/m2.
     spray_rate_source : {"machine file", "logged", "median of the log"} or None
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     products: tuple[Product, ...]
@@ -43,7 +44,7 @@ class Tank:
     whole: bool
     spray_rate_l_m2: float | None
     spray_rate_source: str | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def products_of(machine: Machine) -> tuple[Product, ...]:
@@ -131,11 +132,11 @@ def tank_of(log: Log, machine: Machine, swath: Swath, stated: str | None = None)
         if stated is None:
             every = np.ones(n, dtype=np.bool_)
             return Tank(listed, tuple(every for _ in listed), True, rate, source, tuple(notes))
-        names, who = (stated,) * n, "The job"
+        names, by_log = (stated,) * n, False
     else:
-        who = "The log"
+        by_log = True
         if stated is not None and {name.strip().casefold() for name in names} - {"", stated.strip().casefold()}:
-            notes.append(f"The job is said to be of {stated.strip()}; the log names other products, and those count.")
+            notes.append(Note.of("money.log_names_others", stated=stated.strip()))
     held = np.asarray(_held(names))
     by_key = {product.name.casefold(): product for product in listed}
     rows: dict[str, NDArray[np.bool_]] = {}
@@ -149,20 +150,19 @@ def tank_of(log: Log, machine: Machine, swath: Swath, stated: str | None = None)
     products = [by_key[key] for key in by_key if key in rows] + list(unknown.values())
     masks = tuple(rows[product.name.casefold()] for product in products)
     if unknown and listed:
-        notes.append(
-            f"{who} names {', '.join(p.name for p in unknown.values())}, of which the machine file's [[products]] "
-            "tell nothing: rate, price and content are unknown."
-        )
+        code = "money.log_names_unknown" if by_log else "money.job_names_unknown"
+        notes.append(Note.of(code, products=tuple(product.name for product in unknown.values())))
     left = [product.name for product in listed if product.name.casefold() not in rows]
     if left:
-        notes.append(f"{who} does not name {', '.join(left)} of the machine file: not counted.")
+        code = "money.log_does_not_name" if by_log else "money.job_does_not_name"
+        notes.append(Note.of(code, products=tuple(left)))
     whole = all(bool(mask[sprayed].all()) for mask in masks)
     return Tank(tuple(products), masks, whole, rate, source, tuple(notes))
 
 
-def _spray_rate(log: Log, machine: Machine, swath: Swath) -> tuple[float | None, str | None, list[str]]:
+def _spray_rate(log: Log, machine: Machine, swath: Swath) -> tuple[float | None, str | None, list[Note]]:
     """The spray rate that product rates belong to: the machine file's set rate, else the log's."""
-    notes: list[str] = []
+    notes: list[Note] = []
     dose = swath.dose_l_per_m2
     median, source = None, "median of the log"
     if dose is not None:
@@ -176,11 +176,9 @@ def _spray_rate(log: Log, machine: Machine, swath: Swath) -> tuple[float | None,
     stated = machine.set_rate_l_m2
     if stated is None:
         if median is not None and machine.products:
-            notes.append(f"Product rates are taken to belong to {median * 1e4:.1f} L/ha of spray, the log's rate.")
+            notes.append(Note.of("money.rates_at_logged", rate=Measure(median, "rate")))
         return median, None if median is None else source, notes
     if median is not None and machine.products and abs(median / stated - 1.0) > DIFFERENT:
-        notes.append(
-            f"Product rates are taken to belong to the machine file's {stated * 1e4:g} L/ha of spray; the log's median "
-            f"rate is {median * 1e4:.1f} L/ha."
-        )
+        rates = {"stated": Measure(stated, "rate"), "logged": Measure(median, "rate")}
+        notes.append(Note.of("money.rates_at_stated", **rates))
     return stated, "machine file", notes

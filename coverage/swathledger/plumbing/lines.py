@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from swathledger.errors import MachineError
+from swathledger.notes import Note
 
 Carries = Literal["all", "section", "boom"]
 BoomFeed = Literal["end", "centre"]
@@ -114,7 +115,7 @@ class Plumbing:
         What the tank itself cannot pump out, L.
     nozzle_flow_l_s : float or None
         Flow of one nozzle, L/s.
-    assumptions : tuple of str
+    assumptions : tuple of Note
         What was taken for granted in reading the table, as plain sentences.
     """
 
@@ -130,7 +131,7 @@ class Plumbing:
     rinse_tank_l: float | None = None
     residual_l: float | None = None
     nozzle_flow_l_s: float | None = None
-    assumptions: tuple[str, ...] = ()
+    assumptions: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.sections or any(count < 1 for count in self.sections):

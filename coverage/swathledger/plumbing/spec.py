@@ -9,6 +9,7 @@ from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from swathledger.errors import MachineError
 from swathledger.machine.spec import LineSpec, PlumbingSpec
+from swathledger.notes import Note
 from swathledger.plumbing.lines import Line, Plumbing, line_volume_l
 from swathledger.units import l_from_gal, l_s_from_gal_min, l_s_from_l_min, m_from_ft, m_from_in
 
@@ -134,16 +135,16 @@ def plumbing_from_mapping(
         table = PlumbingTable.model_validate(dict(mapping))
     except ValidationError as error:
         raise MachineError(_faults(error), file=file, column="plumbing") from None
-    notes: list[str] = []
+    notes: list[Note] = []
     lines = tuple(entry.line(number) for number, entry in enumerate(table.lines, start=1))
     unsaid = [line.name for line, entry in zip(lines, table.lines, strict=True) if entry.carries is None]
     if unsaid:
-        notes.append(f'The whole flow is taken to pass through {", ".join(unsaid)} (no "carries" given).')
+        notes.append(Note.of("plumbing.whole_flow", lines=tuple(unsaid)))
     if any(line.carries == "boom" for line in lines):
         if table.boom_feed is None:
-            notes.append('Each section\'s pipe is taken to be fed at its centre (no "boom_feed" given).')
+            notes.append(Note.of("plumbing.fed_at_centre"))
     elif lines:
-        notes.append('No line carries = "boom": the pipe along the nozzles is not counted.')
+        notes.append(Note.of("plumbing.no_boom_line"))
     dead_ends: tuple[int, ...] | None
     if isinstance(table.dead_ends, int):
         dead_ends = (table.dead_ends,) * len(sections)

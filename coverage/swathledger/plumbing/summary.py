@@ -7,18 +7,14 @@ from typing import Any
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Machine
+from swathledger.notes import Note
 from swathledger.plumbing.lines import Plumbing
 from swathledger.plumbing.prime import FlowBasis, boom_flow, prime, recirculation
 from swathledger.plumbing.rinse import continuous_residue_share, rinse_plan
 from swathledger.plumbing.spec import plumbing_from_mapping
+from swathledger.words import say_all, words
 
 SCHEMA = "swathledger/prime/1"
-
-CAUTIONS = (
-    "The product label and local law come first, on rinsing and on where rinse water may go.",
-    "Prime and rinse water is pesticide: keep it off bare ground, away from wells, drains and water, and off people.",
-    "These are estimates from the sizes in the machine file; catch and measure a real prime before relying on them.",
-)
 
 
 def _time(litres: float | None, flow: FlowBasis) -> float | None:
@@ -68,11 +64,12 @@ def prime_document(
     )
     notes = list(plumbing.assumptions)
     if plumbing.lines and plumbing.held_l is None:
-        notes.append("What sump, pump and filters hold is not given and not counted.")
+        notes.append(Note.of("plumbing.held_unknown"))
     if not plumbing.lines and plumbing.held_l is not None:
-        notes.append("No lines are given; only the held volume is counted.")
+        notes.append(Note.of("plumbing.no_lines"))
     if plumbing.lines and plumbing.nozzle_body_l is None:
-        notes.append("What the nozzle bodies hold is not given and not counted.")
+        notes.append(Note.of("plumbing.nozzle_bodies_unknown"))
+    rinse = _rinse(plumbing, residue, rinses, notes)
     return {
         "schema": SCHEMA,
         "machine": machine.name,
@@ -82,9 +79,10 @@ def prime_document(
         "flow": {"flow_l_s": flow.flow_l_s, "source": flow.source, "speed_m_s": flow.speed_m_s},
         "prime": _prime(plumbing, flow, strength),
         "recirculation": _recirculation(plumbing, flow, strength),
-        "rinse": _rinse(plumbing, residue, rinses, notes),
-        "assumptions": notes,
-        "cautions": list(CAUTIONS),
+        "rinse": rinse,
+        "assumptions": say_all(notes),
+        "codes": {"assumptions": [note.document() for note in notes]},
+        "cautions": [str(text) for text in words().items("prime.cautions")],
     }
 
 
@@ -155,12 +153,12 @@ def _recirculation(plumbing: Plumbing, flow: FlowBasis, strength: float) -> dict
     }
 
 
-def _rinse(plumbing: Plumbing, residue: float, rinses: int | None, notes: list[str]) -> dict[str, Any] | None:
+def _rinse(plumbing: Plumbing, residue: float, rinses: int | None, notes: list[Note]) -> dict[str, Any] | None:
     swept = plumbing.swept_l
     if swept is None:
         return None
     if plumbing.residual_l is None:
-        notes.append("What the tank cannot pump out is not given: rinses are reckoned for lines and held volume alone.")
+        notes.append(Note.of("plumbing.residual_unknown"))
     residual = swept + (plumbing.residual_l or 0.0)
     if residual == 0:
         return None

@@ -21,7 +21,6 @@ from swathledger.documents.ledger import (
 )
 from swathledger.log.log import Log
 from swathledger.money.account import OVER, PLACES, SMALLEST_SPOT_M2, ProductAccount, ProductBook
-from swathledger.money.label import CAUTION as LABEL_CAUTION
 from swathledger.money.product import ProductUse
 from swathledger.notes import Measure, Note
 from swathledger.plumbing.job import Reach, StandingJob
@@ -187,7 +186,8 @@ def product_table(account: ProductAccount | None) -> LedgerProduct | None:
         applied=total(line.applied for line in lines),
         over_applied=total(line.over_applied for line in lines),
         standing=total(line.standing for line in lines),
-        notes=account.tank.notes,
-        label_caution=LABEL_CAUTION,
+        notes=tuple(say_all(account.tank.notes)),
+        note_codes=tuple(map(NoteCode.of, account.tank.notes)),
+        label_caution=str(words()("product.label_caution")),
         caution=str(words()("product.caution")),
     )

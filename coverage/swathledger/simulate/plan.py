@@ -18,6 +18,7 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from swathledger.errors import FieldError, InputError
+from swathledger.notes import Measure, Note
 from swathledger.simulate.laps import (
     STEP_M,
     Chain,
@@ -107,7 +108,7 @@ class _Builder:
     laps: int
     settings: PlanSettings
     segments: list[Segment] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
     bearing_deg: float | None = None
     _here: Poses | None = None
     _router: Router | None = None
@@ -134,10 +135,9 @@ class _Builder:
             return
         path, sound = self._router.connect(pose_of(self._here), pose_of(target))
         if not sound:
-            self.notes.append(
-                f"no way inside the field from ({self._here[0]:.0f}, {self._here[1]:.0f}) to "
-                f"({target[0]:.0f}, {target[1]:.0f}) m: the shortest turn leaves it"
-            )
+            places = {"x0": self._here[0], "y0": self._here[1], "x1": target[0], "y1": target[1]}
+            metres = {name: Measure(float(value), "length") for name, value in places.items()}
+            self.notes.append(Note.of("simulate.no_way", **metres))
         length = float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
         if length > 0.05:
             self._push("turn" if length < 2.5 * self.width_m + 6 * self.radius_m else "transport", False, path)
@@ -196,10 +196,8 @@ class _Builder:
         for piece in inside:
             may_cross = chosen.cross == "all" or (chosen.cross == "auto" and drivable(piece))
             barred += [] if may_cross else [piece]
-            self.notes.append(
-                f"an exclusion of {piece.area:.0f} m2 is "
-                + ("crossed with the boom shut" if may_cross else "driven round")
-            )
+            code = "simulate.exclusion_crossed" if may_cross else "simulate.exclusion_driven_round"
+            self.notes.append(Note.of(code, area=Measure(piece.area, "small_area")))
         obstacles = union(barred)
         target = outer.difference(union(inside))
         self._excluded = union(inside)
@@ -378,7 +376,7 @@ class _Builder:
             return
         bad_entry, _, dead_end, _, driven = min(options, key=lambda o: o[:4])
         if bad_entry or (dead_end and self.lag_m > 0):  # a trailed machine does not back out of a corner
-            self.notes.append(f"{patch.area:.0f} m2 cannot be reached and stay untreated")
+            self.notes.append(Note.of("simulate.not_reached", area=Measure(patch.area, "small_area")))
             self._given_up = union([*polygons(self._given_up), patch])
             return
         back_to = self._here.copy()

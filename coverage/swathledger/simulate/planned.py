@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from swathledger.notes import Note
 from swathledger.simulate.laps import polygons, union
 
 Kind = Literal["lap", "pass", "crossing", "tidy", "turn", "transport", "refill"]
@@ -64,7 +65,7 @@ class Plan:
     bearing_deg : float or None
         Of the passes, 0..180; None for contour passes or none.
     headland_laps : int
-    notes : tuple of str
+    notes : tuple of Note
         What was guessed, and where no sound way was found.
     """
 
@@ -74,7 +75,7 @@ class Plan:
     lag_m: float
     bearing_deg: float | None
     headland_laps: int
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def length_m(self) -> float:

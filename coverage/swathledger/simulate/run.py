@@ -14,6 +14,7 @@ from shapely import LineString, Polygon
 
 from swathledger.errors import InputError, OutputError
 from swathledger.files import write_whole, write_with
+from swathledger.notes import Measure, Note
 from swathledger.simulate.drive import Driven, DriveSettings, drive
 from swathledger.simulate.laps import polygons
 from swathledger.simulate.motion import Stop
@@ -21,7 +22,6 @@ from swathledger.simulate.plan import Plan, PlanSettings, plan_drive
 from swathledger.simulate.truth import truth_text, write_truth_table
 from swathledger.simulate.write import Dialect, log_text
 from swathledger.text import slug
-from swathledger.words import say_all
 
 if TYPE_CHECKING:
     from swathledger.field.field import Field
@@ -67,7 +67,7 @@ class Outcome:
     truth_file: Path
     table_file: Path
     target_m2: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def lag_m(machine: Machine) -> float:
@@ -210,11 +210,11 @@ def _write(ground: Field, driven: Driven, settings: RunSettings, out: Path, stem
     write_with(table_file, lambda part: write_truth_table(driven, ground.plane, part))
     write_whole(truth_file, truth_text(driven, ground.field_id))
     write_whole(log_file, log_text(driven, ground.plane, settings.dialect))
-    notes = say_all(ground.notes) + list(driven.plan.notes)
+    notes = [*ground.notes, *driven.plan.notes]
     if settings.turning_radius_m is None:
-        notes.append(f"turning radius taken as {driven.plan.turning_radius_m:g} m, from the width")
+        notes.append(Note.of("simulate.turning_radius", radius=Measure(driven.plan.turning_radius_m, "length")))
     if driven.machine.set_rate_l_m2 is None:
-        notes.append(f"no set rate in the machine file: {driven.settings.rate_l_m2 * 1e4:g} L/ha taken")
+        notes.append(Note.of("simulate.rate_taken", rate=Measure(driven.settings.rate_l_m2, "rate")))
     return Outcome(
         field_id=ground.field_id,
         driven=driven,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from swathledger.simulate.path import Floats, forward_unit
+from swathledger.words import say_all
 
 if TYPE_CHECKING:
     from swathledger.field.field import LocalPlane
@@ -87,7 +88,8 @@ def truth_document(driven: Driven, field_id: str, *, valves: bool = True) -> dic
                 {"kind": g.kind, "spray": g.spray, "length_m": round(g.length_m, 2), "reverse": g.reverse}
                 for g in plan.segments
             ],
-            "notes": list(plan.notes),
+            "notes": say_all(plan.notes),
+            "codes": [note.document() for note in plan.notes],
         },
         "settings": asdict(s),
     }

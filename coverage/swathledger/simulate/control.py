@@ -77,21 +77,30 @@ class Controlled:
     valve: NDArray[np.bool_]
 
 
+class LateValves:
+    """Valves that obey late: openings come ``on_ticks`` late, closings ``off_ticks``; the newest command wins."""
+
+    def __init__(self, sections: int, on_ticks: int, off_ticks: int) -> None:
+        self.asked = np.zeros(sections, dtype=np.bool_)
+        self.state = np.zeros(sections, dtype=np.bool_)
+        self._on_ticks, self._off_ticks = on_ticks, off_ticks
+        self._due = np.full(sections, -1, dtype=np.int64)
+
+    def step(self, tick: int, ask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """States of the valves at a tick, for what is asked of them from it on."""
+        flips = ask != self.asked
+        self._due[flips] = tick + np.where(ask[flips], self._on_ticks, self._off_ticks)
+        self.asked = ask
+        now = (self._due >= 0) & (self._due <= tick)
+        self.state = np.where(now, ask, self.state)
+        self._due[now] = -1
+        return self.state
+
+
 def delayed(command: NDArray[np.bool_], on_ticks: int, off_ticks: int) -> NDArray[np.bool_]:
-    """Valve states for commands: openings come ``on_ticks`` late, closings ``off_ticks``; the newest command wins."""
-    out = np.zeros_like(command)
-    state = np.zeros(command.shape[1], dtype=np.bool_)
-    last = state.copy()
-    due = np.full(command.shape[1], -1, dtype=np.int64)
-    for i in range(command.shape[0]):
-        flips = command[i] != last
-        due[flips] = i + np.where(command[i][flips], on_ticks, off_ticks)
-        last = command[i]
-        now = (due >= 0) & (due <= i)
-        state = np.where(now, last, state)
-        due[now] = -1
-        out[i] = state
-    return out
+    """(n, k) valve states for commands; see :class:`LateValves`."""
+    valves = LateValves(command.shape[1], on_ticks, off_ticks)
+    return np.array([valves.step(i, row) for i, row in enumerate(command)], dtype=np.bool_).reshape(command.shape)
 
 
 def run_sections(
@@ -151,16 +160,14 @@ def run_sections(
     east, north = forward_unit(heading_deg)
     turned = np.abs(np.radians(np.mod(np.diff(heading_deg) + 180.0, 360.0) - 180.0))
     moved = np.hypot(np.diff(x_m), np.diff(y_m))
-    state = np.zeros(k, dtype=np.bool_)
-    asked = np.zeros(k, dtype=np.bool_)
-    due = np.full(k, -1, dtype=np.int64)
+    late = LateValves(k, on_ticks, off_ticks)
     section_of = boom.section_of_nozzle
     for i in range(n):
         e, no = east[i], north[i]
         if wanted[i]:
             # Open sections look as far ahead as closing takes, shut ones as far as opening does; never under the boom
             # itself, which has just been painted.
-            look_s = np.where(asked, valves.look_ahead_off_s, valves.look_ahead_on_s)
+            look_s = np.where(late.asked, valves.look_ahead_off_s, valves.look_ahead_on_s)
             a = (look_s * speed_m_s[i] + 1.6 * memory.cell_m)[section_of]
             b = a + max(speed_m_s[i] * step_s, memory.cell_m)
             px = x_m[i] + np.concatenate([a, b]) * e + np.concatenate([centres, centres]) * no
@@ -171,15 +178,8 @@ def run_sections(
             ask = share < off_when_covered - 1e-9
         else:
             ask = np.zeros(k, dtype=np.bool_)
-        flips = ask != asked
-        if flips.any():
-            due[flips] = i + np.where(ask[flips], on_ticks, off_ticks)
-        asked = ask
-        now = (due >= 0) & (due <= i)
-        if now.any():
-            state = np.where(now, asked, state)
-            due[now] = -1
-        command[i], valve[i] = asked, state
+        state = late.step(i, ask)
+        command[i], valve[i] = ask, state
         if i + 1 < n and state.any():
             steps = max(1, math.ceil((moved[i] + half * turned[i]) / fine))
             u = paint_u[state[paint_section]]

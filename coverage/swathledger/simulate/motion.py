@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,18 +64,10 @@ class Speeds:
     brake_m_s2: float = 0.7
 
     def __post_init__(self) -> None:
-        for name in (
-            "pass_m_s",
-            "lap_share",
-            "transport_share",
-            "reverse_m_s",
-            "lateral_m_s2",
-            "gain_m_s2",
-            "brake_m_s2",
-        ):
-            value = float(getattr(self, name))
+        for item in fields(self):
+            value = float(getattr(self, item.name))
             if not (math.isfinite(value) and value > 0):
-                raise InputError(f"{name} must be above 0, found {value}")
+                raise InputError(f"{item.name} must be above 0, found {value}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +104,7 @@ class Motion:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """The plan's segments end to end: one row a point, flags of the step that starts there.
-
-    ``segment`` is the index of the segment a step belongs to; ``hold_s`` the time stood at a point.
-    """
+    """The plan's segments end to end: one row a point, flags of the step that starts there, time stood at it."""
 
     x_m: Floats
     y_m: Floats
@@ -127,7 +115,6 @@ class Course:
     reverse: NDArray[np.bool_]
     limit_m_s: Floats
     hold_s: Floats
-    segment: NDArray[np.int64]
 
 
 def course_of(plan: Plan, speeds: Speeds) -> Course:
@@ -139,34 +126,20 @@ def course_of(plan: Plan, speeds: Speeds) -> Course:
     xs: list[float] = []
     ys: list[float] = []
     hs: list[float] = []
-    limit: list[float] = []
     hold: list[float] = []
-    spray: list[bool] = []
-    crossing: list[bool] = []
-    reverse: list[bool] = []
-    owner: list[int] = []
-    flags: tuple[list[Any], ...] = (spray, crossing, reverse, limit, owner)
+    owners: list[int] = []
     for k, seg in enumerate(plan.segments):
-        skip = 1 if xs and len(seg.x_m) > 1 and math.hypot(seg.x_m[0] - xs[-1], seg.y_m[0] - ys[-1]) < 1e-6 else 0
-        if skip:  # the step that starts at the shared point is this segment's
-            for column in flags:
-                column.pop()
-            n_flags = len(seg.x_m)
-        elif len(seg.x_m) == 1:
+        if len(seg.x_m) == 1:
             hold[-1] += seg.hold_s
             continue
-        else:
-            n_flags = len(seg.x_m)
-        xs += seg.x_m[skip:].tolist()
-        ys += seg.y_m[skip:].tolist()
-        hs += seg.heading_deg[skip:].tolist()
-        hold += [0.0] * (len(seg.x_m) - skip)
+        shared = bool(xs) and math.hypot(seg.x_m[0] - xs[-1], seg.y_m[0] - ys[-1]) < 1e-6
+        if shared:  # the step that starts at the shared point is this segment's
+            owners.pop()
+        for held, values in ((xs, seg.x_m), (ys, seg.y_m), (hs, seg.heading_deg)):
+            held.extend(values[int(shared) :].tolist())
+        hold += [0.0] * (len(xs) - len(hold))
         hold[-1] += seg.hold_s
-        spray += [seg.spray] * n_flags
-        crossing += [seg.kind == "crossing"] * n_flags
-        reverse += [seg.reverse] * n_flags
-        owner += [k] * n_flags
-        limit += [speeds.reverse_m_s if seg.reverse else speeds.pass_m_s * by_kind[seg.kind]] * n_flags
+        owners += [k] * len(seg.x_m)
     # A step of no length goes, with the flags of the point it starts at; the time stood there passes to its end.
     apart = np.hypot(np.diff(xs), np.diff(ys)) > 1e-6
     keep = np.concatenate([apart, [True]])
@@ -182,17 +155,18 @@ def course_of(plan: Plan, speeds: Speeds) -> Course:
     curvature = np.zeros(len(x))
     curvature[reach:-reach] = bend / span
     by_turn = np.sqrt(speeds.lateral_m_s2 / np.maximum(curvature, 1e-6))
+    owner = np.array(owners, dtype=np.int64)[keep]
+    allowed = [speeds.reverse_m_s if g.reverse else speeds.pass_m_s * by_kind[g.kind] for g in plan.segments]
     return Course(
         x_m=x,
         y_m=y,
         heading_deg=heading,
         station_m=station,
-        spray=np.array(spray, dtype=np.bool_)[keep],
-        crossing=np.array(crossing, dtype=np.bool_)[keep],
-        reverse=np.array(reverse, dtype=np.bool_)[keep],
-        limit_m_s=np.minimum(np.array(limit)[keep], np.maximum(by_turn, 1.0)),
+        spray=np.array([g.spray for g in plan.segments])[owner],
+        crossing=np.array([g.kind == "crossing" for g in plan.segments])[owner],
+        reverse=np.array([g.reverse for g in plan.segments])[owner],
+        limit_m_s=np.minimum(np.array(allowed)[owner], np.maximum(by_turn, 1.0)),
         hold_s=np.array(hold)[keep],
-        segment=np.array(owner, dtype=np.int64)[keep],
     )
 
 

@@ -58,6 +58,12 @@ class BearingParam(options._ParamType):
     "along the longest side; contour: following the longest side.",
 )
 @click.option(
+    "--terraces",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Vector file with lines; a field that they cross is worked block by block, each along its own line.",
+)
+@click.option(
     "--headland-laps",
     type=click.IntRange(1, 20),
     metavar="N",
@@ -161,6 +167,7 @@ def command(
     out: Path,
     field_id: str | None,
     bearing: float | str,
+    terraces: Path | None,
     headland_laps: int | None,
     turning_radius_m: float | None,
     skip_passes: bool,
@@ -200,6 +207,8 @@ def command(
     from swathledger.units import M_S_PER_KM_H
 
     contour = bearing == "contour"
+    if contour and terraces is not None:
+        raise click.UsageError("--bearing contour follows one side and --terraces many lines: give one of them.")
     hz = float(rate_hz)
     settings = RunSettings(
         plan=PlanSettings(
@@ -232,7 +241,14 @@ def command(
     )
     with progress.reporting("fields", quiet=quiet) as report:
         outcomes = simulate(
-            boundary, machine, out, field_id=field_id, settings=settings, overwrite=overwrite, progress=report.step
+            boundary,
+            machine,
+            out,
+            field_id=field_id,
+            settings=settings,
+            terraces=terraces,
+            overwrite=overwrite,
+            progress=report.step,
         )
     if as_json:
         import json

@@ -151,3 +151,35 @@ def test_bad_asks_are_refused():
         plan_drive(square, Polygon(), 24.0, 9.0, settings=PlanSettings(headland_laps=0))
     with pytest.raises(FieldError, match="too small"):
         plan_drive(fields.rectangle(20, 20).boundary, Polygon(), 36.0, 9.0)
+
+
+@pytest.mark.parametrize(("blocks", "spacing"), [(3, 120.0), (6, 60.0), (11, 45.0)])
+def test_terraced_field_is_worked_block_by_block_each_along_its_own_terrace(blocks, spacing):
+    shape = fields.terraced(blocks, spacing, 500.0).rotated(20)
+    plan = plan_drive(shape.boundary, Polygon(), 36.0, 9.0, settings=PlanSettings(terraces=shape.terraces))
+    assert f"worked in {blocks} blocks between terraces" in plan.notes
+    block_of, apart = [], []
+    for s in plan.segments:
+        if s.kind != "pass" or s.length_m < 100:
+            continue
+        middle = shapely.Point(s.x_m[len(s.x_m) // 2], s.y_m[len(s.y_m) // 2])
+        near = [t.distance(middle) for t in shape.terraces]
+        # half a width, one and a half, ... from the one it follows; rounding of bends moves a line by decimetres
+        off = [abs((d / 36.0 - 0.5) - round(d / 36.0 - 0.5)) * 36.0 for d in near]
+        apart.append(min(off))
+        block_of.append(int(np.argmin(off)))
+    assert max(apart) < 0.5
+    assert len(set(block_of)) == blocks - 1  # the first block follows the first terrace too
+    # what is left are rounded corners
+    assert shape.target.difference(plan.swaths()).area < 0.02 * shape.target.area
+
+
+def test_terraces_that_end_inside_run_on_and_others_change_nothing():
+    shape = fields.rectangle(400, 200)
+    short = PlanSettings(terraces=(LineString([(-50, 0), (50, 0)]),))
+    plan = plan_drive(shape.boundary, Polygon(), 24.0, 8.0, settings=short)
+    assert "worked in 2 blocks between terraces" in plan.notes
+    beside = PlanSettings(terraces=(LineString([(-50, 400), (50, 400)]),))
+    plan = plan_drive(shape.boundary, Polygon(), 24.0, 8.0, settings=beside)
+    assert plan.notes == ()
+    assert plan.bearing_deg == pytest.approx(90.0)

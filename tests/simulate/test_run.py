@@ -12,7 +12,7 @@ import shapely
 from click.testing import CliRunner
 from make_samples import SAMPLE_LOGS, all_samples, farm_plane, write_samples
 
-from swathledger.errors import OutputError
+from swathledger.errors import InputError, OutputError
 from swathledger.field.read import read_field
 from swathledger.log.read import read_log
 from swathledger.machine.read import read_machine
@@ -163,3 +163,31 @@ def test_longest_side_of_a_contour_field_is_its_contour():
 def test_file_names():
     assert slug("end/paddock é", "field") == "end-paddock-e"
     assert slug("///", "field") == "field"
+
+
+def test_terraces_are_read_and_refused_in_words(small, tmp_path):
+    boundary, machine = small
+    ring = json.loads(boundary.read_text(encoding="utf-8"))["features"][0]["geometry"]["coordinates"][0]
+    west, east = min(p[0] for p in ring), max(p[0] for p in ring)
+    middle = (min(p[1] for p in ring) + max(p[1] for p in ring)) / 2
+
+    def lines(*geometries):
+        path = tmp_path / "lines.geojson"
+        features = [{"type": "Feature", "properties": {}, "geometry": g} for g in geometries]
+        path.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+        return str(path)
+
+    def run(terraces, *more):
+        base = ["--boundary", str(boundary), "--machine", str(machine), "--out", str(tmp_path / "o"), "--overwrite"]
+        return CliRunner().invoke(command, [*base, "--terraces", terraces, *more], catch_exceptions=True)
+
+    across = {"type": "LineString", "coordinates": [[west, middle], [east, middle]]}
+    result = run(lines(across))
+    assert result.exit_code == 0, result.output
+    assert "worked in 2 blocks between terraces" in result.output
+    elsewhere = {"type": "LineString", "coordinates": [[west, middle + 1], [east, middle + 1]]}
+    assert "blocks" not in run(lines(elsewhere)).output
+    assert isinstance(run(lines({"type": "Polygon", "coordinates": [ring]})).exception, InputError)
+    both = run(lines(across), "--bearing", "contour")
+    assert both.exit_code == 2
+    assert "give one of them" in both.output

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -26,6 +27,8 @@ class FieldShape:
         Buffer strip round each exclusion, m (to be added by whoever reads the boundary file).
     contour_side : LineString or None
         The side that passes follow, where they are not straight.
+    terraces : tuple of LineString
+        Lines across the field between which it is worked block by block.
     """
 
     name: str
@@ -33,6 +36,7 @@ class FieldShape:
     exclusions: tuple[Polygon, ...] = ()
     buffers_m: tuple[float, ...] = ()
     contour_side: LineString | None = None
+    terraces: tuple[LineString, ...] = ()
 
     @property
     def target(self) -> Polygon | MultiPolygon:
@@ -45,7 +49,7 @@ class FieldShape:
     def rotated(self, clockwise_deg: float) -> FieldShape:
         """The shape turned clockwise about (0, 0)."""
 
-        def turn(geometry: Polygon) -> Polygon:
+        def turn(geometry: Any) -> Any:
             return affinity.rotate(geometry, -clockwise_deg, origin=(0, 0))
 
         side = self.contour_side
@@ -54,7 +58,8 @@ class FieldShape:
             turn(self.boundary),
             tuple(turn(e) for e in self.exclusions),
             self.buffers_m,
-            None if side is None else affinity.rotate(side, -clockwise_deg, origin=(0, 0)),
+            None if side is None else turn(side),
+            tuple(turn(t) for t in self.terraces),
         )
 
 
@@ -114,6 +119,26 @@ def waterway_and_pond(length_m: float = 640.0, width_m: float = 420.0) -> FieldS
         np.column_stack([-0.2 * length_m + 1.25 * radius * np.cos(angle), 0.08 * width_m + radius * np.sin(angle)])
     )
     return FieldShape("waterway", boundary, (waterway, pond), (0.0, 5.0))  # type: ignore[arg-type]  # one band: a Polygon
+
+
+def terraced(
+    blocks: int = 6, spacing_m: float = 60.0, length_m: float = 700.0, sway_m: float | None = None
+) -> FieldShape:
+    """A field between terraces: ``blocks`` blocks, about ``spacing_m`` apart, that widen and narrow along the slope.
+
+    Each terrace sways by ``sway_m`` (default: a seventh of the spacing) out of step with the one above, so that passes
+    which follow one meet the next at a slant: point rows.
+    """
+    sway = spacing_m / 7.0 if sway_m is None else sway_m
+    _positive(blocks=blocks - 1, spacing_m=spacing_m, length_m=length_m)
+    x = np.linspace(-length_m / 2 - 5.0, length_m / 2 + 5.0, 101)
+    lines = tuple(
+        LineString(np.column_stack([x, (k - blocks / 2) * spacing_m + sway * np.sin(2 * np.pi * x / 410.0 + 2.4 * k)]))
+        for k in range(1, blocks)
+    )
+    height = blocks * spacing_m
+    boundary = shapely.box(-length_m / 2, -height / 2, length_m / 2, height / 2)
+    return FieldShape("terraced", boundary, terraces=lines)
 
 
 def circle(radius_m: float = 210.0, corners: int = 180) -> FieldShape:

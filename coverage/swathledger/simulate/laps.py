@@ -6,7 +6,7 @@ Everything is on the plane, metres; angles are radians counter-clockwise from ea
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon, Polygon, affinity
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import split
 
 Poses = NDArray[np.float64]
 """(n, 3): x, y, theta."""
@@ -194,22 +195,63 @@ def _chain(line: int, intervals: list[tuple[float, float]], c: float, theta: flo
     return Chain(line, intervals[0][0], intervals[-1][1], tuple(_straight(a, b, c, theta) for a, b in intervals))
 
 
+def lengthened(line: LineString, reach_m: float = 1000.0) -> LineString:
+    """A line with straight ends added to both its ends."""
+    ends = np.asarray(line.coords)[:, :2]
+    inward = min(3, len(ends) - 1)
+
+    def beyond(tip: NDArray[np.float64], back: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(tip + (tip - back) / np.hypot(*(tip - back)) * reach_m)
+
+    return LineString(np.vstack([beyond(ends[0], ends[inward]), ends, beyond(ends[-1], ends[-1 - inward])]))
+
+
+def terrace_blocks(inner: BaseGeometry, terraces: Sequence[LineString]) -> list[tuple[Polygon, LineString]]:
+    """The blocks that terraces cut ``inner`` into, each with the terrace it is worked along.
+
+    That is the earliest of those at its edge; terraces that end inside are taken to run straight on.
+    """
+    whole = [lengthened(terrace) for terrace in terraces]
+    blocks = polygons(inner)
+    for line in whole:
+        blocks = [part for block in blocks for part in polygons(split(block, line))]
+    return [(block, next((w for w in whole if w.distance(block) < 1e-6), whole[0])) for block in blocks]
+
+
+def terrace_chains(
+    blocks: Sequence[tuple[Polygon, LineString]], outer: Polygon, width_m: float, radius_m: float
+) -> list[Chain]:
+    """Passes over blocks, each along its own terrace.
+
+    The last pass of a block reaches over the next terrace where the block is no whole number of widths wide. Lines are
+    numbered apart, so that blocks are driven one by one.
+    """
+    out: list[Chain] = []
+    for number, (block, own) in enumerate(blocks):
+        # a hair less than half a width, so that the line on the terrace's other side is no part of the block
+        found = contour_chains(block, outer, own, width_m, radius_m, first_m=0.0, ends_m=width_m / 2 - 0.1)
+        out += [chain._replace(line=chain.line + 1_000_000 * number) for chain in found]
+    return out
+
+
 def contour_chains(
-    inner: BaseGeometry, outer: Polygon, side: LineString, width_m: float, radius_m: float, *, first_m: float
+    inner: BaseGeometry,
+    outer: Polygon,
+    side: LineString,
+    width_m: float,
+    radius_m: float,
+    *,
+    first_m: float,
+    ends_m: float | None = None,
 ) -> list[Chain]:
     """Passes that follow one side of the field: successive offsets of it, no sharper than the radius.
 
-    ``first_m`` is the distance from the side at which ``inner`` begins; each line is clipped to ``inner`` grown by half
-    a width, so that its ends reach into the headland.
+    ``first_m`` is the distance from the side at which ``inner`` begins; each line is clipped to ``inner`` grown by
+    ``ends_m`` (half a width), so that its ends reach into the headland.
     """
-    reach = 1000.0
     ends = np.asarray(side.coords)[:, :2]
-
-    def beyond(tip: NDArray[np.float64], back: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(tip + (tip - back) / np.hypot(*(tip - back)) * reach)
-
-    long_side = LineString(np.vstack([beyond(ends[0], ends[3]), ends, beyond(ends[-1], ends[-4])]))
-    clip = inner.buffer(width_m / 2, quad_segs=QUAD_SEGS).intersection(outer)
+    long_side = lengthened(side)
+    clip = inner.buffer(width_m / 2 if ends_m is None else ends_m, quad_segs=QUAD_SEGS).intersection(outer)
     out: list[Chain] = []
     farthest = max((long_side.distance(shapely.Point(p)) for p in shapely.get_coordinates(inner)), default=0.0)
     for i in range(max(1, math.ceil((farthest - first_m) / width_m - 0.02))):

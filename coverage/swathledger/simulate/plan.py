@@ -33,6 +33,8 @@ from swathledger.simulate.laps import (
     rounded,
     snake,
     straight_chains,
+    terrace_blocks,
+    terrace_chains,
     union,
 )
 from swathledger.simulate.planned import Kind, Plan, PlanSettings, Segment, swath_parts
@@ -266,6 +268,11 @@ class _Builder:
             return contour_chains(
                 inner, outer, chosen.contour_side, self.width_m, self.radius_m, first_m=self.laps * self.width_m
             )
+        if chosen.terraces:
+            blocks = terrace_blocks(inner, chosen.terraces)
+            if len(blocks) > len(polygons(inner)):
+                self.notes.append(f"worked in {len(blocks)} blocks between terraces")
+                return terrace_chains(blocks, outer, self.width_m, self.radius_m)
         barred = obstacles.buffer(chosen.clearance_m) if not obstacles.is_empty else obstacles
         turn_m = math.pi * self.radius_m + self.width_m + 30.0
 

@@ -127,6 +127,9 @@ class PlanSettings:
         degrees for the least driving and turning; ``"longest"`` follows the longest side.
     contour_side : LineString or None
         Passes follow this side instead.
+    terraces : tuple of LineString
+        The ground inside the laps is worked in the blocks between these lines, each along its own terrace; the first
+        block follows the first, from its other side.
     skip_passes : bool
         Every other pass out, the rest back.
     cross : {"auto", "all", "none"}
@@ -146,6 +149,7 @@ class PlanSettings:
     headland_laps: int | None = None
     bearing: float | Literal["best", "longest"] = "best"
     contour_side: LineString | None = None
+    terraces: tuple[LineString, ...] = ()
     skip_passes: bool = False
     cross: Literal["auto", "all", "none"] = "auto"
     clearance_m: float = 2.5

@@ -122,6 +122,37 @@ def _settings_for(
     return planned, replace(settings.drive, rate_l_m2=rate, seed=settings.drive.seed + 1000 * number)
 
 
+def read_terraces(path: Path) -> tuple[LineString, ...]:
+    """The lines of a vector file, degrees, in the file's order.
+
+    Raises
+    ------
+    FieldError
+        The file cannot be read.
+    InputError
+        It holds something other than lines.
+    """
+    from swathledger.field.source import read_boundary_file
+
+    out: list[LineString] = []
+    for feature in read_boundary_file(path).features:
+        for part in shapely.get_parts(feature.geometry):
+            if not isinstance(part, LineString) or part.is_closed:
+                kind = "a closed line" if isinstance(part, LineString) else f"a {part.geom_type}"
+                raise InputError(f"feature {feature.row} is {kind}.", file=path.name, hint="Terraces are open lines.")
+            out.append(part)
+    return tuple(out)
+
+
+def _with_terraces(settings: RunSettings, ground: Field, terraces: tuple[LineString, ...]) -> RunSettings:
+    """The settings with those lines that cross the field."""
+    from swathledger.field.plane import to_plane
+
+    here = (to_plane(line, ground.plane) for line in terraces)
+    crossing = tuple(line for line in here if isinstance(line, LineString) and line.intersects(ground.boundary))
+    return replace(settings, plan=replace(settings.plan, terraces=crossing))
+
+
 def _with_stop(plan: Plan, settings: DriveSettings, stop_s: float) -> DriveSettings:
     """A stop in the middle of the pass or lap that is nearest to 40 % of the way."""
     if stop_s <= 0:
@@ -157,6 +188,7 @@ def simulate(
     *,
     field_id: str | None = None,
     settings: RunSettings | None = None,
+    terraces: Path | None = None,
     overwrite: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> list[Outcome]:
@@ -169,6 +201,8 @@ def simulate(
     ----------
     field_id : str, optional
         None: every field of the file.
+    terraces : Path, optional
+        Vector file of lines: a field that some of them cross is worked in the blocks between them.
     progress : callable, optional
         Told the name of each field when it is done.
 
@@ -188,12 +222,13 @@ def simulate(
     if out.is_dir() and not overwrite and any(out.iterdir()):
         raise OutputError(f"{out}: is not empty. Name another folder, or allow it to be overwritten.")
     machine = read_machine(machine_file)
+    lines = () if terraces is None else read_terraces(terraces)
     names = [field_id] if field_id is not None else [outline.field_id for outline in list_fields(boundary)]
     used: set[str] = set()
     outcomes = []
     for number, name in enumerate(names):
         ground = read_field(boundary, field_id=name)
-        driven = simulate_field(ground, machine, chosen, number=number)
+        driven = simulate_field(ground, machine, _with_terraces(chosen, ground, lines), number=number)
         stem = slug(ground.field_id, "field")
         while stem in used:
             stem += "_"

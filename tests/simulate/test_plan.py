@@ -10,6 +10,7 @@ import shapely
 from shapely import LineString, Polygon
 
 from swathledger.errors import FieldError, InputError
+from swathledger.notes import Note
 from swathledger.simulate import fields
 from swathledger.simulate.plan import PlanSettings, plan_drive
 
@@ -157,7 +158,7 @@ def test_bad_asks_are_refused():
 def test_terraced_field_is_worked_block_by_block_each_along_its_own_terrace(blocks, spacing):
     shape = fields.terraced(blocks, spacing, 500.0).rotated(20)
     plan = plan_drive(shape.boundary, Polygon(), 36.0, 9.0, settings=PlanSettings(terraces=shape.terraces))
-    assert f"worked in {blocks} blocks between terraces" in plan.notes
+    assert Note.of("simulate.terraces", blocks=blocks) in plan.notes
     block_of, apart = [], []
     for s in plan.segments:
         if s.kind != "pass" or s.length_m < 100:
@@ -178,7 +179,7 @@ def test_terraces_that_end_inside_run_on_and_others_change_nothing():
     shape = fields.rectangle(400, 200)
     short = PlanSettings(terraces=(LineString([(-50, 0), (50, 0)]),))
     plan = plan_drive(shape.boundary, Polygon(), 24.0, 8.0, settings=short)
-    assert "worked in 2 blocks between terraces" in plan.notes
+    assert Note.of("simulate.terraces", blocks=2) in plan.notes
     beside = PlanSettings(terraces=(LineString([(-50, 400), (50, 400)]),))
     plan = plan_drive(shape.boundary, Polygon(), 24.0, 8.0, settings=beside)
     assert plan.notes == ()

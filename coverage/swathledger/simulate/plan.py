@@ -271,7 +271,7 @@ class _Builder:
         if chosen.terraces:
             blocks = terrace_blocks(inner, chosen.terraces)
             if len(blocks) > len(polygons(inner)):
-                self.notes.append(f"worked in {len(blocks)} blocks between terraces")
+                self.notes.append(Note.of("simulate.terraces", blocks=len(blocks)))
                 return terrace_chains(blocks, outer, self.width_m, self.radius_m)
         barred = obstacles.buffer(chosen.clearance_m) if not obstacles.is_empty else obstacles
         turn_m = math.pi * self.radius_m + self.width_m + 30.0

@@ -179,6 +179,17 @@ def units_option() -> Decorator[Any]:
     )
 
 
+def language_option() -> Decorator[Any]:
+    """``--language``, as `language`: str."""
+    return click.option(
+        "--language",
+        default="en",
+        show_default=True,
+        metavar="CODE|FILE",
+        help="Language of the page: en, or a file of words of your own (see the docs on reports).",
+    )
+
+
 def field_option() -> Decorator[Any]:
     """``--field``, as `field_id`: str or None."""
     return click.option(

@@ -42,9 +42,12 @@ class FormatsParam(options._ParamType):
     help="html, pdf or html,pdf. PDF needs the extra 'pdf' (WeasyPrint).",
 )
 @options.units_option()
+@options.language_option()
 @click.option("--overwrite", is_flag=True, help="Replace files of a page's name that this program did not make, too.")
 @options.quiet_option()
-def command(folder: Path, formats: tuple[str, ...], units: UnitSystem, overwrite: bool, quiet: bool) -> None:
+def command(
+    folder: Path, formats: tuple[str, ...], units: UnitSystem, language: str, overwrite: bool, quiet: bool
+) -> None:
     """Render pages again from results, without computing anything again.
 
     DIR is what audit wrote (report.html), what study wrote (study.html), or what season wrote (season.html of the whole
@@ -59,6 +62,6 @@ def command(folder: Path, formats: tuple[str, ...], units: UnitSystem, overwrite
             reporter.total = total
             reporter.step(str(path.name), done - reporter.done)
 
-        pages = render_again(folder, wanted, units, overwrite=overwrite, told=told)
+        pages = render_again(folder, wanted, units, language=language, overwrite=overwrite, told=told)
     what = str(pages[0]) if len(pages) == 1 else f"{len(pages)} pages under {folder}"
     summary(f"{what} written ({'US' if units == 'us' else 'metric'} units).", quiet=quiet)

@@ -7,12 +7,15 @@ import copy
 import hashlib
 import json
 import re
+import tomllib
 from dataclasses import replace
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+import tomlkit
 from pagekit import RULES, read, says
 
 from swathledger.errors import InputError
@@ -23,6 +26,7 @@ from swathledger.report.numbers import Figures
 from swathledger.report.page import render, render_report
 from swathledger.report.read_results import Stored, read_results
 from swathledger.units import UnitSystem
+from swathledger.words import words
 from swathledger.words.numbers import duration
 
 if TYPE_CHECKING:
@@ -217,11 +221,34 @@ def test_standing_discharges_are_listed(stored: Stored) -> None:
     assert "Prime and rinse water is pesticide" in text
 
 
+def test_a_language_of_the_users_own(stored: Stored, tmp_path: Path) -> None:
+    """Every sentence of the English file marked: the page says none that is not, and stays whole."""
+
+    def marked(table: dict[str, Any]) -> dict[str, Any]:
+        return {name: each(value) for name, value in table.items()}
+
+    def each(value: Any) -> Any:
+        if isinstance(value, dict):
+            return marked(value)
+        return f"¿{value}" if isinstance(value, str) else [each(item) for item in value]
+
+    english = tomllib.loads((files("swathledger.words") / "en.toml").read_text(encoding="utf-8"))
+    other = marked(english) | {"language": "xx", "plural": english["plural"]}
+    file = tmp_path / "xx.toml"
+    file.write_text(tomlkit.dumps(other), encoding="utf-8")
+    page = render(stored, language=str(file)).decode()
+    assert '<html lang="xx">' in page
+    text = " ".join(read(page.encode()).text)
+    for said in (english["volume"]["heading"], english["area"]["note"][:30], english["note"]["standing"]["places"]):
+        assert text.count(f"¿{said}") == text.count(said) > 0
+    assert text.count("¿") > 100
+
+
 def test_cautions_stand_on_every_page(stored: Stored) -> None:
     text = " ".join(read(render(stored)).text)
-    for words in ("product label and local law come first", "Not a legal spray record", "Rinse and prime water",
-                  "licensed adviser"):  # fmt: skip
-        assert words in text
+    for caution in ("product label and local law come first", "Not a legal spray record", "Rinse and prime water",
+                    "licensed adviser"):  # fmt: skip
+        assert caution in text
 
 
 def test_drives_without_spray_or_target_have_a_page(stored: Stored) -> None:
@@ -267,7 +294,7 @@ def test_ticks_reach_past_the_top() -> None:
 
 
 def test_chart_marks_stand_where_the_numbers_are(stored: Stored) -> None:
-    chart = replay_chart(Figures(stored.document, "metric"))
+    chart = replay_chart(Figures(stored.document, "metric", words()))
     assert chart is not None
     top, bottom = chart["y_ticks"][-1], chart["y_ticks"][0]
     rows = sorted((r for r in stored.document["replay"] if r["group_width_m"]), key=lambda r: r["group_width_m"])

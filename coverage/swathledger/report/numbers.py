@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from markupsafe import Markup
 
-from swathledger.units import QUANTITIES, UNKNOWN, UnitSystem, to_face
-from swathledger.words.numbers import plain, shown
+from swathledger.units import UnitSystem, to_face, unit_symbol
+from swathledger.words import Words
+from swathledger.words.numbers import duration, plain, shown
+
+
+def _element(key: str, kind: str, value: float | None, words: str) -> Markup:
+    """A data element: the SI value for machines, the words for people."""
+    machine = "" if value is None else f"{value:.12g}"
+    return Markup('<data value="{}" data-key="{}" data-kind="{}">{}</data>').format(machine, key, kind, words)
 
 
 class Figures:
@@ -18,11 +26,13 @@ class Figures:
     document : dict
         As in ``ledger.json``.
     system : {"metric", "us"}
+    t : Words
     """
 
-    def __init__(self, document: dict[str, Any], system: UnitSystem) -> None:
+    def __init__(self, document: dict[str, Any], system: UnitSystem, t: Words) -> None:
         self.document = document
         self.system = system
+        self.t = t
 
     def get(self, path: str) -> Any:
         """Value at a path such as ``"cause/3/area_m2"``; None where any part of it is absent or null."""
@@ -39,11 +49,15 @@ class Figures:
     def number(self, path: str, kind: str, digits: int | None = None, *, unit: bool = True) -> Markup:
         """The number at a path."""
         value = self.get(path)
-        if kind == "money":
-            currency = self.get("product/currency") or ""
-            words = UNKNOWN if value is None else f"{plain(value, 2 if digits is None else digits)}\u00a0{currency}"
-            return self._marked(path, kind, value, words.rstrip())
-        return self._marked(path, kind, value, shown(kind, value, self.system, digits, unit=unit))
+        if kind == "money" and value is not None:
+            return self.money(path, self.get("product/currency"), 2 if digits is None else digits)
+        return self._marked(path, kind, value, digits, unit=unit)
+
+    def money(self, path: str, currency: str | None, digits: int = 2) -> Markup:
+        """An amount of money."""
+        value = self.get(path)
+        words = self.t("unknown") if value is None else f"{plain(value, digits)}\u00a0{currency or ''}".rstrip()
+        return _element(path, "money", value, words)
 
     def amount(self, path: str, measure: str, digits: int = 2) -> Markup:
         """An amount of product, L or kg: gallons or pounds in US units."""
@@ -53,17 +67,25 @@ class Figures:
         """One number in per cent of another."""
         a, b = self.get(part), self.get(whole)
         value = 100.0 * a / b if a is not None and b else None
-        return self._marked(f"{part} of {whole}", "pct", value, shown("pct", value, self.system, digits))
+        return self._marked(f"{part} of {whole}", "pct", value, digits)
 
-    @staticmethod
-    def _marked(key: str, kind: str, value: float | None, words: str) -> Markup:
-        """A data element: the SI value for machines, the words for people."""
-        machine = "" if value is None else f"{value:.12g}"
-        return Markup('<data value="{}" data-key="{}" data-kind="{}">{}</data>').format(machine, key, kind, words)
+    def _marked(self, key: str, kind: str, value: float | None, digits: int | None, *, unit: bool = True) -> Markup:
+        known = value is not None and not math.isnan(value)
+        words = shown(kind, value, self.system, digits, unit=unit) if known else self.t("unknown")
+        return _element(key, kind, value, words)
+
+    def duration(self, path: str) -> str:
+        """Hours, minutes and seconds at a path."""
+        value = self.get(path)
+        return self.t("unknown") if value is None else duration(value)
+
+    def clock(self, moment: str | None) -> str:
+        """Date and minute of an ISO 8601 time in UTC."""
+        return self.t("unknown") if moment is None else f"{moment[:10]} {moment[11:16]} UTC"
 
     def symbol(self, kind: str) -> str:
         """Unit that a kind of quantity is shown in."""
-        return QUANTITIES[kind].face(self.system).symbol
+        return unit_symbol(kind, self.system)
 
     def face(self, kind: str, value: float) -> float:
         """A value in the unit shown."""

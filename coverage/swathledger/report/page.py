@@ -19,9 +19,9 @@ from swathledger.report.layers import layers_of
 from swathledger.report.map import COLOURS, map_figure, read_picture, view_box
 from swathledger.report.numbers import Figures
 from swathledger.report.read_results import Stored, read_results
-from swathledger.units import UNKNOWN, UnitSystem
-from swathledger.words import Words, words
-from swathledger.words.numbers import duration, shown
+from swathledger.units import UnitSystem
+from swathledger.words import ENGLISH, Words, words
+from swathledger.words.numbers import shown
 
 MAP_HEIGHT_REM = 40.0
 """No map is higher than this."""
@@ -171,11 +171,6 @@ def _largest(rows: list[dict[str, Any]]) -> list[int]:
     return sorted(range(len(rows)), key=lambda i: (-rows[i]["area_m2"], i))
 
 
-def clock(moment: str | None) -> str:
-    """Date and minute of an ISO 8601 time in UTC."""
-    return UNKNOWN if moment is None else f"{moment[:10]} {moment[11:16]} UTC"
-
-
 def told(t: Words, system: UnitSystem, codes: list[dict[str, Any]] | None, sentences: list[str]) -> list[str]:
     """Notes of a document in the language and the units of the page, else as the document itself says them."""
     if codes is None or len(codes) != len(sentences):
@@ -189,25 +184,27 @@ def told(t: Words, system: UnitSystem, codes: list[dict[str, Any]] | None, sente
     return out
 
 
-def _drive(stored: Stored) -> dict[str, str] | None:
+def _drive(stored: Stored, figures: Figures) -> dict[str, str] | None:
     rows = stored.layers["passes"].rows
     if not rows or rows[0]["start_utc"] is None:
         return None
-    return {"start": clock(rows[0]["start_utc"]), "end": clock(rows[-1]["end_utc"])}
+    return {"start": figures.clock(rows[0]["start_utc"]), "end": figures.clock(rows[-1]["end_utc"])}
 
 
-def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
+def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENGLISH, static: bool = False) -> bytes:
     """Make the page of a folder of results; the same results give the same bytes.
 
     Parameters
     ----------
     stored : Stored
     system : {"metric", "us"}
+    language : str
+        As in :func:`swathledger.words.words`.
     static : bool
         Without a script and with every figure laid out, as paper needs it.
     """
-    t = words()
-    figures = Figures(stored.document, system)
+    t = words(language)
+    figures = Figures(stored.document, system, t)
     picture = read_picture(stored.folder / "cover.tif", view_box(stored.layers["boundary"].geometry[0]))
     drawn = map_figure(stored, system, picture)
     script, script_hash = script_of("map.js")
@@ -239,9 +236,9 @@ def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = Fals
         lead=lead(figures, t),
         distrust=_distrust(figures, t),
         label_warnings=_label_warnings(figures, t),
-        clock=clock,
-        duration=duration,
-        drive=_drive(stored),
+        clock=figures.clock,
+        duration=figures.duration,
+        drive=_drive(stored, figures),
         map=drawn,
         map_alt=t("map.alt", classes=", ".join(str(t(f"map.{name}")) for name in drawn["classes"])),
         map_spot=shown("length", drawn["spot_m"], system, 1),
@@ -250,13 +247,15 @@ def render(stored: Stored, system: UnitSystem = "metric", *, static: bool = Fals
         **_replay_words(figures, t),
         cell=figures.number("provenance/cell_m", "small_length"),
         tolerance=tolerance,
-        span=duration(figures.get("quality/span_s")),
-        standing_time=duration(figures.get("quality/standing_open_s")),
+        span=figures.duration("quality/span_s"),
+        standing_time=figures.duration("quality/standing_open_s"),
     )
     return page.lstrip().encode()
 
 
-def render_report(folder: Path, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
+def render_report(
+    folder: Path, system: UnitSystem = "metric", *, language: str = ENGLISH, static: bool = False
+) -> bytes:
     """Render the page of a folder that ``swathledger audit`` wrote, without computing anything again.
 
     Raises
@@ -264,4 +263,4 @@ def render_report(folder: Path, system: UnitSystem = "metric", *, static: bool =
     InputError
         The folder holds no results.
     """
-    return render(read_results(folder), system, static=static)
+    return render(read_results(folder), system, language=language, static=static)

@@ -10,6 +10,7 @@ from typing import Final, Literal
 from swathledger.errors import InputError, OutputError
 from swathledger.files import write_whole
 from swathledger.units import UnitSystem
+from swathledger.words import ENGLISH
 
 Format = Literal["html", "pdf"]
 FORMATS: Final[tuple[Format, ...]] = ("html", "pdf")
@@ -90,6 +91,7 @@ def render_again(
     formats: Sequence[Format] = ("html",),
     system: UnitSystem = "metric",
     *,
+    language: str = ENGLISH,
     overwrite: bool = False,
     told: Callable[[Path, int, int], None] | None = None,
 ) -> list[Path]:
@@ -101,6 +103,8 @@ def render_again(
         Of one job, of a study, of a season, of a client of a season, or one that holds folders of jobs.
     formats : sequence of {"html", "pdf"}
     system : {"metric", "us"}
+    language : str
+        As in :func:`swathledger.words.words`.
     overwrite : bool
         Replace a file of a page's name even where this program did not make it; its own pages are always replaced.
     told : callable, optional
@@ -124,26 +128,26 @@ def render_again(
         if path.exists() and not overwrite and not is_ours(path):
             raise OutputError(f"{path}: was not made by this program and is not replaced unless --overwrite is given.")
     for number, (place, name, path) in enumerate(targets, start=1):
-        write_whole(path, page_of(place, name, system))
+        write_whole(path, page_of(place, name, system, language))
         if told is not None:
             told(path, number, len(targets))
     return [path for _, _, path in targets]
 
 
-def page_of(place: Place, name: Format, system: UnitSystem) -> bytes:
+def page_of(place: Place, name: Format, system: UnitSystem, language: str = ENGLISH) -> bytes:
     """One page in one format."""
     from swathledger.report.page import render_report
 
     if place.kind == "job":
-        page = render_report(place.folder, system, static=name == "pdf")
+        page = render_report(place.folder, system, language=language, static=name == "pdf")
     elif place.kind == "study":
         from swathledger.report.study_page import render_study
 
-        page = render_study(place.folder, system, static=name == "pdf")
+        page = render_study(place.folder, system, language=language, static=name == "pdf")
     else:
         from swathledger.report.season_page import render_season
 
-        page = render_season(place.folder, system, static=name == "pdf")
+        page = render_season(place.folder, system, language=language, static=name == "pdf")
     if name == "html":
         return page
     from swathledger.report.pdf import pdf_of

@@ -15,9 +15,8 @@ from swathledger.report.numbers import Figures
 from swathledger.report.page import page_templates, script_of
 from swathledger.report.read_season_results import StoredSeason, read_season
 from swathledger.report.season_map import ground_of
-from swathledger.units import QUANTITIES, UNKNOWN, UnitSystem
-from swathledger.words import Words, words
-from swathledger.words.numbers import plain
+from swathledger.units import UnitSystem
+from swathledger.words import ENGLISH, Words, words
 
 PAGE: Final = "season.html"
 MOST_RANKED: Final = 15
@@ -35,24 +34,13 @@ _PAPER: Final = (
 CAUSES: Final = ("outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
 
 
-class SeasonFigures(Figures):
-    """Numbers of a season; money names its own currency."""
-
-    def money(self, path: str, currency: str | None) -> Markup:
-        """An amount of money."""
-        value = self.get(path)
-        return self._marked(
-            path, "money", value, UNKNOWN if value is None else f"{plain(value, 2)}\u00a0{currency or ''}".rstrip()
-        )
-
-
 def main_cause(row: dict[str, Any]) -> str | None:
     """Cause of the most over-applied ground of a job."""
     known = [(row[f"cause_{cause}_m2"], cause) for cause in CAUSES if row.get(f"cause_{cause}_m2")]
     return max(known, key=lambda item: item[0])[1] if known else None
 
 
-def season_lead(figures: SeasonFigures, t: Words) -> Markup:
+def season_lead(figures: Figures, t: Words) -> Markup:
     """The season's answer in plain sentences."""
     n, document = figures.number, figures.document
     totals, jobs = document["totals"], document["jobs"]
@@ -95,7 +83,7 @@ def season_lead(figures: SeasonFigures, t: Words) -> Markup:
     return Markup(" ").join([*sentences, *([] if spared is None else [spared])])
 
 
-def _spared(figures: SeasonFigures, t: Words) -> Markup | None:
+def _spared(figures: Figures, t: Words) -> Markup | None:
     rows = figures.document["replay"]
     known = [i for i, row in enumerate(rows) if row["label"] == "nozzle" and row["saved_pct"] is not None]
     if not known or rows[known[0]]["saved_pct"] <= 0:
@@ -162,7 +150,9 @@ def _small_multiples(stored: StoredSeason, figures: Figures) -> dict[str, Any]:
     }
 
 
-def render_season(folder: Path, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
+def render_season(
+    folder: Path, system: UnitSystem = "metric", *, language: str = ENGLISH, static: bool = False
+) -> bytes:
     """Make the page of a season's folder; the same tables give the same bytes.
 
     Parameters
@@ -170,6 +160,8 @@ def render_season(folder: Path, system: UnitSystem = "metric", *, static: bool =
     folder : Path
         With ``season.json``: of the whole season or of one client.
     system : {"metric", "us"}
+    language : str
+        As in :func:`swathledger.words.words`.
     static : bool
         Without a script, for paper.
 
@@ -179,8 +171,8 @@ def render_season(folder: Path, system: UnitSystem = "metric", *, static: bool =
         The folder holds no season.
     """
     stored = read_season(folder)
-    t = words()
-    figures = SeasonFigures(stored.document, system)
+    t = words(language)
+    figures = Figures(stored.document, system, t)
     ground = ground_of(stored, system)
     document = stored.document
     path, key, ranked = _ranking(document)
@@ -233,6 +225,6 @@ def render_season(folder: Path, system: UnitSystem = "metric", *, static: bool =
         measured=any(row["over_applied_l"] is not None for row in rows),
         dated=any(row["day"] is not None for row in rows),
         named=any(row["product"] for row in rows),
-        area_unit=QUANTITIES["area"].face(system).symbol,
+        area_unit=figures.symbol("area"),
     )
     return page.lstrip().encode()

@@ -5,12 +5,14 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
 from swathledger.errors import InputError
+from swathledger.report.page import page_templates, told
 from swathledger.report.study_pictures import (
     curve_figure,
     difference_figure,
@@ -18,17 +20,18 @@ from swathledger.report.study_pictures import (
     shape_figure,
     uncertainty_figure,
 )
-from swathledger.units import QUANTITIES, UnitSystem, to_face
+from swathledger.units import UNKNOWN, UnitSystem, to_face, unit_symbol
+from swathledger.words import ENGLISH, Words, words
+from swathledger.words.numbers import shown
 
 SCHEMA = "swathledger/study/1"
 STUDY = "study.json"
-_UNKNOWN = "not known"
 
 
-def number(value: Any, digits: int = 2, *, sign: bool = False) -> str:
+def number(value: Any, digits: int = 2, *, sign: bool = False, unknown: str = UNKNOWN) -> str:
     """A number for a table; what is not known says so, and nothing reads "-0"."""
     if value is None:
-        return _UNKNOWN
+        return unknown
     text = f"{float(value):{'+' if sign else ''},.{digits}f}"
     return text if text.strip("+-0.,") else text.lstrip("+-")
 
@@ -46,9 +49,9 @@ def p_value(value: Any) -> str:
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
 
 
-def interval(low: Any, high: Any, digits: int = 2) -> str:
+def interval(low: Any, high: Any, digits: int = 2, *, t: Words) -> str:
     """An interval, or a dash where none is given."""
-    return "–" if low is None or high is None else f"{number(low, digits)} to {number(high, digits)}"
+    return "–" if low is None or high is None else t("study.range", low=number(low, digits), high=number(high, digits))
 
 
 def general(value: Any) -> str:
@@ -56,59 +59,66 @@ def general(value: Any) -> str:
     return "–" if value is None else f"{float(value):.4g}"
 
 
-def layout_words(name: str) -> str:
+def layout_words(name: str, t: Words) -> str:
     """A layout in plain words."""
-    if name in {"as logged", "logged"}:
-        return "as logged" if name == "as logged" else "logged layout, replayed"
-    known = {"boom": "whole boom", "nozzle": "single nozzles", "limit": "a valve for every cell"}
-    return known.get(name, f"{name} groups" if name.isdigit() else name)
+    if name in {"as logged", "logged", "boom", "nozzle", "limit"}:
+        return t(f"study.name.{name.replace(' ', '_')}")
+    return t("replay.name.groups", n=name) if name.isdigit() else name
 
 
-def _lead(document: dict[str, Any], unit: str, system: UnitSystem) -> str:
+def _lead(document: dict[str, Any], t: Words, system: UnitSystem) -> str:
     """The answer in a sentence or two."""
+
+    def width(metres: float, digits: int) -> str:
+        return shown("length", metres, system, digits)
+
     points = document["curve"]["points"]
     means = {row["layout"]: row for row in document["layouts"]}
     done = means.get("as logged")
     parts = []
     if done is not None:
-        share = interval(done["low"], done["high"])
-        extra = "" if share == "–" else f" ({100 * document['settings']['level']:g} % interval {share})"
-        of = "On this field" if document["fields"] == 1 else f"On {done['fields']} fields"
-        parts.append(f"{of} {number(done['mean'])} % of the target was over-applied as logged{extra}.")
+        share = interval(done["low"], done["high"], t=t)
+        code = "study.lead.logged" if share == "–" else "study.lead.logged_interval"
+        level = f"{100 * document['settings']['level']:g} %"
+        fields = 1 if document["fields"] == 1 else done["fields"]
+        parts.append(t(code, count=fields, mean=number(done["mean"]), level=level, interval=share))
     if points:
         wide, fine = points[-1], points[0]
-        parts.append(
-            f"Replayed with groups {number(to_face('length', wide['group_width_m'], system), 1)} {unit} wide it would "
-            f"have been {number(wide['mean'])} %, with {number(to_face('length', fine['group_width_m'], system), 2)} "
-            f"{unit} {number(fine['mean'])} %."
-        )
+        values = {
+            "wide": width(wide["group_width_m"], 1),
+            "wide_pct": number(wide["mean"]),
+            "fine": width(fine["group_width_m"], 2),
+            "fine_pct": number(fine["mean"]),
+        }
+        parts.append(t("study.lead.replayed", **values))
     step = document["diminishing"]
     if step["from_m"] is not None:
-        parts.append(
-            f"Below {number(to_face('length', step['from_m'], system), 1)} {unit}, halving the group spares less than "
-            f"{step['worth_points']:g} percentage points."
-        )
+        points = f"{step['worth_points']:g}"
+        parts.append(t("study.lead.below", width=width(step["from_m"], 1), points=points))
     elif step["halvings"]:
-        parts.append(f"Every halving replayed still spares {step['worth_points']:g} percentage points or more.")
+        parts.append(t("study.lead.every", points=f"{step['worth_points']:g}"))
     return " ".join(parts)
 
 
-def figures_of(document: dict[str, Any], again: dict[str, Any] | None, system: UnitSystem) -> dict[str, bytes]:
+def figures_of(
+    document: dict[str, Any], again: dict[str, Any] | None, system: UnitSystem, t: Words
+) -> dict[str, bytes]:
     """Every figure that can be drawn, by name."""
-    unit = QUANTITIES["length"].face(system).symbol
     saving = [s["response"] for s in document["shape"] if s["response"].startswith("saving:")]
     response = saving[0] if saving else "over_pct:as logged"
     drawn = {
-        "curve": curve_figure(document, system, unit),
-        "differences": difference_figure(document, layout_words),
-        "shape": shape_figure(document, response),
-        "diminishing": diminishing_figure(document, system, unit),
-        "uncertainty": None if again is None else uncertainty_figure(again, "over_pct:as logged"),
+        "curve": curve_figure(document, system, t),
+        "differences": difference_figure(document, partial(layout_words, t=t), t),
+        "shape": shape_figure(document, response, t),
+        "diminishing": diminishing_figure(document, system, t),
+        "uncertainty": None if again is None else uncertainty_figure(again, "over_pct:as logged", t),
     }
     return {name: picture for name, picture in drawn.items() if picture is not None}
 
 
-def render_study(folder: Path, system: UnitSystem = "metric", *, static: bool = False) -> bytes:
+def render_study(
+    folder: Path, system: UnitSystem = "metric", *, language: str = ENGLISH, static: bool = False
+) -> bytes:
     """The page of a study's folder, from ``study.json``, ``uncertainty.json`` and ``methods.md`` in it.
 
     Raises
@@ -125,35 +135,40 @@ def render_study(folder: Path, system: UnitSystem = "metric", *, static: bool = 
         raise InputError(f"no study can be read here ({error}).", file=str(folder), hint="Run study again.") from None
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise InputError(f"is not of the schema {SCHEMA}.", file=str(folder / STUDY), hint="Run study again.")
-    return render(document, again, methods, system, figures_of(document, again, system), static=static)
+    t = words(language)
+    return render(document, again, methods, system, figures_of(document, again, system, t), t, static=static)
 
 
 def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str, system: UnitSystem,
-           pictures: dict[str, bytes], *, static: bool = False) -> bytes:  # fmt: skip
+           pictures: dict[str, bytes], t: Words, *, static: bool = False) -> bytes:  # fmt: skip
     """The page; the same documents give the same bytes. ``static``: for paper, nothing folded away."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("swathledger.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    unit = QUANTITIES["length"].face(system).symbol
+    environment = page_templates()
+    num = partial(number, unknown=str(t("unknown")))
     style = environment.get_template("study.css").render()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     paragraphs = [part for part in methods.split("\n\n") if part and not part.startswith("#")]
     page = environment.get_template("study.html.j2").render(
-        d=document, again=again, lead=_lead(document, unit, system), num=number, p=p_value, span=interval, gen=general,
-        name=layout_words, unit=unit, area=lambda ha: number(to_face("area", ha * 1e4, system), 1),
-        area_unit=QUANTITIES["area"].face(system).symbol,
-        width=lambda m: _UNKNOWN if m is None else number(to_face("length", m, system)),
-        pictures={k: base64.b64encode(v).decode("ascii") for k, v in pictures.items()}, methods=paragraphs[:-1],
-        static=static, style=Markup(style),  # noqa: S704  # our own style sheet
+        t=t,
+        told=partial(told, t, system),
+        d=document,
+        again=again,
+        lead=_lead(document, t, system),
+        num=num,
+        p=p_value,
+        span=partial(interval, t=t),
+        gen=general,
+        name=partial(layout_words, t=t),
+        unit=unit_symbol("length", system),
+        area=lambda ha: number(to_face("area", ha * 1e4, system), 1),
+        area_unit=unit_symbol("area", system),
+        width=lambda metres: num(None if metres is None else to_face("length", metres, system)),
+        pictures={k: base64.b64encode(v).decode("ascii") for k, v in pictures.items()},
+        methods=paragraphs[:-1],
+        static=static,
+        style=Markup(style),  # noqa: S704  # our own style sheet
         style_hash=f"sha256-{digest}",
         level=f"{100 * document['settings']['level']:g} %",
-    )  # fmt: skip
+    )
     return page.lstrip().encode()
 
 
@@ -161,9 +176,10 @@ def write_page(
     folder: Path, document: dict[str, Any], again: dict[str, Any] | None, methods: str, system: UnitSystem
 ) -> None:
     """Write ``study.html`` and ``figures/*.svg``."""
-    pictures = figures_of(document, again, system)
+    t = words()
+    pictures = figures_of(document, again, system, t)
     if pictures:
         (folder / "figures").mkdir()
     for name, picture in pictures.items():
         (folder / "figures" / f"{name}.svg").write_bytes(picture)
-    (folder / "study.html").write_bytes(render(document, again, methods, system, pictures))
+    (folder / "study.html").write_bytes(render(document, again, methods, system, pictures, t))

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from swathledger.units import UnitSystem, to_face
+from swathledger.units import UnitSystem, to_face, unit_symbol
+from swathledger.words import Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,7 +37,7 @@ def drawn(width: float, height: float, draw: Callable[[Figure], None]) -> bytes:
     return out.getvalue()
 
 
-def _log_widths(axes: Axes, widths: list[float], unit: str) -> None:
+def _log_widths(axes: Axes, widths: list[float], system: UnitSystem, t: Words) -> None:
     axes.set_xscale("log")
     shown: list[float] = []
     for width in sorted(widths):
@@ -44,14 +45,14 @@ def _log_widths(axes: Axes, widths: list[float], unit: str) -> None:
             shown.append(width)
     axes.set_xticks(shown, [f"{w:.3g}" for w in shown])
     axes.set_xticks([], minor=True)
-    axes.set_xlabel(f"width of an outlet group, {unit} (logarithmic)")
+    axes.set_xlabel(t("study.axis.width", unit=unit_symbol("length", system)))
 
 
 def _at(system: UnitSystem, width_m: float) -> float:
     return float(to_face("length", width_m, system))
 
 
-def curve_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> bytes | None:
+def curve_figure(document: dict[str, Any], system: UnitSystem, t: Words) -> bytes | None:
     """Each field's curve, their mean and its band; None where no field has a curve."""
     curves = [c for c in document["field_curves"] if len(c["points"]) >= 2]
     if not curves:
@@ -73,11 +74,11 @@ def curve_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> byt
                 alpha=0.8,
                 marker="." if len(curves) < 4 else "",
                 zorder=1,
-                label="a field" if number == 0 else None,
+                label=t("study.axis.a_field") if number == 0 else None,
             )
         if points and len(curves) > 1:
             x = [_at(system, p["group_width_m"]) for p in points]
-            axes.plot(x, [p["mean"] for p in points], color=OVER, lw=2.4, marker="o", ms=4, label="mean of fields")
+            axes.plot(x, [p["mean"] for p in points], color=OVER, lw=2.4, marker="o", ms=4, label=t("study.axis.mean"))
             if points[0]["low"] is not None:
                 axes.fill_between(
                     x,
@@ -86,7 +87,7 @@ def curve_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> byt
                     color=OVER,
                     alpha=0.13,
                     lw=0,
-                    label="band, all widths at once",
+                    label=t("study.axis.band"),
                 )
                 axes.fill_between(
                     x,
@@ -95,13 +96,13 @@ def curve_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> byt
                     color=OVER,
                     alpha=0.25,
                     lw=0,
-                    label="interval at one width",
+                    label=t("study.axis.interval"),
                 )
         floors = [c["limit_pct"] for c in curves if c["limit_pct"] is not None]
         if floors:
-            axes.axhline(float(np.mean(floors)), color=INK, ls=":", lw=1.4, label="a valve for every cell, mean")
-        _log_widths(axes, sorted(widths), unit)
-        axes.set_ylabel("over-application, % of target")
+            axes.axhline(float(np.mean(floors)), color=INK, ls=":", lw=1.4, label=t("study.axis.floor"))
+        _log_widths(axes, sorted(widths), system, t)
+        axes.set_ylabel(t("study.axis.over"))
         axes.set_ylim(bottom=0)
         axes.legend(frameon=False, fontsize=9, loc="upper left")
 
@@ -116,7 +117,7 @@ def _chosen_pairs(document: dict[str, Any], most: int = 14) -> list[dict[str, An
     return chosen[:most]
 
 
-def difference_figure(document: dict[str, Any], label: Callable[[str], str]) -> bytes | None:
+def difference_figure(document: dict[str, Any], label: Callable[[str], str], t: Words) -> bytes | None:
     """Paired differences with their intervals; None where there are none."""
     chosen = _chosen_pairs(document)
     if not chosen or chosen[0]["low"] is None:
@@ -131,7 +132,7 @@ def difference_figure(document: dict[str, Any], label: Callable[[str], str]) -> 
                     [row, row],
                     color=CALM,
                     lw=1,
-                    label="all pairs at once" if row == 0 else None,
+                    label=t("study.axis.all_pairs") if row == 0 else None,
                 )
             if d["low"] is not None:
                 axes.plot(
@@ -141,18 +142,19 @@ def difference_figure(document: dict[str, Any], label: Callable[[str], str]) -> 
                     lw=4,
                     alpha=0.6,
                     solid_capstyle="butt",
-                    label="interval of one pair" if row == 0 else None,
+                    label=t("study.axis.one_pair") if row == 0 else None,
                 )
-            axes.plot([d["mean"]], [row], "o", color=INK, ms=5, label="mean difference" if row == 0 else None)
+            label_mean = t("study.axis.mean_difference") if row == 0 else None
+            axes.plot([d["mean"]], [row], "o", color=INK, ms=5, label=label_mean)
         axes.axvline(0.0, color=QUIET, lw=1)
         axes.set_yticks(range(len(chosen)), [f"{label(d['first'])} → {label(d['second'])}" for d in reversed(chosen)])
-        axes.set_xlabel("over-application spared, percentage points of target")
+        axes.set_xlabel(t("study.axis.spared"))
         axes.legend(frameon=False, fontsize=9, loc="best")
 
     return drawn(7.6, 1.2 + 0.32 * len(chosen), draw)
 
 
-def shape_figure(document: dict[str, Any], response: str) -> bytes | None:
+def shape_figure(document: dict[str, Any], response: str, t: Words) -> bytes | None:
     """One response against every measure of shape that varies, with the fitted line; None where there is none."""
     panels = [s for s in document["shape"] if s["response"] == response and s["fit"] is not None]
     if not panels:
@@ -170,14 +172,15 @@ def shape_figure(document: dict[str, Any], response: str) -> bytes | None:
             ends = np.array([x.min(), x.max()])
             axes.plot(ends, terms["intercept"]["estimate"] + terms[panel["predictor"]]["estimate"] * ends, color=OVER)
             axes.set_xlabel(panel["predictor_words"], fontsize=9)
-            axes.set_title(f"R² {panel['fit']['r2']:.2f}, rank {panel['spearman']:+.2f}", fontsize=9)
+            r2, rank = f"{panel['fit']['r2']:.2f}", f"{panel['spearman']:+.2f}"
+            axes.set_title(t("study.axis.fit", r2=r2, rank=rank), fontsize=9)
         for axes in grid[:, 0]:
             axes.set_ylabel(panels[0]["response_words"], fontsize=9)
 
     return drawn(8.2, 2.7 * -(-len(panels) // min(3, len(panels))), draw)
 
 
-def diminishing_figure(document: dict[str, Any], system: UnitSystem, unit: str) -> bytes | None:
+def diminishing_figure(document: dict[str, Any], system: UnitSystem, t: Words) -> bytes | None:
     """What each halving spares; None where a halving lies nowhere within the layouts."""
     steps = document["diminishing"]["halvings"]
     if not steps:
@@ -195,17 +198,17 @@ def diminishing_figure(document: dict[str, Any], system: UnitSystem, unit: str) 
             color=CALM,
             ls="--",
             lw=1.4,
-            label=f"worth it: {document['diminishing']['worth_points']:g} points",
+            label=t("study.axis.worth", points=f"{document['diminishing']['worth_points']:g}"),
         )
         axes.set_xticks(place, [f"{_at(system, s['from_m']):.3g} → {_at(system, s['to_m']):.3g}" for s in steps])
-        axes.set_xlabel(f"halving of the group's width, {unit}")
-        axes.set_ylabel("spared, points of target")
+        axes.set_xlabel(t("study.axis.halving", unit=unit_symbol("length", system)))
+        axes.set_ylabel(t("study.axis.points"))
         axes.legend(frameon=False, fontsize=9)
 
     return drawn(7.6, 3.2, draw)
 
 
-def uncertainty_figure(again: dict[str, Any], figure_name: str) -> bytes | None:
+def uncertainty_figure(again: dict[str, Any], figure_name: str, t: Words) -> bytes | None:
     """One headline of every field run again: as read, its interval, and the error of the cells alone."""
     rows = []
     for field in again["fields"]:
@@ -224,16 +227,16 @@ def uncertainty_figure(again: dict[str, Any], figure_name: str) -> bytes | None:
                 lw=4,
                 alpha=0.55,
                 solid_capstyle="butt",
-                label="errors of the inputs, interval" if k == 0 else None,
+                label=t("study.axis.inputs") if k == 0 else None,
             )
             axes.plot(
                 [f["read"] - f["cell_error"], f["read"] + f["cell_error"]],
                 [k, k],
                 color=INK,
                 lw=1.5,
-                label="sampling in cells, one standard error" if k == 0 else None,
+                label=t("study.axis.cells") if k == 0 else None,
             )
-            axes.plot([f["read"]], [k], "o", color=INK, ms=4, label="as audited" if k == 0 else None)
+            axes.plot([f["read"]], [k], "o", color=INK, ms=4, label=t("study.axis.as_audited") if k == 0 else None)
         axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
         axes.set_xlabel(rows[0][1]["words"])
         axes.legend(frameon=False, fontsize=9)

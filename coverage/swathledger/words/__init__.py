@@ -9,7 +9,7 @@ from __future__ import annotations
 import gettext
 import string
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -53,16 +53,24 @@ class Words:
     def __call__(self, key: str, /, **values: object) -> Markup:
         """The sentence of a key with its names filled in; what is filled in is escaped unless it is markup.
 
+        Where it has forms for one and for many, the value ``count`` chooses.
+
         Raises
         ------
         KeyError
             The language lacks the key, or the sentence names something that is not given.
         """
+        sentence = Markup(self._form(key, values))  # noqa: S704  # a file of words, never what a log brings
+        return sentence.format(**values) if values else sentence
+
+    def _form(self, key: str, values: Mapping[str, Any]) -> str:
+        """The sentence of a key, or that of its forms which goes with the value ``count``."""
         text = self.find(key)
+        if isinstance(text, list):
+            text = text[self._plural(int(values["count"]))]
         if not isinstance(text, str):
             raise KeyError(key)
-        sentence = Markup(text)  # noqa: S704  # a file of words, never what a log or a boundary brings
-        return sentence.format(**values) if values else sentence
+        return text
 
     def items(self, key: str) -> list[Markup]:
         """The sentences of a list."""
@@ -78,11 +86,9 @@ class Words:
         """
         if isinstance(note, str):
             return note
-        sentence = self.find(f"note.{note.code}")
         values = dict(note.values)
-        if isinstance(sentence, list):
-            sentence = sentence[self._plural(int(values["count"]))]
-        return str(sentence).format(**{name: self._shown(value, units) for name, value in values.items()})
+        sentence = self._form(f"note.{note.code}", values)
+        return sentence.format(**{name: self._shown(value, units) for name, value in values.items()})
 
     def _shown(self, value: Any, units: UnitSystem) -> Any:
         if isinstance(value, Note):
@@ -183,7 +189,7 @@ def _over(base: dict[str, Any], table: dict[str, Any], file: str, above: str = "
         key = f"{above}{name}"
         if name not in base:
             raise InputError(f"{key} is no key of the words.", file=file, hint="Take the keys of the English file.")
-        if isinstance(base[name], dict) != isinstance(value, dict):
+        if type(value) is not type(base[name]):
             raise InputError(f"{key} is not of the form that it has in the English file.", file=file)
         if isinstance(value, dict):
             out[name] = _over(base[name], value, file, f"{key}.")

@@ -221,7 +221,7 @@ def test_a_sink_sees_every_row_once(monkeypatch):
 _TINY = """
 import json, sys, warnings
 warnings.filterwarnings("ignore", "overflow encountered", RuntimeWarning)  # interpreted hashing wraps, as it should
-sys.path.insert(0, sys.argv[1])
+sys.path[:0] = sys.argv[1:]
 import numpy as np
 from drivekit import drive, ground, rectangle, sprayer
 from pathkit import arc_path, line_path
@@ -235,11 +235,11 @@ print(json.dumps([dict(a.cells), dict(a.edges), a.off_rate_low_cells, a.off_rate
 
 
 def test_interpreted_kernels_give_the_same_ledger():
-    folder = str(Path(__file__).parent)
+    folders = [str(Path(__file__).parent), str(Path(__file__).parent.parent / "simulate")]  # of the helpers
     told = []
     for off in ("0", "1"):
         done = subprocess.run(
-            [sys.executable, "-c", _TINY, folder],
+            [sys.executable, "-c", _TINY, *folders],
             capture_output=True,
             text=True,
             timeout=300,

@@ -25,6 +25,7 @@ BREAKS = {
         ("report/pdf.py", "import swathledger.audit"),
         ("units.py", "import swathledger.season.lock"),
     ],
+    "Sentences live with the faces": [("grid/frame.py", "import swathledger.words")],
     "Only the season hands work to dask": [("grid/frame.py", "import dask"), ("report/pdf.py", "import distributed")],
     "Only the report draws": [("ledger/rate.py", "import matplotlib"), ("shutoff/layout.py", "import jinja2")],
     "numba is imported in one place": [("grid/frame.py", "import numba"), ("swath/build.py", "import numba")],

@@ -14,7 +14,7 @@ from pathkit import START_S, PlanePath, arc_path, line_path, log_of, logged, pas
 from replaykit import block, every_result, identities, machine, named, replay_of, replayed
 from shapely import MultiPoint
 
-from swathledger.report.document import ledger_document
+from swathledger.report.document import ledger_of
 from swathledger.simulate.drive import DriveSettings
 from swathledger.simulate.fields import triangle, waterway_and_pond
 from swathledger.simulate.run import RunSettings, simulate_field
@@ -135,8 +135,8 @@ def test_litres_laid_while_standing_are_in_no_saving():
     assert done.volume_l == pytest.approx(32.0)
     assert named(audit, "boom").volume_l == pytest.approx(32.0)
     assert replay_of(audit).volume_difference_pct == pytest.approx(0.0, abs=1e-6)
-    row = ledger_document(audit)["replay"][0]
-    assert (row["saved_l"], row["saved_pct"]) == (pytest.approx(0.0, abs=1e-6), pytest.approx(0.0, abs=1e-6))
+    row = ledger_of(audit).replay[0]
+    assert (row.saved_l, row.saved_pct) == (pytest.approx(0.0, abs=1e-6), pytest.approx(0.0, abs=1e-6))
 
 
 def test_reversing_over_ones_own_ground_shuts():

@@ -198,7 +198,7 @@ print(json.dumps([[r.layout.name, dict(r.cells), round(r.volume_l, 12), round(r.
 
 
 def test_interpreted_equals_compiled(repository):
-    code = _TINY.format(paths=[str(repository / "tests" / "ledger"), str(repository / "tests" / "shutoff")])
+    code = _TINY.format(paths=[str(repository / "tests" / name) for name in ("simulate", "ledger", "shutoff")])
 
     def run(disable: str):
         environment = {**os.environ, "NUMBA_DISABLE_JIT": disable}

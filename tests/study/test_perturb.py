@@ -7,18 +7,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from pathkit import log_from_path, log_of, passes_path
+from pathkit import arc_path, log_from_path, log_of, passes_path
 from scipy import stats
 from worlds import PLANE, SMALL, field_of, prepared
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Antenna, Hitch, Machine
+from swathledger.statistics import streams
 from swathledger.study.perturb import (
     NO_ERROR,
     SOURCES,
     ErrorModel,
     error_model_for,
     moved_field,
+    moved_log,
     moved_machine,
     moved_ring,
     only,
@@ -250,3 +252,37 @@ def test_each_source_alone_changes_something(source):
         "log_step": len(moved.log) > len(base.log),
     }
     assert changed[source]
+
+
+def test_latency_moves_headings_with_positions():
+    # a circle of 25 m at 5 m/s, 0.2 rad/s: rows read 0.4 s later lie 2 m further on, headings 4.6 degrees further
+    log = log_of(arc_path(25.0, sweep_deg=180.0), PLANE)
+    base = replace(drive(), log=log)
+    errors = only(ErrorModel(latency_sigma_s=0.4), "latency")
+    for seed in range(4):
+        rng = {name: np.random.default_rng([seed, k]) for k, name in enumerate(SOURCES)}
+        delay = 0.4 * np.random.default_rng([seed, SOURCES.index("latency")]).standard_normal()
+        moved = moved_log(log, base, errors, rng)
+        x, y = PLANE.forward(moved.latitude_deg, moved.longitude_deg)
+        inner = slice(2, -2)
+        turned = (moved.heading_deg - log.heading_deg + 180.0) % 360.0 - 180.0
+        assert turned[inner] == pytest.approx(np.full(len(log) - 4, np.degrees(0.2 * delay)), abs=0.05)
+        # clockwise about (0, 0): a heading is the bearing from the centre and a quarter turn
+        bearing = np.degrees(np.arctan2(x, y))
+        assert ((moved.heading_deg - bearing) % 360.0)[inner] == pytest.approx(np.full(len(log) - 4, 90.0), abs=0.2)
+
+
+def test_white_share_of_the_receivers_error_is_a_share_of_variance():
+    base = drive()
+    errors = only(ErrorModel(gnss_sigma_m=0.2, gnss_time_s=1e9, gnss_white_share=0.09, heading_sigma_deg=0.0), "gnss")
+    x0, y0 = PLANE.forward(base.log.latitude_deg, base.log.longitude_deg)
+    apart, slow = [], []
+    for seed in range(150):
+        moved = moved_log(base.log, base, errors, streams(seed, SOURCES))
+        x, y = PLANE.forward(moved.latitude_deg, moved.longitude_deg)
+        apart += [x - x0 - np.mean(x - x0), y - y0 - np.mean(y - y0)]
+        slow += [np.mean(x - x0), np.mean(y - y0)]
+    # what does not move within an hour is slow: 0.2 sqrt(0.91) = 0.191 m; the rest, 0.2 sqrt(0.09) = 0.06 m
+    n = len(base.log)
+    assert np.std(apart) / np.sqrt(1 - 1 / n) == pytest.approx(0.06, rel=0.03)
+    assert np.std(slow) == pytest.approx(0.191, rel=0.12)

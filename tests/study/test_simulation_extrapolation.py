@@ -138,3 +138,16 @@ def test_a_figure_that_jumps_is_held_as_often_as_said(jump):
         low, high = interval_for_truth(drawn["over_pct:boom"], excess, 0.9)
         held.append(low <= truth <= high)
     assert 0.85 <= np.mean(held) <= 0.95
+
+
+def test_error_of_a_wider_groups_middle_holds_its_own_and_the_finests():
+    rng = np.random.default_rng(2)
+    wide, fine, reduced = rng.normal(8, 0.5, 25), rng.normal(1, 0.2, 25), rng.normal(1, 0.1, 10)
+    drawn = {"over_pct:as logged": fine, "over_pct:boom": wide, "over_pct:nozzle": fine,
+             "saving:as logged:nozzle": 0 * fine, "saving:boom:nozzle": wide - fine}  # fmt: skip
+    found = excess_by_figure({"over_pct:as logged": 1.0}, {"over_pct:nozzle": reduced}, drawn)
+    edges = excess_over_reduced(reduced, fine).error
+    own = wide.std(ddof=1) / 5.0
+    assert edges > 0.05
+    assert found["over_pct:boom"].error == pytest.approx((own**2 + edges**2) ** 0.5)
+    assert found["saving:boom:nozzle"].error == pytest.approx((wide - fine).std(ddof=1) / 5.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from pathkit import logged
@@ -32,6 +34,13 @@ def test_headlines_are_those_of_the_audit(base):
         "over_pct:as logged", "over_pct:boom", "over_pct:nozzle", "skip_pct:as logged", "saving:as logged:nozzle",
         "saving:boom:nozzle",
     }  # fmt: skip
+
+
+def test_savings_run_from_the_widest_to_the_finest_whatever_the_order(base):
+    names = ["6", "boom", "nozzle", "2", "limit"]
+    found = {h.name: h.value for h in headlines(compute(replace(base, settings=replace(base.settings, groups=names))))}
+    assert [name for name in found if name.startswith("saving:")] == ["saving:as logged:nozzle", "saving:boom:nozzle"]
+    assert found["saving:boom:nozzle"] == pytest.approx(found["over_pct:boom"] - found["over_pct:nozzle"])
 
 
 def test_same_seed_same_ranges_and_more_draws_keep_the_first(base):

@@ -105,4 +105,11 @@ def test_sensitivity_moves_one_choice_at_a_time(base):
     assert change["off_0.5"]["over_pct:boom"] < 0.0
     # The log has no gaps to bridge or not.
     assert change["gap_double"]["over_pct:as logged"] == 0.0
-    assert variants_of(base)[0].changes == {"cell_m": 0.25}
+    # one step to either side: half and double; half, three quarters or all covered, whichever is not used
+    used = replace(base, settings=replace(base.settings, off_when_covered=0.75, max_gap_s=8.0, revisit_s=12.0))
+    assert {variant.name: variant.changes for variant in variants_of(used)} == {
+        "cell_half": {"cell_m": 0.25}, "cell_double": {"cell_m": 1.0},
+        "revisit_half": {"revisit_s": 6.0}, "revisit_double": {"revisit_s": 24.0},
+        "off_0.5": {"off_when_covered": 0.5}, "off_1": {"off_when_covered": 1.0},
+        "gap_half": {"max_gap_s": 4.0}, "gap_double": {"max_gap_s": 16.0},
+    }  # fmt: skip

@@ -51,6 +51,8 @@ def test_worked_example_of_the_docs():
     assert diminishing(three, StudySettings(worth_points=2.5))["from_m"] == 12.0
     # 4 of the 6 points that can be spared at all.
     assert halvings[0]["reached_pct"] == pytest.approx(100 * 4 / 6)
+    # below 2.5 points: none of 4, 5, 3; two of 2.0, 2.6, 1.4
+    assert [h["fields_below_pct"] for h in halvings] == pytest.approx([0.0, 200 / 3])
 
 
 def test_between_widths_the_curve_is_straight():

@@ -100,7 +100,7 @@ def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]
     reporter.say(f"season: {len(found.jobs)} jobs from {found.logs} logs, {len(found.unplaced)} files without a place")
     given = read_manifest(manifest, overrides={"cell_m": SEASON_CELL_M, "groups": ("boom", "nozzle")})
     season = run_season(given, out / "results", say=reporter.say)
-    done = season.document["jobs"]["done"]
+    done = season.document.jobs.done
     lines = [
         f"Season of the same logs, shuffled (cells of {SEASON_CELL_M:g} m): {found.logs} logs make "
         f"{len(found.jobs)} jobs, {done} done. Without a place:"

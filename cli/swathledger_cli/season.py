@@ -86,9 +86,9 @@ def command(
 
         season = run_season(given, out, workers=workers, dask=dask, resume=resume, told=told, say=reporter.say)
     if as_json:
-        import json
+        from swathledger.documents.document import dump
 
-        click.echo(json.dumps(season.document, indent=1, ensure_ascii=False, allow_nan=False))
+        click.echo(dump(season.document), nl=False)
     for line in lines(season, units):
         summary(line, quiet=quiet)
     return errors.EXIT_SOME_FAILED if season.failed else 0
@@ -115,26 +115,24 @@ def lines(season: Season, units: UnitSystem) -> list[str]:
     from swathledger.units import text
 
     document = season.document
-    jobs, totals, means = document["jobs"], document["totals"], document["means"]
-    out = [
-        f"{jobs['done']} of {jobs['all']} jobs done ({len(season.resumed)} of them before); results in {season.folder}"
-    ]
-    if jobs["done"]:
-        share = means["over_application_pct"]
-        over = "unknown" if share is None else f"{share:.2f} % of {text('area', totals['target_m2'], units)} treated"
-        litres = totals["over_applied_l"]
+    jobs, totals = document.jobs, document.totals
+    out = [f"{jobs.done} of {jobs.all} jobs done ({len(season.resumed)} of them before); results in {season.folder}"]
+    if jobs.done:
+        share = document.means.over_application_pct
+        over = "unknown" if share is None else f"{share:.2f} % of {text('area', totals.target_m2, units)} treated"
+        litres = totals.over_applied_l
         volume = "" if litres is None else f", {text('volume', litres, units)} of spray"
         out.append(f"Over-application: {over}{volume}")
-    if document["doubtful"]:
-        names = ", ".join(item["job"] for item in document["doubtful"])
+    if document.doubtful:
+        names = ", ".join(item.job for item in document.doubtful)
         out.append(f"To be taken with care, see season.json: {names}")
     if season.failed:
-        out.append(f"Failed, {len(season.failed)} of {jobs['all']}:")
+        out.append(f"Failed, {len(season.failed)} of {jobs.all}:")
         out += [f"  {name}: {reason}" for name, reason in list(season.failed.items())[:_MOST_SHOWN]]
         if len(season.failed) > _MOST_SHOWN:
             out.append(f"  and {len(season.failed) - _MOST_SHOWN} more; season.json lists all")
-    if document["unplaced"]:
-        out.append(f"Files that the manifest leaves without a place: {len(document['unplaced'])}")
-    if document["missing"]:
-        out.append(f"Fields without a log: {', '.join(item['field'] for item in document['missing'])}")
+    if document.unplaced:
+        out.append(f"Files that the manifest leaves without a place: {len(document.unplaced)}")
+    if document.missing:
+        out.append(f"Fields without a log: {', '.join(item.field for item in document.missing)}")
     return out

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import Any
 
+import ledgerkit as kit
 import pytest
 from click.testing import CliRunner, Result
 
@@ -34,40 +35,33 @@ def ledger(
     boundary: str = "given",
 ) -> dict[str, Any]:
     """A ledger of a field sprayed at 100 L/ha; only what money reads."""
-    rows = [{"label": "nozzle", "applied_m2": nozzle_l * 100.0, "volume_l": nozzle_l}]
+    rows = [kit.layout("nozzle", applied_m2=nozzle_l * 100.0, volume_l=nozzle_l)]
     if boom_l is not None:
-        rows.append({"label": "boom", "applied_m2": boom_l * 100.0, "volume_l": boom_l})
-    done = {"label": "logged", "applied_m2": logged_l * 100.0, "volume_l": logged_l}
+        rows.append(kit.layout("boom", applied_m2=boom_l * 100.0, volume_l=boom_l))
+    done = kit.layout("logged", applied_m2=logged_l * 100.0, volume_l=logged_l)
     target = covered_ha * 100.0
-    return {
-        "schema": "swathledger/ledger/1",
-        "field": {"id": field, "boundary": boundary},
-        "area": {"covered_m2": covered_ha * HA},
-        "volume": {"set_rate_l_m2": 0.01},
-        "balance": {
-            "logged_l": logged_l + (standing_l or 0.0) + 1.0,
-            "on_target_l": target,
-            "standing_l": standing_l,
-            "by_cause": [{"cause": "guidance", "volume_l": logged_l - target}],
-        },
-        "standing": {"litres_l": standing_l, "unmeasured": 0, "likely_primes": primes or []},
-        "product": None
+    return kit.plain_ledger(
+        field={"id": field, "boundary": boundary},
+        area={"covered_m2": covered_ha * HA},
+        volume=kit.volume(set_rate_l_m2=0.01),
+        balance=kit.balance(
+            logged_l=logged_l + (standing_l or 0.0) + 1.0,
+            on_target_l=target,
+            standing_l=standing_l,
+            by_cause=[{"cause": "guidance", "volume_l": logged_l - target}],
+        ),
+        standing=kit.standing(litres_l=standing_l, likely_primes=primes or []),
+        product=None
         if cost_per_ha is None
-        else {
-            "cost_per_m2": cost_per_ha / HA,
-            "currency": currency,
-            "spray_rate_l_m2": 0.01,
-            "standing": {"money": (standing_l or 0.0) * cost_per_ha / 100.0, "active_g": None},
-        },
-        "replay": rows,
-        "model": {
-            "section_seconds_agreement_pct": 97.0,
-            "trusted": trusted,
-            "as_logged": done,
-            "logged_layout": done | {"volume_l": logged_l - 50.0},
-        },
-        "provenance": {"machine": "m"},
-    }
+        else kit.product(
+            cost_per_m2=cost_per_ha / HA,
+            currency=currency,
+            spray_rate_l_m2=0.01,
+            standing={"money": (standing_l or 0.0) * cost_per_ha / 100.0, "active_g": None},
+        ),
+        replay=rows,
+        model=kit.model(trusted=trusted, as_logged=done, logged_layout=done | {"volume_l": logged_l - 50.0}),
+    )
 
 
 def season(folder: Path, ledgers: dict[str, dict[str, Any]]) -> Path:
@@ -185,7 +179,7 @@ def test_ledgers_that_cannot_be_used_are_named(two_fields: Path) -> None:
     reasons = {item["name"]: item["reason"] for item in found["ledgers"]["set_aside"]}
     assert set(reasons) == {"bad", "client/other", "client/bare"}
     assert "no price" in reasons["client/bare"]
-    assert "no ledger" in reasons["client/other"]
+    assert "found 'something/else/1'" in reasons["client/other"]
     assert (found["ledgers"]["used"], found["ledgers"]["fields"]) == (2, 2)
     words = run(two_fields, "--price", "25000").output
     assert "Not used: client/bare: no price of its products is known." in words
@@ -270,7 +264,10 @@ def test_what_recirculating_would_have_kept_over_a_season(tmp_path: Path) -> Non
 
 
 def prime(start: str, litres: float | None, occasion: str = "first_of_day") -> dict[str, Any]:
-    return {"start": start, "longitude": 148.0, "occasion": occasion, "litres_l": litres}
+    return {
+        "start": start, "start_s": 0.0, "latitude": -33.0, "longitude": 148.0, "occasion": occasion, "break_s": None,
+        "event": None, "measured": litres is not None, "litres_l": litres,
+    }  # fmt: skip
 
 
 def test_priming_and_rinsing_are_lines_of_their_own(tmp_path: Path) -> None:
@@ -333,6 +330,21 @@ def test_a_day_in_several_logs_is_primed_once(tmp_path: Path) -> None:
         ("2025-09-15T00:00:00Z", None),
         ("2025-09-15T22:00:00Z", 12.0),
         ("2025-09-15T23:30:00Z", None),
+    ]
+
+
+def test_two_machines_of_one_day_are_each_primed(tmp_path: Path) -> None:
+    # one field, one morning, two sprayers: neither's first spray hides the other's
+    one = ledger("a", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T00:00:00Z", None)])
+    two = ledger("a", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T00:30:00Z", None)])
+    two["provenance"]["machine"] = "n"
+    measured = ledger("a", 1.0, 100.0, 100.0, primes=[prime("2025-09-15T01:00:00Z", 9.0)])
+    measured["provenance"]["machine"] = "o"
+    jobs, _ = read_ledgers(season(tmp_path, {"a": one, "b": two, "c": measured}))
+    assert sorted((found.start, found.litres) for found in distinct_primes(jobs)) == [
+        ("2025-09-15T00:00:00Z", None),
+        ("2025-09-15T00:30:00Z", None),
+        ("2025-09-15T01:00:00Z", 9.0),
     ]
 
 

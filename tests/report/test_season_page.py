@@ -144,7 +144,7 @@ def test_static_form_has_no_script(season: Path) -> None:
 
 
 def test_a_folder_without_a_season_is_told(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no season can be read here"):
+    with pytest.raises(InputError, match=r"season\.json: cannot be read"):
         render_season(tmp_path)
 
 

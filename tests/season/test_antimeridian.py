@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
+from swathledger.documents.document import plain
 from swathledger.field.read import list_fields
 from swathledger.season.manifest import read_manifest
 from swathledger.season.pool import InlinePool
@@ -58,8 +59,8 @@ def test_its_log_lies_in_it_wholly(farm):
     assert [(job.field, job.remarks) for job in manifest.jobs] == [("plot 1", ()), ("plot 2", ())]
     done = run_season(manifest, farm.folder / "out", pool=InlinePool())
     assert not done.failed
-    assert done.document["totals"]["target_m2"] == pytest.approx(7200.0, rel=2e-3)
-    shares = [row["over_application_pct"] for row in done.document["ranking"]["by_area"]]
+    assert plain(done.document)["totals"]["target_m2"] == pytest.approx(7200.0, rel=2e-3)
+    shares = [row["over_application_pct"] for row in plain(done.document)["ranking"]["by_area"]]
     assert shares == pytest.approx([3.3] * 2, abs=0.1)
 
 

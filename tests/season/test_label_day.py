@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import ledgerkit as kit
+import numpy as np
 import pytest
+import rasterio
+from rasterio.transform import from_origin
 
+from swathledger.documents.document import plain
+from swathledger.report.raster import BAND_DOSE
 from swathledger.season.label_day import DayJob, day_doses
 from swathledger.season.manifest import read_manifest
 from swathledger.season.pool import InlinePool
@@ -69,7 +75,7 @@ def season(farm, name, text):
     path.write_text(HEAD + text)
     done = run_season(read_manifest(path), farm.folder / name, pool=InlinePool())
     assert not done.failed
-    return done.document
+    return plain(done.document)
 
 
 def only_row(document):
@@ -155,12 +161,63 @@ def test_without_litres_the_doses_are_times_the_rate(farm):
 
 def test_a_product_of_one_job_alone_has_no_row(tmp_path):
     def made(name, product):
-        book = {"name": product, "measure": "L", "rate_per_m2": 2e-4, "label": {"maximum_per_m2": 3e-4}}
-        return DayJob(name, tmp_path, True, {"products": [book], "changed_during_job": False, "spray_rate_l_m2": 0.01})
+        return DayJob(name, tmp_path, of_products(line(product)))
 
-    alone = [made("a", "herbicide A"), made("b", "fungicide B"), DayJob("c", tmp_path, True, None)]
+    alone = [made("a", "herbicide A"), made("b", "fungicide B"), DayJob("c", tmp_path, kit.ledger(product=None))]
     assert day_doses(None, "f", "2026-08-06", alone) == []
     # The same once more, in other letters: now there is a sum to make, and no raster to make it from.
     (row,) = day_doses(None, "f", "2026-08-06", [*alone, made("d", "Herbicide a")])
-    assert (row["product"], row["jobs"]) == ("herbicide A", ["a", "d"])
-    assert row["reason"] == "a: cover.tif cannot be read"
+    assert (row.product, row.jobs) == ("herbicide A", ("a", "d"))
+    assert row.reason == "a: cover.tif cannot be read"
+
+
+def line(name, rate_per_m2=2e-4, maximum_per_m2=3e-4):
+    nothing = {"amount": None, "money": None, "active_g": None}
+    label = {"maximum_per_m2": maximum_per_m2, "over_m2": None, "highest_per_m2": None, "highest_on_at_least_m2": 10.0}
+    return {
+        "name": name, "measure": "L", "rate_per_m2": rate_per_m2, "price": None, "currency": None,
+        "active_ingredient": None, "active_g_per_unit": None, "applied": nothing, "over_applied": nothing,
+        "standing": nothing, "place": [], "label": label,
+    }  # fmt: skip
+
+
+def of_products(*lines):
+    return kit.ledger(product=kit.product(products=list(lines), spray_rate_l_m2=0.01), volume=kit.volume())
+
+
+CELL_M = 2.0
+
+
+def cover(folder, dose_l_ha, column, row):
+    """A ``cover.tif`` whose south-west cell stands in a column and row of one grid; row 0 of the array southmost."""
+    rows, columns = dose_l_ha.shape
+    folder.mkdir()
+    transform = from_origin(column * CELL_M, (row + rows) * CELL_M, CELL_M, CELL_M)
+    with rasterio.open(
+        folder / "cover.tif", "w", driver="GTiff", width=columns, height=rows, count=BAND_DOSE, dtype="float32",
+        crs="EPSG:3577", transform=transform,
+    ) as out:  # fmt: skip
+        out.write(dose_l_ha[::-1].astype("float32"), BAND_DOSE)
+        out.set_band_unit(BAND_DOSE, "L/ha")
+
+
+@pytest.mark.parametrize(
+    ("column", "row"), [(0, 0), (0, 3), (0, -3), (4, 0), (-4, 0), (2, 5), (-2, -5), (-3, 7), (0, 700), (9, -700)]
+)
+def test_covers_of_unlike_extent_are_laid_where_they_belong(tmp_path, column, row):
+    # 100 L/ha carry 2e-4 L/m2 of product, twice that is above the maximum of 3e-4. Neither cover is symmetric, so that
+    # a shift to the wrong side meets other cells. Summed here on one large array, cell by cell.
+    rng = np.random.default_rng(7)
+    one, two = (np.where(rng.random(shape) < share, 100.0, 0.0) for shape, share in (((9, 6), 0.7), ((14, 8), 0.5)))
+    cover(tmp_path / "a", one, 0, 0)
+    cover(tmp_path / "b", two, column, row)
+    ground = np.zeros((1500, 40))
+    for dose, x, y in ((one, 15, 720), (two, 15 + column, 720 + row)):
+        ground[y : y + dose.shape[0], x : x + dose.shape[1]] += dose
+    jobs = [DayJob(name, tmp_path / name, of_products(line("herbicide A"))) for name in ("a", "b")]
+    (found,) = day_doses(None, "f", "2026-08-06", jobs)
+    assert found.reason is None
+    assert found.over_m2 == np.count_nonzero(ground > 150) * CELL_M**2
+    # the highest dose of which there are at least 10 m2, three cells of 4 m2
+    twice = np.count_nonzero(ground > 150) >= 3
+    assert found.highest_per_m2 == pytest.approx(4e-4 if twice else 2e-4, rel=0.003)

@@ -13,11 +13,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from swathledger.documents.document import plain
 from swathledger.season.columns import FIELDS, REPLAY, SUMMED_AREAS, SUMMED_VOLUMES
 from swathledger.season.manifest import Job, JobLog, read_manifest
 from swathledger.season.pool import InlinePool
 from swathledger.season.runner import run_season
-from swathledger.season.summary import Parts, season_document
+from swathledger.season.summary import Parts, by_layout, season_document
 from swathledger.season.write import cell, inert, write_csv, write_parquet
 
 from .conftest import START, lanes, log_text, make_farm_in, tree, write_season
@@ -122,12 +123,12 @@ def test_means_weigh_every_field_by_its_area(whole):
     weighted = sum(row["over_application_pct"] * row["target_m2"] for row in fields) / sum(
         row["target_m2"] for row in fields
     )
-    assert done.document["means"]["over_application_pct"] == pytest.approx(weighted)
+    assert plain(done.document)["means"]["over_application_pct"] == pytest.approx(weighted)
 
 
 def test_rankings_put_the_most_first(whole):
     _, done, _ = whole
-    ranking = done.document["ranking"]
+    ranking = plain(done.document)["ranking"]
     for name, key in (("by_litres", "over_applied_l"), ("by_area", "over_application_m2")):
         values = [row[key] for row in ranking[name]]
         assert values == sorted(values, reverse=True)
@@ -147,13 +148,13 @@ def test_money_of_the_over_applied_litres(whole):
     assert row["applied_money"] == pytest.approx(0.2 * row["applied_l"])
     assert (row["currency"], row["money_basis"]) == ("AUD", "litres")
     assert rows_of(out / "fields.parquet")[3]["over_applied_money"] is None  # fungicide B is not in the machine file
-    (total,) = done.document["totals"]["money"]
+    (total,) = plain(done.document)["totals"]["money"]
     assert total["jobs"] == 3
 
 
 def test_repeated_treatments_and_records_missing_or_unfit(whole):
     _, done, _ = whole
-    document = done.document
+    document = plain(done.document)
     assert document["repeated"] == [
         {
             "client": "Weir & Son",
@@ -254,7 +255,7 @@ def test_a_derived_boundary_comes_from_the_results(tmp_path):
     jobs = pyogrio.read_dataframe(tmp_path / "out" / "season.gpkg", layer="jobs")
     assert list(jobs["boundary"]) == ["derived"]
     assert jobs.geometry[0].is_valid
-    assert "derived" in done.document["doubtful"][0]["reasons"][-1]
+    assert "derived" in plain(done.document)["doubtful"][0]["reasons"][-1]
     assert tree(tmp_path / "out").keys() >= {"season.gpkg", "fields.csv"}
 
 
@@ -284,16 +285,18 @@ def seasons(draw):
 @given(seasons())
 def test_sums_over_clients_and_fields_are_the_sums_of_all(given_season):
     jobs, rows = given_season
-    whole_document = season_document(Parts(jobs, rows, [], [], []))
+    whole_document = plain(season_document(Parts(jobs, rows, [], [], [])))
     parts = [
-        season_document(
-            Parts(
-                [job for job in jobs if job.client == client],
-                [row for row in rows if (row["client"] or "") == client],
-                [],
-                [],
-                [],
-                client,
+        plain(
+            season_document(
+                Parts(
+                    [job for job in jobs if job.client == client],
+                    [row for row in rows if (row["client"] or "") == client],
+                    [],
+                    [],
+                    [],
+                    client,
+                )
             )
         )
         for client in {job.client for job in jobs}
@@ -318,3 +321,27 @@ def test_tables_keep_their_types_when_nothing_is_known(tmp_path):
     write_csv(tmp_path / "a.csv", [dict.fromkeys(REPLAY)], REPLAY)
     assert pq.read_schema(tmp_path / "a.parquet") == pq.read_schema(tmp_path / "b.parquet")
     assert (tmp_path / "a.csv").read_text().splitlines()[1] == "," * (len(REPLAY) - 1)
+
+
+def test_a_layout_of_a_season_weighs_its_fields_by_ground_and_by_litres():
+    # 90 ha with 1 % and 10 ha with 11 %: 0.9 + 1.1 = 2 ha of 100, where the mean of the two shares would be 6 %.
+    # 100 of 10,000 L and 90 of 1,000 L spared: 190 of 11,000 L, where the mean of 1 % and 9 % would be 5 %.
+    rows = [
+        dict.fromkeys(REPLAY)
+        | {
+            "label": "nozzle",
+            "target_m2": target,
+            "over_application_m2": over,
+            "volume_l": logged - saved,
+            "logged_volume_l": logged,
+            "saved_l": saved,
+        }
+        for target, over, logged, saved in ((900_000.0, 9000.0, 10_000.0, 100.0), (100_000.0, 11_000.0, 1000.0, 90.0))
+    ]
+    # a third field whose litres are not known counts by its ground alone
+    rows.append(rows[1] | {"volume_l": None, "logged_volume_l": None, "saved_l": None})
+    (found,) = by_layout(rows)
+    assert (found.jobs, found.jobs_with_volume) == (3, 2)
+    assert found.over_application_pct == pytest.approx(100 * (9000 + 2 * 11_000) / 1_100_000)
+    assert found.saved_pct == pytest.approx(100 * 190 / 11_000)
+    assert (found.volume_l, found.logged_volume_l) == (10_810.0, 11_000.0)

@@ -5,6 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from ledgerkit import layout, model, plain_ledger
+
+from swathledger.documents.document import converted
+from swathledger.documents.ledger import Ledger
 from swathledger.study.collect import fields_of, job_of
 from swathledger.study.collected import StudyJob
 
@@ -13,12 +17,11 @@ CAUTION = "The product label"
 
 
 def row(label, groups, over_m2, target_m2=10_000.0):
-    return {
-        "label": label, "groups": groups, "group_width_m": None if groups is None else BOOM_M / groups,
-        "over_application_m2": over_m2, "skip_m2": 1.0, "applied_m2": target_m2 + over_m2, "overlap_extra_m2": over_m2,
-        "outside_m2": 0.0, "excluded_m2": 0.0, "standard_error_m2": 2.0, "volume_l": (target_m2 + over_m2) / 100,
-        "saved_l": 0.0, "saved_pct": 0.0,
-    }  # fmt: skip
+    return layout(
+        label, groups=groups, group_width_m=None if groups is None else BOOM_M / groups,
+        over_application_m2=over_m2, skip_m2=1.0, applied_m2=target_m2 + over_m2, overlap_extra_m2=over_m2,
+        standard_error_m2=2.0, volume_l=(target_m2 + over_m2) / 100, saved_l=0.0, saved_pct=0.0,
+    )  # fmt: skip
 
 
 def ledger(
@@ -27,27 +30,24 @@ def ledger(
     """``over``: over-application in m2 by layout; group numbers as text."""
     over = {"boom": 800.0, "2": 400.0, "4": 200.0} if over is None else over
     groups = {"boom": 1, "limit": None, "nozzle": 48}
-    return {
-        "schema": "swathledger/ledger/1",
-        "field": {
-            "id": field_id, "boundary": "given", "target_area_m2": target_m2, "exclusion_area_m2": 0.0,
-            "perimeter_to_area_per_m": pa, "compactness": shape.get("compactness", 0.7),
-            "convexity": shape.get("convexity", 0.9), "exclusions": shape.get("exclusions", 0), "holes": 0,
+    return plain_ledger(
+        field={
+            "id": field_id, "target_area_m2": target_m2, "perimeter_to_area_per_m": pa,
+            "compactness": shape.get("compactness", 0.7), "convexity": shape.get("convexity", 0.9),
+            "exclusions": shape.get("exclusions", 0),
         },
-        "area": {"target_m2": target_m2, "over_application_m2": done, "off_rate_10pct_m2": 0.08 * target_m2},
-        "replay": [
+        area={"target_m2": target_m2, "over_application_m2": done, "off_rate_10pct_m2": 0.08 * target_m2},
+        replay=[
             row(label, groups[label] if label in groups else int(label), m2, target_m2) for label, m2 in over.items()
         ],
-        "model": {
-            "section_seconds_agreement_pct": 97.0, "trusted": True,
-            "as_logged": row("as logged", 4, done, target_m2), "logged_layout": row("logged", 4, done - 20, target_m2),
-        },
-        "provenance": {
-            "machine": machine, "cell_m": 0.1, "inputs": [{"name": "a.csv", "sha256": "0" * 64}],
-            "settings": {"revisit_s": 10.0, "off_when_covered": 1.0},
+        model=model(
+            as_logged=row("as logged", 4, done, target_m2), logged_layout=row("logged", 4, done - 20, target_m2)
+        ),
+        provenance={
+            "machine": machine, "inputs": [{"name": "a.csv", "sha256": "0" * 64}],
             "projection": f"+proj=laea +lat_0={latitude:.6f} +lon_0=123.000000 +datum=WGS84 +units=m +no_defs",
         },
-    }  # fmt: skip
+    )  # fmt: skip
 
 
 def write(folder: Path, name: str, document) -> Path:
@@ -57,14 +57,18 @@ def write(folder: Path, name: str, document) -> Path:
     return path
 
 
+def job_from(document, name="job"):
+    return job_of(converted(Ledger, document, "ledger.json"), name)
+
+
 def job(*args, name="job", **kwargs) -> StudyJob:
-    out = job_of(ledger(*args, **kwargs), name)
+    out = job_from(ledger(*args, **kwargs), name)
     assert isinstance(out, StudyJob)
     return out
 
 
 def fields(*documents):
-    return fields_of([job_of(document, f"job {k}") for k, document in enumerate(documents)])
+    return fields_of([job_from(document, f"job {k}") for k, document in enumerate(documents)])
 
 
 def season(folder: Path, count: int) -> Path:

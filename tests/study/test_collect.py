@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
-
 import pytest
-from kit_study import fields, ledger, write
+from kit_study import fields, job_from, ledger, write
 
+from swathledger.documents.ledger import Ledger
 from swathledger.errors import InputError
-from swathledger.study.collect import fields_of, job_of, read_results
+from swathledger.study.collect import fields_of, read_results
 from swathledger.study.collected import AS_LOGGED
 
 
@@ -38,9 +37,9 @@ def test_what_cannot_be_used_is_told(tmp_path):
     jobs, left = read_results([tmp_path])
     assert [job.field_id for job in jobs] == ["good"]
     assert {item.name: item.reason for item in left} == {
-        "broken": "is no JSON",
+        "broken": "is no JSON (Input data was truncated)",
         "empty field": "it has no target area",
-        "other": "its schema is 'something/else/1', not swathledger/ledger",
+        "other": f"is not of the schema {Ledger.schema_name()}: found 'something/else/1'",
         "same": "the same ledger as good",
     }
 
@@ -55,27 +54,41 @@ def test_no_ledger_at_all_says_what_to_give(tmp_path):
         read_results([tmp_path])
 
 
-def test_older_and_newer_ledgers_leave_unknown_what_they_do_not_tell():
-    bare = {"schema": "swathledger/ledger/7", "field": {"id": "x"}, "area": {"target_m2": 500.0}, "new": {"key": 1}}
-    job = job_of(bare, "x")
-    assert (job.machine, job.boundary) == ("unknown", "unknown")
-    assert (job.perimeter_to_area_per_m, job.exclusions) == (None, None)
-    assert [row.layout for row in job.rows] == [AS_LOGGED]
-    assert job.over_pct(AS_LOGGED) is None
-    no_count = ledger()
-    del no_count["field"]["exclusions"]
-    assert job_of(no_count, "x").exclusions == 0  # no exclusion area and no hole: none
-    no_count["field"]["exclusion_area_m2"] = 50.0
-    assert job_of(no_count, "x").exclusions is None  # there are some; how many is not told
+def test_what_older_ledgers_do_not_tell_is_unknown():
+    bare = ledger()
+    for key in ("balance", "standing", "product"):
+        bare.pop(key, None)
+    del bare["field"]["exclusions"]
+    assert job_from(bare).exclusions == 0  # no exclusion area and no hole: none
+    bare["field"]["exclusion_area_m2"] = 50.0
+    assert job_from(bare).exclusions is None  # there are some; how many is not told
 
 
-def test_numbers_that_are_not_numbers_are_unknown():
-    odd = ledger()
+def test_without_a_replay_what_was_done_stands_alone():
+    # 300 of 10,000 m2, with the standard error of that area
+    bare = ledger(done=300.0) | {"replay": [], "model": None}
+    bare["area"]["standard_errors_m2"] = {"over_application_m2": 1.5}
+    job = job_from(bare)
+    assert [(row.layout, row.standard_error_m2) for row in job.rows] == [(AS_LOGGED, 1.5)]
+    assert job.over_pct(AS_LOGGED) == pytest.approx(3.0)
+    assert (job.trusted, job.agreement_pct, job.boom_width_m) == (None, None, None)
+
+
+def test_ledgers_changed_by_hand_or_of_a_later_version_are_left_out_and_told(tmp_path):
+    write(tmp_path, "good", ledger("good"))
+    odd = ledger("odd")
     odd["field"]["convexity"] = "0.9"
-    odd["field"]["compactness"] = True
-    odd["replay"][0]["over_application_m2"] = None
-    job = job_of(json.loads(json.dumps(odd)), "x")
-    assert (job.convexity, job.compactness, job.over_pct("boom")) == (None, None, None)
+    write(tmp_path, "odd", odd)
+    row_less = ledger("row")
+    row_less["replay"][1]["over_application_m2"] = None
+    write(tmp_path, "row", row_less)
+    write(tmp_path, "later", ledger("later") | {"schema": "swathledger/ledger/99"})
+    jobs, left = read_results([tmp_path])
+    assert [job.field_id for job in jobs] == ["good"]
+    told = {item.name: item.reason for item in left}
+    assert told["odd"] == "field.convexity cannot be used: expected `float | null`, got `str`"
+    assert told["row"] == "replay[1].over_application_m2 cannot be used: expected `float`, got `null`"
+    assert "this version reads up to" in told["later"]
 
 
 def test_several_drives_on_one_field_are_one_field():

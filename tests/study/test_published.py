@@ -6,7 +6,6 @@ asserted is the direction of each relation and its order of magnitude; the figur
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
 
@@ -18,7 +17,6 @@ from shapely import Polygon, affinity
 from worlds import PLANE, driven, field_of, machine_of, prepared
 
 from swathledger.audit import compute
-from swathledger.documents.document import plain
 from swathledger.errors import SwathledgerError
 from swathledger.report.document import ledger_of
 from swathledger.simulate.fields import random_field
@@ -82,10 +80,10 @@ def study_fields(shared: Path | None):
         field = field_of(boundary, f"{name} {number}")
         try:
             log = logged(driven(field, BOOM, seed=number), PLANE)
-            document = plain(ledger_of(compute(prepared(log, field, BOOM, groups=GROUPS, cell_m=0.5))))
+            document = ledger_of(compute(prepared(log, field, BOOM, groups=GROUPS, cell_m=0.5)))
         except SwathledgerError:
             continue  # a shape that no 24 m boom could be driven on
-        jobs.append(job_of(json.loads(json.dumps(document)), field.field_id))
+        jobs.append(job_of(document, field.field_id))
     return fields_of(jobs)
 
 

@@ -164,6 +164,11 @@ def load(kind: type[D], path: Path) -> D:
     return parse(kind, data, str(path))
 
 
+def reason(error: InputError) -> str:
+    """What is wrong with a document, without the file's name and the hint: for lists of what was set aside."""
+    return f"{error.column or ''} {error.what}".strip().removesuffix(".")
+
+
 def json_schema(kind: type[Document]) -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of a document as it is written."""
     return {

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from swathledger.documents.document import plain
 from swathledger.errors import InputError
 from swathledger.money.budget import GAINS, RetrofitCase, break_even_area_units, partial_budget, payback
 from swathledger.money.ledgers import read_ledgers
@@ -88,7 +89,7 @@ def payback_document(folder: Path, terms: RetrofitTerms, units: UnitSystem = "me
     jobs, aside = read_ledgers(folder)
     found = retrofit(jobs, terms, aside)
     case = found.case
-    budget = partial_budget(case, units)
+    budget, balance = partial_budget(case, units), season_balance(jobs)
     if not math.isfinite(budget.net):
         raise InputError("these numbers come to no finite amount.", hint="Check price, area and product cost.")
     area = "ac" if units == "us" else "ha"
@@ -129,8 +130,8 @@ def payback_document(folder: Path, terms: RetrofitTerms, units: UnitSystem = "me
             "high": None if found.high is None else _result(found.high, units),
         },
         "tornado": _tornado(found),
-        "balance": season_balance(jobs),
-        "standing": season_standing(jobs),
+        "balance": None if balance is None else plain(balance),
+        "standing": plain(season_standing(jobs)),
         "warnings": say_all(found.warnings, units),
         "assumptions": say_all(found.assumptions, units),
         "codes": {

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 from urllib.parse import quote
 
+from swathledger.documents.document import load, plain
+from swathledger.documents.season import SeasonDocument
 from swathledger.errors import InputError
-
-SCHEMA: Final = "swathledger/season/1"
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,8 +19,10 @@ class StoredSeason:
     Attributes
     ----------
     folder : Path
+    season : SeasonDocument
+        Of ``season.json``.
     document : dict
-        Of ``season.json``, with the rows of ``fields.parquet`` under ``rows``.
+        The same as plain values, with the rows of ``fields.parquet`` under ``rows``.
     replay : list of dict
         Of ``replay.parquet``.
     outlines : list of (dict, geometry)
@@ -31,6 +32,7 @@ class StoredSeason:
     """
 
     folder: Path
+    season: SeasonDocument
     document: dict[str, Any]
     replay: list[dict[str, Any]]
     outlines: list[tuple[dict[str, Any], Any]]
@@ -47,15 +49,14 @@ def read_season(folder: Path) -> StoredSeason:
     """
     import pyarrow.parquet as pq
 
+    season = load(SeasonDocument, folder / "season.json")
     try:
-        document = json.loads((folder / "season.json").read_text(encoding="utf-8"))
         rows = pq.read_table(folder / "fields.parquet").to_pylist()
         replay = pq.read_table(folder / "replay.parquet").to_pylist()
     except (OSError, ValueError) as error:  # pyarrow's errors are of both kinds
         raise InputError(f"no season can be read here ({error}).", file=str(folder), hint="Run season first.") from None
-    if document.get("schema") != SCHEMA:
-        raise InputError(f"is not of the schema {SCHEMA}.", file=str(folder / "season.json"), hint="Run season again.")
-    return StoredSeason(folder, {**document, "rows": rows}, replay, _outlines(folder / "season.gpkg"), _links(folder))
+    document = {**plain(season), "rows": rows}
+    return StoredSeason(folder, season, document, replay, _outlines(folder / "season.gpkg"), _links(folder))
 
 
 def _links(folder: Path) -> dict[str, str]:

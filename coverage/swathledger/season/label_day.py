@@ -6,7 +6,7 @@ sum; it is made here from the jobs' ``cover.tif``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.documents.ledger import Ledger, ProductLine
+from swathledger.documents.season import LabelOfTheDay
 from swathledger.money.account import DOSE_ACCURACY, SMALLEST_SPOT_M2
 
 STORED_ACCURACY = 1.0 / 4096.0
@@ -33,16 +35,12 @@ class DayJob:
     id : str
     folder : Path
         Of its results.
-    volume_known : bool
-        Whether its ledger has litres.
-    product : mapping or None
-        The table ``product`` of its ledger.
+    ledger : Ledger
     """
 
     id: str
     folder: Path
-    volume_known: bool
-    product: Mapping[str, Any] | None
+    ledger: Ledger
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +51,7 @@ class _Use:
     factor: float
 
 
-def day_doses(client: str | None, field: str, day: str | None, jobs: Sequence[DayJob]) -> list[dict[str, Any]]:
+def day_doses(client: str | None, field: str, day: str | None, jobs: Sequence[DayJob]) -> list[LabelOfTheDay]:
     """Products that several jobs put on one field on one day.
 
     Parameters
@@ -65,71 +63,67 @@ def day_doses(client: str | None, field: str, day: str | None, jobs: Sequence[Da
 
     Returns
     -------
-    list of dict
+    list of LabelOfTheDay
         For each product (by name, without regard to case) of at least two of the jobs: ``maximum_per_m2`` (the lowest
         entered), ``over_m2`` (ground whose sum is above it; equal is not above, to 1 part in 4,096),
         ``highest_per_m2`` (on at least 10 m2), in the product's ``measure`` on a square metre. Figures are None where a
         job's dose is not known, and ``reason`` says why.
     """
-    uses: dict[str, list[tuple[DayJob, Mapping[str, Any]]]] = {}
+    uses: dict[str, list[tuple[DayJob, ProductLine]]] = {}
     for job in jobs:
-        for book in () if job.product is None else job.product["products"]:
-            uses.setdefault(book["name"].strip().casefold(), []).append((job, book))
+        for line in () if job.ledger.product is None else job.ledger.product.products:
+            uses.setdefault(line.name.strip().casefold(), []).append((job, line))
     out = []
     for _, used in sorted(uses.items()):
         if len(used) < 2:
             continue
-        limits = [book["label"]["maximum_per_m2"] for _, book in used if book["label"]["maximum_per_m2"] is not None]
-        row: dict[str, Any] = {
-            "client": client,
-            "field": field,
-            "day": day,
-            "product": used[0][1]["name"],
-            "measure": used[0][1]["measure"],
-            "jobs": [job.id for job, _ in used],
-            "maximum_per_m2": min(limits) if limits else None,
-            "over_m2": None,
-            "highest_per_m2": None,
-            "highest_on_at_least_m2": SMALLEST_SPOT_M2,
-            "reason": None,
-        }
+        limits = [limit for _, line in used if (limit := line.label.maximum_per_m2) is not None]
+        maximum = min(limits) if limits else None
         covers = "the day of the jobs is not known" if day is None else _uses(used)
-        found: tuple[float | None, float] | str = (
-            covers
-            if isinstance(covers, str)
-            else _summed(covers, row["maximum_per_m2"], max(book["rate_per_m2"] for _, book in used))
+        rate = max(line.rate_per_m2 or 0.0 for _, line in used)
+        found = covers if isinstance(covers, str) else _summed(covers, maximum, rate)
+        over_m2, highest, reason = (None, None, found) if isinstance(found, str) else (*found, None)
+        out.append(
+            LabelOfTheDay(
+                client=client,
+                field=field,
+                day=day,
+                product=used[0][1].name,
+                measure=used[0][1].measure,
+                jobs=tuple(job.id for job, _ in used),
+                maximum_per_m2=maximum,
+                over_m2=over_m2,
+                highest_per_m2=highest,
+                highest_on_at_least_m2=SMALLEST_SPOT_M2,
+                reason=reason,
+            )
         )
-        if isinstance(found, str):
-            row["reason"] = found
-        else:
-            row["over_m2"], row["highest_per_m2"] = found
-        out.append(row)
     return out
 
 
-def _uses(used: Sequence[tuple[DayJob, Mapping[str, Any]]]) -> list[_Use] | str:
+def _uses(used: Sequence[tuple[DayJob, ProductLine]]) -> list[_Use] | str:
     """How to read each job's dose of the product, or why it is not known."""
     out = []
-    if len({book["measure"] for _, book in used}) > 1:
+    if len({line.measure for _, line in used}) > 1:
         return "it is measured by L in one job and by kg in another"
-    for job, book in used:
-        product = job.product or {}
-        if not book["rate_per_m2"]:
+    for job, line in used:
+        product = job.ledger.product
+        if product is None or not line.rate_per_m2:
             return f"{job.id}: the product's rate is not known"
-        if product["changed_during_job"]:
+        if product.changed_during_job:
             return f"{job.id}: the mix changed during the job"
         unit = _dose_unit(job.folder / "cover.tif")
         if unit is None:
             return f"{job.id}: cover.tif cannot be read"
         if unit == "L/ha":
-            if not product["spray_rate_l_m2"]:
+            if not product.spray_rate_l_m2:
                 return f"{job.id}: the spray rate that the product's rate belongs to is not known"
-            factor = 1e-4 * book["rate_per_m2"] / product["spray_rate_l_m2"]
-        elif job.volume_known:
+            factor = 1e-4 * line.rate_per_m2 / product.spray_rate_l_m2
+        elif job.ledger.volume is not None:
             return f"{job.id}: its rate changed, and cover.tif has no litres"
         else:
-            factor = book["rate_per_m2"]
-        out.append(_Use(job.folder / "cover.tif", float(factor)))
+            factor = line.rate_per_m2
+        out.append(_Use(job.folder / "cover.tif", factor))
     return out
 
 

@@ -8,8 +8,8 @@ import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
+from swathledger.documents.season import SeasonDocument
 from swathledger.errors import InputError, OutputError
 from swathledger.files import DiskFullError, is_full
 from swathledger.season.lock import locked
@@ -49,7 +49,7 @@ class Season:
         Reasons by job, in the order of the manifest.
     removed : tuple of str
         Folders of jobs that the manifest no longer has.
-    document : dict
+    document : SeasonDocument
         As in ``season.json``.
     """
 
@@ -58,7 +58,7 @@ class Season:
     resumed: tuple[str, ...]
     failed: dict[str, str]
     removed: tuple[str, ...]
-    document: dict[str, Any]
+    document: SeasonDocument
 
 
 def run_season(
@@ -130,7 +130,7 @@ def run_season(
     return Season(out, ran, tuple(resumed), reasons, tuple(removed), document)
 
 
-def _tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> dict[str, Any]:
+def _tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> SeasonDocument:
     from swathledger.season.tables import write_tables
 
     try:

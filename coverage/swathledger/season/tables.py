@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+import msgspec
+
+from swathledger.documents.document import dump, load, rounded
+from swathledger.documents.ledger import Ledger
+from swathledger.documents.season import FieldTotals, LabelOfTheDay, SeasonDocument
 from swathledger.files import write_whole
-from swathledger.money.ledgers import JobLedger, ledger_from
+from swathledger.money.ledgers import JobLedger
 from swathledger.report.season_page import render_season
-from swathledger.season.columns import FIELDS, REPLAY, Kind, Row, field_row, replay_rows
+from swathledger.season.columns import FIELDS, REPLAY, Row, columns_of, field_row, replay_rows
 from swathledger.season.label_day import DayJob, day_doses
 from swathledger.season.manifest import Job, Manifest
 from swathledger.season.plan import Estimator
@@ -25,37 +29,10 @@ PAGE = "season.html"
 NAMES = ("fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", SEASON, PAGE)
 """In the order written: the page is made from those before it."""
 
-_FIELD_LAYER: dict[str, Kind] = {
-    "client": "text",
-    "field": "text",
-    "treatments": "count",
-    "target_m2": "number",
-    "over_application_m2": "number",
-    "over_application_pct": "number",
-    "skip_m2": "number",
-    "skip_pct": "number",
-    "applied_l": "number",
-    "over_applied_l": "number",
-    "currency": "text",
-    "over_applied_money": "number",
-}
 _ELSEWHERE = (
     "could not be audited; the reason names what belongs to another client and stands in the season.json of the whole "
     "season"
 )
-
-
-def _rounded(value: Any) -> Any:
-    """Numbers to 12 significant digits, as in the ledgers."""
-    return float(f"{value:.12g}") if isinstance(value, float) else value
-
-
-def _tidy(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _tidy(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_tidy(item) for item in value]
-    return _rounded(value)
 
 
 class _Season:
@@ -67,8 +44,7 @@ class _Season:
         self.rows: dict[str, Row] = {}
         self.replay: dict[str, list[Row]] = {}
         self.ledgers: dict[str, JobLedger] = {}
-        self.products: dict[str, dict[str, Any] | None] = {}
-        self._days: dict[tuple[str, str, str], list[Row]] = {}
+        self._days: dict[tuple[str, str, str], list[LabelOfTheDay]] = {}
         places = self._treatments()
         for job in manifest.jobs:
             head = self._head(job, places)
@@ -77,12 +53,11 @@ class _Season:
                 self.rows[job.id] = {**empty, **head, "status": "failed", "reason": failed[job.id]}
                 self.replay[job.id] = []
                 continue
-            document = json.loads((self._folder(job) / "ledger.json").read_bytes())
-            self.ledgers[job.id] = ledger_from(document, job.id, job.client_folder)
-            self.products[job.id] = document.get("product")
-            self.rows[job.id] = {**field_row(document), **head, "status": "done", "reason": None}
+            ledger = load(Ledger, self._folder(job) / "ledger.json")
+            self.ledgers[job.id] = JobLedger(job.id, job.client_folder, ledger)
+            self.rows[job.id] = {**field_row(ledger), **head, "status": "done", "reason": None}
             identity = {name: head[name] for name in ("job", "client", "field", "product", "day")}
-            self.replay[job.id] = [{**row, **identity} for row in replay_rows(document)]
+            self.replay[job.id] = [{**row, **identity} for row in replay_rows(ledger)]
 
     def _folder(self, job: Job) -> Path:
         return self.out / job.client_folder / job.id
@@ -131,11 +106,10 @@ class _Season:
             missing=self.manifest.missing if alone else (),
             client=client,
             ledgers=[self.ledgers[job.id] for job in jobs if job.id in self.ledgers],
-            products=[table for job in jobs if (table := self.products.get(job.id)) is not None],
             label_day=self._label_day(jobs),
         )
 
-    def _label_day(self, jobs: Sequence[Job]) -> list[Row]:
+    def _label_day(self, jobs: Sequence[Job]) -> list[LabelOfTheDay]:
         """Products that several jobs put on one field on one day; each field is summed once."""
         groups: dict[tuple[str, str, str], list[Job]] = {}
         for job in jobs:
@@ -150,12 +124,7 @@ class _Season:
                     client or None,
                     field,
                     day or None,
-                    [
-                        DayJob(
-                            job.id, self._folder(job), self.rows[job.id]["applied_l"] is not None, self.products[job.id]
-                        )
-                        for job in own
-                    ],
+                    [DayJob(job.id, self._folder(job), self.ledgers[job.id].ledger) for job in own],
                 )
             out += self._days.get(key, [])
         return out
@@ -186,7 +155,7 @@ def _derived(path: Path) -> BaseGeometry | None:
     return found
 
 
-def write_tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> dict[str, Any]:
+def write_tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> SeasonDocument:
     """Write the tables of the whole season into ``out`` and those of each labelled client into its binder.
 
     Parameters
@@ -199,7 +168,7 @@ def write_tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> dict[
 
     Returns
     -------
-    dict
+    SeasonDocument
         The document of ``out/season.json``.
 
     Raises
@@ -214,25 +183,29 @@ def write_tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> dict[
     return _write(season, manifest.jobs, out, None)
 
 
-def _write(season: _Season, jobs: Sequence[Job], folder: Path, client: str | None) -> dict[str, Any]:
+def _write(season: _Season, jobs: Sequence[Job], folder: Path, client: str | None) -> SeasonDocument:
     parts = season.parts(jobs, client)
     write_parquet(folder / NAMES[0], parts.rows, FIELDS)
     write_csv(folder / NAMES[1], parts.rows, FIELDS)
     write_parquet(folder / NAMES[2], parts.replay, REPLAY)
     done = [(job, row) for job, row in zip(jobs, parts.rows, strict=True) if row["status"] == "done"]
     shapes = {job.id: season.geometry(job) for job, _ in done}
-    fields = [_tidy(row) for row in by_field(row for _, row in done)]
+    fields = [rounded(field) for field in by_field(row for _, row in done)]
     first = {(job.client, job.field): job.id for job, _ in reversed(done)}
     write_layers(
         folder / NAMES[3],
         {
-            "fields": (fields, _FIELD_LAYER, [shapes[first[row["client"] or "", row["field"]]] for row in fields]),
+            "fields": (
+                [msgspec.structs.asdict(field) for field in fields],
+                columns_of(FieldTotals),
+                [shapes[first[field.client or "", field.field]] for field in fields],
+            ),
             "jobs": ([row for _, row in done], FIELDS, [shapes[job.id] for job, _ in done]),
         },
         _last_day(jobs),
     )
-    document: dict[str, Any] = _tidy(season_document(parts))
-    write_whole(folder / SEASON, (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
+    document = rounded(season_document(parts))
+    write_whole(folder / SEASON, dump(document))
     write_whole(folder / PAGE, render_season(folder, jobs[0].settings.units))
     return document
 

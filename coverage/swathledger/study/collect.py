@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import fields
 from pathlib import Path
-from typing import Any
 
+from swathledger.documents.document import parse, reason
+from swathledger.documents.ledger import Ledger, LedgerField, LedgerLayout
 from swathledger.errors import InputError
 from swathledger.study.collected import AS_LOGGED, LOGGED, LayoutRow, LeftOut, StudyField, StudyJob
 
 LEDGER = "ledger.json"
-SCHEMA = re.compile(r"swathledger/ledger/\d+")
 SAME_PLACE_M = 500.0
 """Fields of one name whose centres are farther apart are two fields."""
 _M_PER_DEG = 111_195.0
@@ -70,17 +70,17 @@ def read_results(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[L
             if digest in seen:
                 left.append(LeftOut(name, f"the same ledger as {seen[digest]}"))
                 continue
-            document = json.loads(data)
+            ledger = parse(Ledger, data, str(path))
         except OSError as error:
             left.append(LeftOut(name, f"cannot be read ({error.strerror or error})"))
             continue
-        except ValueError:
-            left.append(LeftOut(name, "is no JSON"))
+        except InputError as error:
+            left.append(LeftOut(name, reason(error)))
             continue
         seen[digest] = name
         names[name] = names.get(name, 0) + 1
         own = name if names[name] == 1 else f"{name} ({names[name]})"
-        job = job_of(document, own)
+        job = job_of(ledger, own)
         if isinstance(job, LeftOut):
             left.append(job)
         else:
@@ -91,99 +91,75 @@ def read_results(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[L
     return tuple(jobs), tuple(left)
 
 
-def _table(value: Any) -> dict[str, Any]:
-    return value if isinstance(value, dict) else {}
+def _row(row: LedgerLayout, name: str | None = None) -> LayoutRow:
+    names = (item.name for item in fields(LayoutRow) if item.name != "layout")
+    return LayoutRow(layout=row.label if name is None else name, **{key: getattr(row, key) for key in names})
 
 
-def _number(table: dict[str, Any], key: str) -> float | None:
-    value = table.get(key)
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        return None
-    return float(value)
-
-
-def _layout_row(row: dict[str, Any], name: str | None = None) -> LayoutRow:
-    groups = _number(row, "groups")
-    return LayoutRow(
-        layout=str(row.get("label") or row.get("groups")) if name is None else name,
-        groups=None if groups is None else int(groups),
-        **{
-            key: _number(row, key)
-            for key in (
-                "group_width_m", "over_application_m2", "skip_m2", "applied_m2", "overlap_extra_m2", "outside_m2",
-                "excluded_m2", "standard_error_m2", "volume_l", "saved_l", "saved_pct",
-            )
-        },
-    )  # fmt: skip
-
-
-def _rows(document: dict[str, Any]) -> tuple[LayoutRow, ...]:
-    replay = document.get("replay")
-    rows = [_layout_row(_table(row)) for row in replay] if isinstance(replay, list) else []
-    model = _table(document.get("model"))
-    if isinstance(model.get("logged_layout"), dict):
-        rows.append(_layout_row(model["logged_layout"], LOGGED))
-    if isinstance(model.get("as_logged"), dict):
-        rows.append(_layout_row(model["as_logged"], AS_LOGGED))
+def _rows(ledger: Ledger) -> tuple[LayoutRow, ...]:
+    rows = [_row(row) for row in ledger.replay]
+    if ledger.model is not None:
+        rows += [_row(ledger.model.logged_layout, LOGGED), _row(ledger.model.as_logged, AS_LOGGED)]
     else:
-        area = dict(_table(document.get("area")))
-        area["standard_error_m2"] = _table(area.get("standard_errors_m2")).get(
-            "over_application_m2", area.get("standard_error_m2")
+        area, volume = ledger.area, ledger.volume
+        rows.append(
+            LayoutRow(
+                layout=AS_LOGGED,
+                groups=None,
+                group_width_m=None,
+                over_application_m2=area.over_application_m2,
+                skip_m2=area.skip_m2,
+                applied_m2=area.applied_m2,
+                overlap_extra_m2=area.overlap_extra_m2,
+                outside_m2=area.outside_m2,
+                excluded_m2=area.excluded_m2,
+                standard_error_m2=area.standard_errors_m2.get("over_application_m2", area.standard_error_m2),
+                volume_l=None if volume is None else volume.applied_l,
+                saved_l=None,
+                saved_pct=None,
+            )
         )
-        area["volume_l"] = _number(_table(document.get("volume")), "applied_l")
-        rows.append(_layout_row(area, AS_LOGGED))
     unique: dict[str, LayoutRow] = {}
     for row in rows:
         unique.setdefault(row.layout, row)
     return tuple(unique.values())
 
 
-def _exclusions(field: dict[str, Any], excluded_m2: float | None) -> int | None:
+def _exclusions(field: LedgerField) -> int | None:
     """Separate pieces that are left out; older ledgers count holes only."""
-    count, holes = field.get("exclusions"), field.get("holes")
-    if isinstance(count, int):
-        return count + (holes if isinstance(holes, int) else 0)
-    return holes if isinstance(holes, int) and excluded_m2 == 0 else None
+    if field.exclusions is not None:
+        return field.exclusions + field.holes
+    return field.holes if field.exclusion_area_m2 == 0 else None
 
 
-def job_of(document: Any, name: str) -> StudyJob | LeftOut:
-    """One ledger as a job, or why it cannot be one. Keys that are absent become None."""
-    if not isinstance(document, dict) or not SCHEMA.fullmatch(str(document.get("schema"))):
-        found = document.get("schema") if isinstance(document, dict) else None
-        return LeftOut(name, f"its schema is {found!r}, not swathledger/ledger")
-    field, area = _table(document.get("field")), _table(document.get("area"))
-    model, provenance = _table(document.get("model")), _table(document.get("provenance"))
-    settings = _table(provenance.get("settings"))
-    target = _number(area, "target_m2") or _number(field, "target_area_m2")
-    if not target or target <= 0:
+def job_of(ledger: Ledger, name: str) -> StudyJob | LeftOut:
+    """One ledger as a job, or why it cannot be one."""
+    field, area, model, made = ledger.field, ledger.area, ledger.model, ledger.provenance
+    target = area.target_m2 or field.target_area_m2
+    if target <= 0:
         return LeftOut(name, "it has no target area")
-    rows = _rows(document)
-    widest = next((row for row in rows if row.groups and row.group_width_m), None)
-    off_rate = _number(area, "off_rate_10pct_m2")
-    excluded = _number(field, "exclusion_area_m2")
-    inputs = provenance.get("inputs")
-    trusted = model.get("trusted")
+    widest = next((row for row in ledger.replay if row.groups and row.group_width_m), None)
     return StudyJob(
         name=name,
-        field_id=str(field.get("id") or name),
-        machine=str(provenance.get("machine") or "unknown"),
-        boundary=str(field.get("boundary") or "unknown"),
-        projection=str(provenance.get("projection") or ""),
+        field_id=field.id or name,
+        machine=made.machine,
+        boundary=field.boundary,
+        projection=made.projection,
         target_area_m2=target,
-        perimeter_to_area_per_m=_number(field, "perimeter_to_area_per_m"),
-        compactness=_number(field, "compactness"),
-        convexity=_number(field, "convexity"),
-        exclusion_area_m2=excluded,
-        exclusions=_exclusions(field, excluded),
+        perimeter_to_area_per_m=field.perimeter_to_area_per_m,
+        compactness=field.compactness,
+        convexity=field.convexity,
+        exclusion_area_m2=field.exclusion_area_m2,
+        exclusions=_exclusions(field),
         boom_width_m=None if widest is None else (widest.groups or 0) * (widest.group_width_m or 0.0),
-        agreement_pct=_number(model, "section_seconds_agreement_pct"),
-        trusted=trusted if isinstance(trusted, bool) else None,
-        cell_m=_number(provenance, "cell_m"),
-        revisit_s=_number(settings, "revisit_s"),
-        off_when_covered=_number(settings, "off_when_covered"),
-        off_rate_pct=None if off_rate is None else 100.0 * off_rate / target,
-        inputs=tuple(str(_table(item).get("sha256")) for item in inputs) if isinstance(inputs, list) else (),
-        rows=rows,
+        agreement_pct=None if model is None else model.section_seconds_agreement_pct,
+        trusted=None if model is None else model.trusted,
+        cell_m=made.cell_m,
+        revisit_s=made.settings.revisit_s,
+        off_when_covered=made.settings.off_when_covered,
+        off_rate_pct=100.0 * area.off_rate_10pct_m2 / target,
+        inputs=tuple(item.sha256 for item in made.inputs),
+        rows=_rows(ledger),
     )
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
 
 MARKER = "demo.json"
-"""Tells a folder of an earlier demo, which alone may be replaced."""
+"""Names the fields of the demo."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +152,7 @@ def command(out: Path, overwrite: bool, quiet: bool) -> None:
     from swathledger.report.folder import new_folder
 
     with (
-        new_folder(out, overwrite=overwrite, marker=MARKER) as folder,
+        new_folder(out, by="demo", overwrite=overwrite) as folder,
         reporting("demo", 100 * len(SAMPLES), quiet=quiet) as reporter,
     ):
         ledgers = audit_samples(sample_folder(), folder, reporter)

@@ -119,15 +119,16 @@ def boundary_option(*, required: bool = True) -> Decorator[Any]:
     )
 
 
-def out_option(*, file: bool = False) -> Decorator[Any]:
+def out_option(*, file: bool = False, help_text: str | None = None) -> Decorator[Any]:
     """``--out``, as `out`: Path of a folder (or, with ``file``, of a file)."""
     what = "File" if file else "Folder"
+    said = f"{what} to write; an existing one is refused unless --overwrite is given."
     return click.option(
         "--out",
         required=True,
         type=click.Path(file_okay=file, dir_okay=not file, path_type=Path),
         metavar="FILE" if file else "DIR",
-        help=f"{what} to write; an existing one is refused unless --overwrite is given.",
+        help=said if help_text is None else help_text,
     )
 
 

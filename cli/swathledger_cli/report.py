@@ -43,7 +43,7 @@ class FormatsParam(options._ParamType):
 )
 @options.units_option()
 @options.language_option()
-@click.option("--overwrite", is_flag=True, help="Replace files of a page's name that this program did not make, too.")
+@click.option("--overwrite", is_flag=True, help="Replace pages of ours that were changed since they were written, too.")
 @options.quiet_option()
 def command(
     folder: Path, formats: tuple[str, ...], units: UnitSystem, language: str, overwrite: bool, quiet: bool
@@ -51,7 +51,8 @@ def command(
     """Render pages again from results, without computing anything again.
 
     DIR is what audit wrote (report.html), what study wrote (study.html), or what season wrote (season.html of the whole
-    and of each client, and report.html of every job). Pages that this program made are replaced.
+    and of each client, and report.html of every job). Pages that this program made are replaced, others
+    never.
     """
     from swathledger.report.rerender import FORMATS, render_again
 

@@ -26,7 +26,9 @@ _MOST_SHOWN = 30
     required=True,
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
 )
-@options.out_option()
+@options.out_option(
+    help_text="Folder to write: a new or empty one, or that of an earlier run of the season, which is gone on with."
+)
 @click.option(
     "--jobs",
     "workers",
@@ -45,6 +47,11 @@ _MOST_SHOWN = 30
     show_default=True,
     help="Leave jobs alone whose inputs, settings and program version have not changed since they were done.",
 )
+@click.option(
+    "--verify",
+    is_flag=True,
+    help="Before a job is left alone, compare the bytes of all its files with what was written; otherwise their sizes.",
+)
 @options.cell_option()
 @options.groups_option()
 @options.units_option()
@@ -56,6 +63,7 @@ def command(
     workers: int | None,
     dask: str | None,
     resume: bool,
+    verify: bool,
     cell: float | None,
     groups: tuple[str, ...] | None,
     units: UnitSystem,
@@ -84,7 +92,9 @@ def command(
             if step.outcome.kind == "failed":
                 reporter.say(f"{step.outcome.id}: {step.outcome.reason}")
 
-        season = run_season(given, out, workers=workers, dask=dask, resume=resume, told=told, say=reporter.say)
+        season = run_season(
+            given, out, workers=workers, dask=dask, resume=resume, verify=verify, told=told, say=reporter.say
+        )
     if as_json:
         from swathledger.documents.document import dump
 
@@ -131,6 +141,9 @@ def lines(season: Season, units: UnitSystem) -> list[str]:
         out += [f"  {name}: {reason}" for name, reason in list(season.failed.items())[:_MOST_SHOWN]]
         if len(season.failed) > _MOST_SHOWN:
             out.append(f"  and {len(season.failed) - _MOST_SHOWN} more; season.json lists all")
+    if document.older:
+        names = ", ".join(item.job for item in document.older)
+        out.append(f"Of these the last good results stay, older than their inputs and in no total: {names}")
     if document.unplaced:
         out.append(f"Files that the manifest leaves without a place: {len(document.unplaced)}")
     if document.missing:

@@ -6,7 +6,7 @@ folder at once or not at all.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -242,10 +242,22 @@ def run_audit(
     spans: Sequence[Spans] | None = None,
     notes: Sequence[Note] = (),
     progress: Progress | None = None,
+    among: bool = False,
+    also: Mapping[str, bytes] | None = None,
 ) -> Ledger:
     """Audit one field and write ``ledger.json``, ``ledger.csv``, ``cover.tif``, ``ledger.gpkg`` and ``report.html``.
 
-    The folder ``out`` appears whole or not at all.
+    The folder ``out`` appears whole or not at all, with a list of what was written (``written.json``); files that no
+    such list names are left as they are.
+
+    Parameters
+    ----------
+    overwrite : bool
+        Results of an earlier audit may be replaced.
+    among : bool
+        Results may be put among other files, whose names they never take.
+    also : mapping of str to bytes, optional
+        Files to be written with the results.
 
     Returns
     -------
@@ -260,6 +272,10 @@ def run_audit(
     from swathledger.report.folder import new_folder
     from swathledger.report.write import write_results
 
-    with new_folder(out, overwrite=overwrite) as folder:
+    given = [path for path in (*logs, machine_path, boundary) if isinstance(path, Path)]
+    with new_folder(out, by="audit", overwrite=overwrite, inputs=given, among=among) as folder:
         prepared = prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes)
-        return write_results(folder, prepared, compute, progress=progress)
+        document = write_results(folder, prepared, compute, progress=progress)
+        for name, data in (also or {}).items():
+            (folder / name).write_bytes(data)
+        return document

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import re
 import unicodedata
 from pathlib import PurePath
@@ -67,15 +68,25 @@ def duration(seconds: float) -> str:
 def slug(text: str, fallback: str = "unnamed") -> str:
     """A file name for any text: letters, digits, dash and underscore; accents are taken off, never empty.
 
+    What ASCII has no letters for (other scripts, emoji) leaves a few digits of the text's hash behind, so that texts
+    that differ in nothing else have names of their own.
+
     Examples
     --------
     >>> slug("Möhre & Söhne / ..")
     'Mohre-Sohne'
     >>> slug("../..")
     'unnamed'
+    >>> slug("поле 7"), slug("луг 7")
+    ('7-15eaa2', '7-f8fafe')
     """
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
-    out = re.sub(r"[^A-Za-z0-9_]+", "-", plain).strip("-")[:MOST_CHARACTERS].strip("-") or fallback
+    apart = unicodedata.normalize("NFKD", text)
+    lost = any(not char.isascii() and unicodedata.category(char)[0] in "LNS" for char in apart)
+    digest = hashlib.sha256(unicodedata.normalize("NFC", text).encode("utf-8", "surrogatepass")).hexdigest()[:6]
+    plain = re.sub(r"[^A-Za-z0-9_]+", "-", apart.encode("ascii", "ignore").decode()).strip("-")
+    if lost:
+        plain = f"{plain[: MOST_CHARACTERS - 7]}-{digest}".strip("-") if plain else f"{fallback}-{digest}".strip("-")
+    out = plain[:MOST_CHARACTERS].strip("-") or fallback
     return f"{out}_" if is_reserved(out) else out
 
 

@@ -9,9 +9,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from swathledger.documents.document import dump
+from swathledger.documents.written import list_of
 from swathledger.errors import InputError, OutputError
+from swathledger.report.folder import is_ours
 from swathledger.report.pdf import static_html
-from swathledger.report.rerender import is_ours, places, render_again
+from swathledger.report.rerender import places, render_again
 from swathledger_cli.main import cli
 
 
@@ -19,6 +22,7 @@ from swathledger_cli.main import cli
 def job(written: Any, tmp_path: Path) -> Path:
     folder = tmp_path / "job"
     shutil.copytree(written.folder, folder)
+    (folder / "written.json").write_bytes(dump(list_of(folder, "audit")))
     return folder
 
 
@@ -28,7 +32,7 @@ def test_nothing_but_the_page_changes(job: Path) -> None:
     assert {path.name: path.read_bytes() for path in job.iterdir()} == before
     render_again(job, system="us")
     after = {path.name: path.read_bytes() for path in job.iterdir()}
-    assert {name for name in after if after[name] != before[name]} == {"report.html"}
+    assert {name for name in after if after[name] != before[name]} == {"report.html", "written.json"}
     assert b"\xc2\xa0ac<" in after["report.html"]
 
 
@@ -37,9 +41,20 @@ def test_a_page_that_is_not_ours_stays(job: Path) -> None:
     page.write_text("<h1>my notes</h1>")
     with pytest.raises(OutputError, match="was not made by this program"):
         render_again(job)
+    with pytest.raises(OutputError, match="was not made by this program"):
+        render_again(job, overwrite=True)
     assert page.read_text() == "<h1>my notes</h1>"
+
+
+def test_a_page_of_ours_that_somebody_changed_is_replaced_only_when_told(job: Path) -> None:
+    page = job / "report.html"
+    page.write_bytes(page.read_bytes().replace(b"</body>", b"<p>my notes</p></body>"))
+    with pytest.raises(OutputError, match="was changed since it was written"):
+        render_again(job)
+    assert b"my notes" in page.read_bytes()
     render_again(job, overwrite=True)
-    assert is_ours(page)
+    assert b"my notes" not in page.read_bytes()
+    render_again(job)  # and the list knows the new one
 
 
 def test_what_belongs_to_a_folder(tmp_path: Path) -> None:

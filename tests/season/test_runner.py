@@ -57,10 +57,19 @@ def run(manifest, out, *more):
 def test_the_layout_of_the_results(reference):
     _, _, files = reference
     tops = {name for name in files if "/" not in name}
-    assert tops == {"fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", "season.json", "season.html"}
+    assert tops == {
+        "fields.parquet",
+        "fields.csv",
+        "replay.parquet",
+        "season.gpkg",
+        "season.json",
+        "season.html",
+        "written.json",
+    }
     for number in range(1, 4):
         assert f"all/plot-{number}-2026-08-06-herbicide-A/ledger.json" in files
         assert f"all/plot-{number}-2026-08-06-herbicide-A/job.json" in files
+        assert f"all/plot-{number}-2026-08-06-herbicide-A/written.json" in files
 
 
 @pytest.mark.slow
@@ -142,7 +151,7 @@ def test_what_has_changed_is_run_again_and_no_more(reference, change, monkeypatc
     assert (len(again.ran), len(again.resumed)) == (rerun, 3 - rerun)
     if change in {"ledger", "version"}:
         differ = {name for name, digest in tree(out).items() if expected[name] != digest}
-        assert all(name.endswith("job.json") for name in differ)
+        assert all(name.endswith(("job.json", "written.json")) for name in differ)
         assert bool(differ) == (change == "version")
     else:
         assert tree(out) != expected
@@ -202,13 +211,140 @@ def test_one_bad_field_never_stops_the_rest(reference):
     assert done == {name: digest for name, digest in expected.items() if name.startswith("all/plot-1")}
 
 
-def test_results_of_a_job_that_fails_now_do_not_stay(reference):
-    farm, manifest, _ = reference
+def read_season(out):
+    import csv
+
+    document = json.loads((out / "season.json").read_text())
+    with (out / "fields.csv").open(newline="") as stream:
+        rows = {row["job"]: row for row in csv.DictReader(stream)}
+    return document, rows
+
+
+@pytest.mark.parametrize("how", ["log", "boundary", "machine", "not a log any more"])
+def test_the_last_good_results_stay_when_an_input_cannot_be_read(reference, how):
+    farm, manifest, expected = reference
     out = farm.folder / "reference"
-    farm.log("01.csv", "time,latitude,longitude\n")
+    job = "plot-2-2026-08-06-herbicide-A"
+    path = {"boundary": farm.boundaries, "machine": farm.machine}.get(how, farm.logs / "01.csv")
+    away = path.with_suffix(".away")
+    path.rename(away)
+    if how == "not a log any more":
+        path.write_text("time,latitude,longitude\n")
     again = season(manifest, out)
+    one = path.parent == farm.logs
+    assert list(again.failed) == ([job] if one else list(again.failed))
+    assert len(again.failed) == (1 if one else 3)
+    kept = {name: digest for name, digest in tree(out).items() if name.startswith("all/")}
+    assert kept == {name: digest for name, digest in expected.items() if name.startswith("all/")}
+    document, rows = read_season(out)
+    assert document["jobs"] == {"all": 3, "done": 2 if one else 0, "failed": 1 if one else 3}
+    assert [item["job"] for item in document["older"]] == list(again.failed)
+    assert rows[job]["status"] == "older"
+    assert rows[job]["reason"] == again.failed[job]
+    assert float(rows[job]["target_m2"]) == pytest.approx(3600.0, rel=1e-3)  # 60 m by 60 m
+    # Figures older than their inputs are in no total.
+    assert document["totals"]["jobs"] == (2 if one else 0)
+    if one:
+        assert document["totals"]["target_m2"] == pytest.approx(7200.0, rel=1e-3)
+        assert all(layout["jobs"] == 2 for layout in document["replay"])
+    assert "older than its inputs" in (out / "season.html").read_text()
+    away.replace(path)
+    season(manifest, out)
+    assert tree(out) == expected
+
+
+def test_a_job_without_results_that_fails_is_not_older(reference):
+    farm, manifest, _ = reference
+    (farm.logs / "01.csv").unlink()
+    season(manifest, farm.folder / "new")
+    document, rows = read_season(farm.folder / "new")
+    assert document["older"] == []
+    assert rows["plot-2-2026-08-06-herbicide-A"]["status"] == "failed"
+    assert rows["plot-2-2026-08-06-herbicide-A"]["target_m2"] == ""
+
+
+# --- what is there is looked at ---------------------------------------------------------------------------------------
+FILES_OF_A_JOB = ["ledger.json", "ledger.csv", "ledger.gpkg", "cover.tif", "report.html", "job.json", "written.json"]
+
+
+@pytest.mark.parametrize("how", ["cut", "emptied", "deleted"])
+@pytest.mark.parametrize("name", FILES_OF_A_JOB)
+def test_a_file_of_a_finished_job_that_is_not_whole_is_made_again(reference, name, how):
+    farm, manifest, expected = reference
+    out = farm.folder / "reference"
+    path = out / "all" / "plot-2-2026-08-06-herbicide-A" / name
+    data = path.read_bytes()
+    if how == "deleted":
+        path.unlink()
+    else:
+        path.write_bytes(data[: len(data) // 2] if how == "cut" else b"")
+    again = season(manifest, out)
+    assert [outcome.id for outcome in again.ran] == ["plot-2-2026-08-06-herbicide-A"]
+    assert tree(out) == expected
+
+
+@pytest.mark.parametrize("name", ["fields.csv", "fields.parquet", "season.gpkg", "season.json", "season.html"])
+def test_a_table_that_is_cut_is_made_again(reference, name):
+    farm, manifest, expected = reference
+    path = farm.folder / "reference" / name
+    path.write_bytes(path.read_bytes()[:100])
+    season(manifest, farm.folder / "reference")
+    assert tree(farm.folder / "reference") == expected
+
+
+def test_bytes_are_compared_when_asked_for(reference):
+    farm, manifest, expected = reference
+    out = farm.folder / "reference"
+    path = out / "all" / "plot-2-2026-08-06-herbicide-A" / "cover.tif"
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    assert len(season(manifest, out).resumed) == 3
+    again = season(manifest, out, verify=True)
+    assert [outcome.id for outcome in again.ran] == ["plot-2-2026-08-06-herbicide-A"]
+    changed = path.with_name("cover-changed.tif")
+    assert changed.read_bytes() == bytes(data)  # one flipped bit, or somebody's work: that cannot be told
+    changed.unlink()
+    assert tree(out) == expected
+
+
+def test_a_log_that_changed_since_it_was_matched_is_told(reference):
+    farm, manifest, _ = reference
+    out = farm.folder / "new"
+    said = []
+    season(manifest, out, say=said.append)
+    assert not any("has changed" in line for line in said)
+    farm.log("01.csv", log_text(lanes(1), start=1_786_000_000 + 3600, rate=90.0))
+    season(manifest, out, say=said.append)
+    assert "logs/01.csv: has changed since it was matched; check its job, or match again." in said
+    document, _ = read_season(out)
+    assert {item["job"]: item["reasons"] for item in document["doubtful"]} == {
+        "plot-2-2026-08-06-herbicide-A": ["Changed since it was matched: 01.csv."]
+    }
+
+
+def test_a_zero_byte_in_a_path_fails_that_job_alone(reference):
+    farm, manifest, _ = reference
+    text = (
+        manifest.read_text()
+        .replace('"logs/01.csv",', '"logs/01.csv\\u0000",')
+        .replace('logs = ["logs/01.csv"]', 'logs = ["logs/01\\u0000.csv"]')
+    )
+    assert "u0000" in text
+    manifest.write_text(text)
+    again = season(manifest, farm.folder / "new")
     assert list(again.failed) == ["plot-2-2026-08-06-herbicide-A"]
-    assert not (out / "all" / "plot-2-2026-08-06-herbicide-A").exists()
+    assert "cannot be read" in again.failed["plot-2-2026-08-06-herbicide-A"]
+    assert "\0" not in again.failed["plot-2-2026-08-06-herbicide-A"]
+    assert len(again.ran) == 2
+
+
+@pytest.mark.parametrize("name", ["season.json", "Season.JSON", "fields.csv", "written.json", "season.html"])
+def test_no_job_blocks_a_table(make_season, name):
+    farm, manifest = make_season(1)
+    manifest.write_text(manifest.read_text().replace("plot-1-2026-08-06-herbicide-A", name))
+    with pytest.raises(InputError, match="is the name of a table"):
+        season(manifest, farm.folder / "out")
 
 
 def test_no_jobs(make_season):
@@ -552,19 +688,25 @@ def test_a_full_disk_ends_the_season_in_plain_words_and_it_goes_on_from_there(re
 
 
 def test_what_an_interrupted_run_left_is_swept_away_and_nothing_else(tmp_path):
+    """What is ours is known by what is in it, not by its name."""
+    from swathledger.report.part import part_of
+
     out = tmp_path / "out"
     client = out / "all"
     client.mkdir(parents=True)
-    for name in (".plot-1-ab12_cd3.part", ".plot-1-abcdefgh.old"):
-        (client / name).mkdir()
-        (client / name / "x").write_text("")
-    (out / ".fields-abcdefgh.part.csv").write_text("")
-    kept = [client / ".keep", client / "mine.part", out / ".git-part", client / ".a.part"]
+    kept = [client / ".plot-1-abcdefgh.part" / "x", client / ".photos-20250131.old" / "x", client / "mine.part"]
     for path in kept:
+        path.parent.mkdir(exist_ok=True)
         path.write_text("")
-    runner._sweep(out)
+    copies = []
+    for target in (out, client / "plot-1"):
+        with part_of(target) as held:
+            copies.append(shutil.copytree(held, held.with_name(f".{target.name}-ab12_cd3.part")))  # what a kill leaves
+    with part_of(client / "plot-2") as living:  # another run is at work there
+        runner._sweep(out)
+        assert living.is_dir()
+    assert not any(path.exists() for path in copies)
     assert sorted(path for path in out.rglob("*") if path.is_file()) == sorted(kept)
-    assert not any(path.name.startswith(".plot") for path in client.iterdir())
 
 
 def test_a_file_is_written_whole_or_not_at_all(tmp_path):

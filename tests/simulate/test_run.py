@@ -126,7 +126,7 @@ def test_what_is_written_is_read_again(small, tmp_path):
 def test_existing_results_are_refused_and_can_be_overwritten(small, tmp_path):
     out = tmp_path / "out"
     first = simulate(*small, out)[0].log_file.read_bytes()
-    with pytest.raises(OutputError, match="not empty"):
+    with pytest.raises(OutputError, match="already holds files"):
         simulate(*small, out)
     again = simulate(*small, out, overwrite=True)[0].log_file.read_bytes()
     assert first == again

@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from kit_study import ledger, season, write
 
 from swathledger.errors import InputError, OutputError
-from swathledger.report.rerender import is_ours, render_again
+from swathledger.report.folder import is_ours
+from swathledger.report.rerender import render_again
 from swathledger.report.study_page import render_study
 from swathledger.study.collected import StudySettings
 from swathledger.study.run import run_study
@@ -35,6 +36,7 @@ def test_same_inputs_give_the_same_bytes(tmp_path):
     assert set(one) == {
         "study.json", "study.parquet", "study.csv", "study_dictionary.csv", "study.html", "methods.md", "CITATION.cff",
         "figures/curve.svg", "figures/differences.svg", "figures/shape.svg", "figures/diminishing.svg",
+        "written.json",
     }  # fmt: skip
 
 
@@ -45,7 +47,7 @@ def test_the_page_is_made_again_from_what_is_stored(tmp_path):
     assert render_again(out) == [out / "study.html"]
     assert everything(out) == before
     render_again(out, system="us")
-    assert {name for name, data in everything(out).items() if data != before[name]} == {"study.html"}
+    assert {name for name, data in everything(out).items() if data != before[name]} == {"study.html", "written.json"}
     (out / "study.json").write_text('{"schema": "swathledger/study/0"}')
     with pytest.raises(InputError, match="is not of the schema swathledger/study/1"):
         render_again(out)

@@ -278,6 +278,7 @@ class SeasonDocument(Document, frozen=True, kw_only=True):
     ranking: Rankings
     repeated: tuple[RepeatedField, ...]
     unfit: tuple[UnfitJob, ...]
+    older: tuple[UnfitJob, ...] = ()
     doubtful: tuple[DoubtfulJob, ...]
     unplaced: tuple[UnplacedFile, ...]
     missing: tuple[MissingField, ...]

@@ -39,8 +39,10 @@ class StoredSeason:
     links: dict[str, str]
 
 
-def read_season(folder: Path) -> StoredSeason:
+def read_season(folder: Path, place: Path | None = None) -> StoredSeason:
     """Read the tables that ``swathledger season`` wrote.
+
+    ``place``: where the folders of the jobs are; None: in the folder itself.
 
     Raises
     ------
@@ -56,13 +58,13 @@ def read_season(folder: Path) -> StoredSeason:
     except (OSError, ValueError) as error:  # pyarrow's errors are of both kinds
         raise InputError(f"no season can be read here ({error}).", file=str(folder), hint="Run season first.") from None
     document = {**plain(season), "rows": rows}
-    return StoredSeason(folder, season, document, replay, _outlines(folder / "season.gpkg"), _links(folder))
+    return StoredSeason(folder, season, document, replay, _outlines(folder / "season.gpkg"), _links(place or folder))
 
 
 def _links(folder: Path) -> dict[str, str]:
     """Folders of jobs are at most one client below."""
     out = {}
-    for below in sorted(path for path in folder.iterdir() if path.is_dir()):
+    for below in sorted(path for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else ():
         for place in (below, *sorted(path for path in below.iterdir() if path.is_dir())):
             if (place / "ledger.json").is_file():
                 out[place.name] = f"{quote(place.relative_to(folder).as_posix())}/report.html"

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
+from swathledger.documents.written import entry_of, read_list
 from swathledger.errors import InputError, OutputError
 from swathledger.files import write_whole
+from swathledger.report.folder import is_ours, note_written
+from swathledger.text import printable
 from swathledger.units import UnitSystem
 from swathledger.words import ENGLISH
 
 Format = Literal["html", "pdf"]
 FORMATS: Final[tuple[Format, ...]] = ("html", "pdf")
-_STAMP: Final = b'<meta name="generator" content="swathledger'
-_PDF_STAMP: Final = b"% swathledger report"
-_HEAD_BYTES: Final = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +79,19 @@ def _folders(folder: Path) -> list[Path]:
         raise InputError(f"cannot be read ({error.strerror or error}).", file=str(folder)) from None
 
 
-def is_ours(path: Path) -> bool:
-    """Whether a page that stands there was made by this program."""
-    data = path.read_bytes()
-    if path.suffix == ".pdf":
-        return data.startswith(b"%PDF") and _PDF_STAMP in data[-64:]
-    return _STAMP in data[:_HEAD_BYTES]
+def _check_page(path: Path, overwrite: bool) -> None:
+    """Refuse to replace what this program did not make, or what somebody changed since."""
+    if not os.path.lexists(path):
+        return
+    shown = printable(str(path))
+    if not path.is_file() or not is_ours(path):
+        raise OutputError(f"{shown}: was not made by this program and is not replaced. Move it to another place.")
+    listed = read_list(path.parent)
+    known = [file for file in listed.files if file.name == path.name] if listed is not None else []
+    if known and not overwrite and entry_of(path.parent, path.name) not in known:
+        raise OutputError(
+            f"{shown}: was changed since it was written, and is not replaced unless --overwrite is given."
+        )
 
 
 def render_again(
@@ -106,7 +114,7 @@ def render_again(
     language : str
         As in :func:`swathledger.words.words`.
     overwrite : bool
-        Replace a file of a page's name even where this program did not make it; its own pages are always replaced.
+        Replace a page of this program that was changed since it was written; what it did not make is never replaced.
     told : callable, optional
         Is called with each page written, how many are done and how many there are.
 
@@ -125,10 +133,10 @@ def render_again(
     found = places(folder)
     targets = [(place, name, place.folder / f"{place.stem}.{name}") for place in found for name in formats]
     for _, _, path in targets:
-        if path.exists() and not overwrite and not is_ours(path):
-            raise OutputError(f"{path}: was not made by this program and is not replaced unless --overwrite is given.")
+        _check_page(path, overwrite)
     for number, (place, name, path) in enumerate(targets, start=1):
         write_whole(path, page_of(place, name, system, language))
+        note_written(place.folder, [path.name])
         if told is not None:
             told(path, number, len(targets))
     return [path for _, _, path in targets]

@@ -151,7 +151,12 @@ def _small_multiples(stored: StoredSeason, figures: Figures) -> dict[str, Any]:
 
 
 def render_season(
-    folder: Path, system: UnitSystem = "metric", *, language: str = ENGLISH, static: bool = False
+    folder: Path,
+    system: UnitSystem = "metric",
+    *,
+    language: str = ENGLISH,
+    static: bool = False,
+    place: Path | None = None,
 ) -> bytes:
     """Make the page of a season's folder; the same tables give the same bytes.
 
@@ -164,13 +169,15 @@ def render_season(
         As in :func:`swathledger.words.words`.
     static : bool
         Without a script, for paper.
+    place : Path, optional
+        Where the folder will be, with those of the jobs; None: where it is.
 
     Raises
     ------
     InputError
         The folder holds no season.
     """
-    stored = read_season(folder)
+    stored = read_season(folder, place)
     t = words(language)
     figures = Figures(stored.document, system, t)
     ground = ground_of(stored, system)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
@@ -13,6 +13,7 @@ from swathledger.files import sha256_of
 from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, sibling
 from swathledger.season.manifest import Unplaced, machine_by_rule
 from swathledger.season.preview import Preview, peek
+from swathledger.season.task import files_of
 
 if TYPE_CHECKING:
     from swathledger.machine.machine import Machine
@@ -197,7 +198,13 @@ def _is_text(name: str) -> bool:
 
 
 def find_logs(
-    folder: Path, machines: Sequence[GivenMachine], base: Path, *, skip: Sequence[Path] = (), told: Told | None = None
+    folder: Path,
+    machines: Sequence[GivenMachine],
+    base: Path,
+    *,
+    skip: Sequence[Path] = (),
+    told: Told | None = None,
+    by_client: bool = False,
 ) -> tuple[list[FoundLog], list[Unplaced]]:
     """Every log in a folder and below it, and every file that is none, with the reason.
 
@@ -210,18 +217,28 @@ def find_logs(
     skip : sequence of Path
         Files with another part in this: boundaries, machines, the manifest itself.
     told : callable, optional
+    by_client : bool
+        The folders in ``folder`` are clients: no file may bring one the drive of another.
     """
     unplaced: list[Unplaced] = []
-    apart = {path.resolve() for path in skip}
-    files = [path for path in files_below(folder, unplaced, base) if path.resolve() not in apart]
+    apart = {os.path.realpath(path) for path in skip}
+    files = [path for path in files_below(folder, unplaced, base) if os.path.realpath(path) not in apart]
     files = [path for path in files if not is_side_file(path)]
-    same = _same_bytes(files)
+    elsewhere = {path for path in files if by_client and _leads_elsewhere(path, folder)}
+    same = _same_bytes([path for path in files if path not in elsewhere])
+    shared = _shared(same, folder) if by_client else frozenset()
     logs: list[FoundLog] = []
     for number, path in enumerate(files):
         name = relative(path, base)
         if not _is_text(name):
             shown = os.fsencode(name).decode("utf-8", "replace")
             unplaced.append(Unplaced(shown, "its name is not text in UTF-8; rename it"))
+        elif path in elsewhere:
+            unplaced.append(Unplaced(name, "a link that leads out of its client's folder"))
+        elif path in shared:
+            unplaced.append(
+                Unplaced(name, "the same bytes are in another client's folder: whose they are is not known")
+            )
         elif path in same:
             unplaced.append(Unplaced(name, f"the same bytes as {relative(same[path], base)}"))
         else:
@@ -233,6 +250,27 @@ def find_logs(
         if told is not None:
             told(number + 1, len(files), path.name)
     return logs, unplaced
+
+
+def client_of(below: PurePosixPath | Path) -> str:
+    """The client that a path below the folder of all clients belongs to; empty at the top."""
+    return below.parts[0] if len(below.parts) > 1 else ""
+
+
+def _shared(same: Mapping[Path, Path], folder: Path) -> frozenset[Path]:
+    """Files with the bytes of a file of another client, and those files."""
+    groups: dict[Path, set[Path]] = {}
+    for copy, first in same.items():
+        groups.setdefault(first, {first}).add(copy)
+    mixed = [own for own in groups.values() if len({client_of(path.relative_to(folder)) for path in own}) > 1]
+    return frozenset(path for own in mixed for path in own)
+
+
+def _leads_elsewhere(path: Path, folder: Path) -> bool:
+    """Whether a file, or one that is read with it, is a link to something outside the folder of its client."""
+    client = client_of(path.relative_to(folder))
+    root = Path(os.path.realpath(folder / client))
+    return any(not Path(os.path.realpath(part)).is_relative_to(root) for part in files_of(path))
 
 
 def _same_bytes(files: Sequence[Path]) -> dict[Path, Path]:

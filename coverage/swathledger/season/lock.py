@@ -30,6 +30,8 @@ def locked(folder: Path) -> Iterator[None]:
     path = folder / NAME
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"{folder}: is a file, not a folder. Give the name of a folder.")
+    if path.exists() and path.stat().st_size and not _holder(path):
+        raise OutputError(f"{path}: is no lock of this program, which needs a file of that name. Move it elsewhere.")
     lock = FileLock(path, timeout=0, mode=0o644)
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -110,6 +110,8 @@ class Manifest:
         Boundary file of the season, as the manifest has it.
     jobs, unplaced, missing : tuple
         In the order of the file.
+    files : tuple of (str, str)
+        SHA-256 of the files of logs when they were matched; of none where that was not written down.
     """
 
     folder: Path
@@ -117,6 +119,7 @@ class Manifest:
     jobs: tuple[Job, ...]
     unplaced: tuple[Unplaced, ...] = ()
     missing: tuple[Missing, ...] = ()
+    files: tuple[tuple[str, str], ...] = ()
 
     def path(self, name: str) -> Path:
         """A path of the manifest as one that can be opened."""
@@ -193,6 +196,7 @@ def manifest_from_mapping(
         jobs=_jobs(spec, overrides or {}),
         unplaced=tuple(Unplaced(item.file, item.reason) for item in spec.unplaced),
         missing=tuple(Missing(item.field, item.reason) for item in spec.missing),
+        files=tuple(spec.files.items()),
     )
 
 

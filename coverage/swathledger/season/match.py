@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
+import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,17 +13,20 @@ from pathlib import Path
 import numpy as np
 
 from swathledger.errors import InputError, OutputError
-from swathledger.season.discover import FoundLog, GivenMachine, Told, find_logs, relative
+from swathledger.files import sha256_of
+from swathledger.season.discover import FoundLog, GivenMachine, Told, client_of, find_logs, relative
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
 from swathledger.season.preview import Preview
 from swathledger.season.split_by_field import FieldIndex, Visit, find_visits
+from swathledger.season.task import files_of
 from swathledger.season.toml_text import manifest_text
-from swathledger.text import MOST_CHARACTERS, slug
+from swathledger.text import MOST_CHARACTERS, printable, slug
 
 JOIN_GAP_S = 4 * 3600.0
 """Logs of one field, product and machine this close in time belong to one job even across midnight."""
 _OVERLAP_S = 60.0
 _ELSEWHERE_SHARE = 0.05
+_MANIFEST = re.compile(rb"""^\s*schema\s*=\s*["']swathledger/manifest/""", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +147,9 @@ def match(
     base = out.absolute().parent
     index = FieldIndex(list_fields(boundaries))
     given = read_machines(machines, base)
+    check_out(out, [boundaries, *(path for path, _ in machines)])
     skip = [boundaries, out, *(path for path, _ in machines)]
-    logs, unplaced = find_logs(folder.absolute(), given, base, skip=skip, told=told)
+    logs, unplaced = find_logs(folder.absolute(), given, base, skip=skip, told=told, by_client=clients_from_folders)
     placed, passed = _place(logs, index, unplaced, client, clients_from_folders)
     placed = _without_copies(placed, unplaced)
     groups = _group(placed)
@@ -162,11 +168,40 @@ def match(
         machine=default,
         rules=[(item.folder, item.name) for item in given if item.folder is not None],
         by_itself=frozenset(job.id for job, _ in jobs if ruled[job.machine] is None and job.machine != default),
+        files=_digests(placed, base),
     )
     # What is handed to a person must be readable to us again, with all its faults told now rather than later.
     manifest_from_mapping(tomllib.loads(text), folder=base, file=out.name, text=text)
     used = {item.log.name for item in placed}
     return Matched(tuple(job for job, _ in jobs), tuple(unplaced), tuple(missing), text, len(used), len(index.outlines))
+
+
+def _digests(placed: Sequence[_Placed], base: Path) -> list[tuple[str, str]]:
+    """Hashes of the files of all logs that belong to a job."""
+    parts = {relative(part, base): part for item in placed for part in files_of(item.log.path)}
+    return [(name, sha256_of(parts[name])) for name in sorted(parts)]
+
+
+def check_out(out: Path, inputs: Sequence[Path] = ()) -> None:
+    """Refuse a place for the manifest where something stands that is none of ours, or that is read.
+
+    Raises
+    ------
+    OutputError
+    """
+    shown = printable(str(out))
+    if out.is_dir():
+        raise OutputError(f"{shown}: is a folder. Give the name of a file.")
+    if not os.path.lexists(out):
+        return
+    if any(path.samefile(out) for path in inputs if path.exists() and out.exists()):
+        raise OutputError(f"{shown}: is read by this run, and would be replaced by it. Give another name.")
+    try:
+        ours = _MANIFEST.search(out.read_bytes()) is not None
+    except OSError as error:
+        raise OutputError(f"{shown}: cannot be read ({error.strerror or error}). Give another name.") from error
+    if not ours:
+        raise OutputError(f"{shown}: is no manifest of this program and is not replaced. Give another name.")
 
 
 def write_manifest(matched: Matched, out: Path, *, overwrite: bool = False) -> None:
@@ -179,8 +214,7 @@ def write_manifest(matched: Matched, out: Path, *, overwrite: bool = False) -> N
     """
     from swathledger.files import write_whole
 
-    if out.is_dir():
-        raise OutputError(f"{out}: is a folder. Give the name of a file.")
+    check_out(out)
     if out.exists() and not overwrite:
         raise OutputError(
             f"{out}: exists already, and corrections made in it would be lost. Give another name, or --overwrite."
@@ -190,8 +224,7 @@ def write_manifest(matched: Matched, out: Path, *, overwrite: bool = False) -> N
 
 def _label(log: FoundLog, client: str, from_folders: bool) -> str:
     if from_folders:
-        parents = log.below.parent.parts
-        return parents[0] if parents else client
+        return client_of(log.below) or client
     return client
 
 
@@ -243,6 +276,7 @@ def _rows(preview: Preview) -> set[tuple[int, int, int]]:
 def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Placed]:
     """Take out logs whose rows another log of the same field holds too: exports made twice, copies cut short."""
     logs = {item.log.name: item.log for item in placed}
+    clients = {item.log.name: item.client for item in placed}
     fields: dict[str, set[int]] = {}
     for item in placed:
         fields.setdefault(item.log.name, set()).add(item.visit.field)
@@ -268,6 +302,12 @@ def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Pl
             shared = len(one & two)
             # The last row of a copy cut short may hold half a number.
             if shared >= max(min(len(one), len(two)) - 1, 1):
+                if clients[first.name] != clients[other.name]:
+                    for log in (first, other):
+                        gone.add(log.name)
+                        reason = "the same rows are in another client's folder: whose they are is not known"
+                        unplaced.append(Unplaced(log.name, reason))
+                    continue
                 gone.add(small.name)
                 cut = any("cut short" in remark for remark in small.remarks)
                 what = "the same rows as" if len(one) == len(two) else f"all its rows are also in {large.name}, with"

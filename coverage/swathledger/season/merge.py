@@ -63,6 +63,7 @@ def merged(manifests: Sequence[tuple[Path, Manifest]]) -> Manifest:
             replace(item, file=moved(manifest, item.file)) for _, manifest in manifests for item in manifest.unplaced
         ),
         missing=tuple(missing.values()),
+        files=tuple((moved(manifest, name), digest) for _, manifest in manifests for name, digest in manifest.files),
     )
 
 

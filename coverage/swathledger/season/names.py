@@ -8,6 +8,9 @@ from swathledger.text import MOST_CHARACTERS, is_reserved
 
 UNLABELLED = "all"
 """Folder of the jobs that carry no client label."""
+TABLES = ("fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", "season.json", "season.html")
+"""Files of a season and of each client's binder, in the order written: the page is made from those before it."""
+_TAKEN = frozenset({*TABLES, "season.pdf", "written.json"})
 
 _SAFE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
 
@@ -28,6 +31,8 @@ def name_fault(name: str) -> str | None:
         return "must not end with a dot"
     if len(name) > MOST_CHARACTERS:
         return f"must have at most {MOST_CHARACTERS} characters"
+    if name.casefold() in _TAKEN:
+        return "is the name of a table that stands beside the jobs"
     if is_reserved(name):
         return "is a name that some systems keep for themselves"
     return None

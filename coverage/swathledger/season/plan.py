@@ -123,5 +123,5 @@ class Estimator:
 def _size(name: str) -> int:
     try:
         return Path(name).stat().st_size
-    except OSError:
+    except (OSError, ValueError):
         return 0

@@ -2,36 +2,23 @@
 
 from __future__ import annotations
 
-import json
-import re
-import shutil
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from swathledger.documents.season import SeasonDocument
+from swathledger.documents.written import read_list
 from swathledger.errors import InputError, OutputError
 from swathledger.files import DiskFullError, is_full
+from swathledger.report.folder import recover, recover_in, remove_results
+from swathledger.season.guard import claim, refuse_inputs, with_changes
 from swathledger.season.lock import locked
 from swathledger.season.manifest import Manifest
 from swathledger.season.plan import Estimator
 from swathledger.season.pool import DaskPool, LocalPool, Pool, cores, memory_bytes
 from swathledger.season.schedule import Item, Step, run_items
-from swathledger.season.task import (
-    RECORD,
-    RECORD_SCHEMA,
-    Outcome,
-    Task,
-    is_done,
-    key_of,
-    run_task,
-    task_of,
-    warm,
-    with_threads,
-)
-
-_LEFT_OVER = re.compile(r"^\..+-[a-z0-9_]{8}\.(part(\.[a-z0-9-]+)?|old)$")
-"""Names of what an interrupted run may leave behind."""
+from swathledger.season.task import RECORD, Outcome, Task, is_done, key_of, run_task, task_of, warm, with_threads
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +55,7 @@ def run_season(
     workers: int | None = None,
     dask: str | None = None,
     resume: bool = True,
+    verify: bool = False,
     pool: Pool | None = None,
     told: Callable[[Step], None] | None = None,
     say: Callable[[str], None] | None = None,
@@ -85,6 +73,9 @@ def run_season(
         Address of a Dask scheduler whose workers see the same paths.
     resume : bool
         Leave jobs alone whose inputs, settings and program version have not changed since they were done.
+    verify : bool
+        Before a job is left alone, compare the bytes of all its results with the list of what was written; else only
+        sizes, and the bytes of the ledger.
     pool : Pool, optional
         Another place to run jobs, for instance :class:`swathledger.season.pool.InlinePool`; it is closed at the end.
     told, say : callable, optional
@@ -106,13 +97,18 @@ def run_season(
     if not manifest.jobs:
         raise InputError("the manifest has no jobs.", hint="Match a folder of logs first, or add jobs by hand.")
     speak = say if say is not None else (lambda _: None)
+    claim(out)
     with locked(out):
+        claim(out, mark=True)
         _sweep(out)
         tasks = [task_of(job, manifest, out) for job in manifest.jobs]
+        refuse_inputs(out, tasks)
         removed = _remove_strangers(out, tasks)
         for name in removed:
             speak(f"{name}: is no longer in the manifest; its results were removed.")
-        ready, resumed, failed = _what_to_run(tasks, resume)
+        digests: dict[str, str] = {}
+        ready, resumed, failed = _what_to_run(tasks, resume, verify, digests)
+        manifest = with_changes(manifest, digests, speak)
         outcomes = _run(ready, workers, dask, pool, told, speak) if ready else {}
         missing = [task.id for task in ready if task.id not in outcomes or outcomes[task.id].kind == "disk_full"]
         if missing:
@@ -122,7 +118,6 @@ def run_season(
                 "stay. Make room and run the same command again."
             )
         failed |= {name: item.reason for name, item in outcomes.items() if item.kind == "failed"}
-        _clear_failed(out, [task for task in tasks if task.id in failed])
         reasons = {task.id: failed[task.id] for task in tasks if task.id in failed}
         document = _tables(manifest, out, reasons)
         _sweep(out)
@@ -142,9 +137,10 @@ def _tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> SeasonDocu
         raise OutputError(words) from error
 
 
-def _what_to_run(tasks: Sequence[Task], resume: bool) -> tuple[list[Task], list[str], dict[str, str]]:
+def _what_to_run(
+    tasks: Sequence[Task], resume: bool, verify: bool, digests: dict[str, str]
+) -> tuple[list[Task], list[str], dict[str, str]]:
     """Tasks that are to be run, ids of those that are done, and reasons of those that cannot be."""
-    digests: dict[str, str] = {}
     ready: list[Task] = []
     resumed: list[str] = []
     failed: dict[str, str] = {}
@@ -154,7 +150,7 @@ def _what_to_run(tasks: Sequence[Task], resume: bool) -> tuple[list[Task], list[
         except InputError as error:
             failed[task.id] = str(error)
             continue
-        if resume and is_done(keyed):
+        if resume and is_done(keyed, verify=verify):
             resumed.append(task.id)
         else:
             ready.append(keyed)
@@ -209,27 +205,21 @@ def seats_for(items: Sequence[Item], workers: int | None, budget_bytes: int) -> 
     return max(1, min(wanted, len(items), budget_bytes // max(middle, 1)))
 
 
+def _clients(out: Path) -> list[Path]:
+    return [path for path in sorted(out.absolute().iterdir()) if path.is_dir() and not path.is_symlink()]
+
+
 def _sweep(out: Path) -> None:
-    """Remove what an interrupted run left half-written; only names that we make."""
-    for folder in [out, *(path for path in sorted(out.iterdir()) if path.is_dir() and not path.is_symlink())]:
-        if not folder.is_dir():
-            continue
-        for path in sorted(folder.iterdir()):
-            if not _LEFT_OVER.fullmatch(path.name):
-                continue
-            if path.is_dir() and not path.is_symlink():
-                shutil.rmtree(path, ignore_errors=True)
-            else:
-                path.unlink(missing_ok=True)
+    """Finish or clear away what an interrupted run left half-written."""
+    recover(Path(os.path.realpath(out)))
+    for folder in (out, *_clients(out)):
+        recover_in(folder)
 
 
 def _is_ours(folder: Path) -> bool:
-    """A folder that this program made for a job."""
-    try:
-        record = json.loads((folder / RECORD).read_bytes())
-    except (OSError, ValueError):
-        return False
-    return isinstance(record, dict) and record.get("schema") == RECORD_SCHEMA
+    """A folder that this program made for a job: our list names its record."""
+    written = read_list(folder)
+    return written is not None and RECORD in written.names
 
 
 def _remove_strangers(out: Path, tasks: Sequence[Task]) -> list[str]:
@@ -241,7 +231,7 @@ def _remove_strangers(out: Path, tasks: Sequence[Task]) -> list[str]:
         The folder holds finished jobs, and none of them is in the manifest: that is another season.
     """
     wanted = {Path(task.out) for task in tasks}
-    clients = [path for path in sorted(out.absolute().iterdir()) if path.is_dir() and not path.is_symlink()]
+    clients = _clients(out)
     held = [
         folder
         for client in clients
@@ -255,29 +245,17 @@ def _remove_strangers(out: Path, tasks: Sequence[Task]) -> list[str]:
             f"{len(held) - 1} more, none of them in this manifest). Give another folder."
         )
     for folder in strangers:
-        shutil.rmtree(folder)
+        remove_results(folder)
     for client in clients:
         if client not in {folder.parent for folder in wanted}:
-            _drop_binder(client)
+            _drop_binder(client, emptied={folder.parent for folder in strangers})
     return [f"{folder.parent.name}/{folder.name}" for folder in strangers]
 
 
-def _drop_binder(client: Path) -> None:
+def _drop_binder(client: Path, *, emptied: set[Path]) -> None:
     """Remove the tables of a client that has no jobs left, and the folder if nothing else is in it."""
-    from swathledger.season.tables import NAMES, SEASON
-
-    if any(path.is_dir() for path in client.iterdir()) or not (client / SEASON).is_file():
-        return
-    for name in NAMES:
-        (client / name).unlink(missing_ok=True)
-    if not any(client.iterdir()):
+    written = read_list(client)
+    if written is not None and written.by == "client":
+        remove_results(client)
+    elif client in emptied and not any(client.iterdir()):
         client.rmdir()
-
-
-def _clear_failed(out: Path, tasks: Sequence[Task]) -> None:
-    """Results of an earlier run of a job that now fails are stale: they go."""
-    del out
-    for task in tasks:
-        folder = Path(task.out)
-        if _is_ours(folder):
-            shutil.rmtree(folder, ignore_errors=True)

@@ -83,6 +83,9 @@ class MissingSpec(_Table):
     reason: Words = ""
 
 
+Sha256 = Annotated[str, Field(strict=True, pattern="^[0-9a-f]{64}$")]
+
+
 class ManifestSpec(_Table):
     """The whole file."""
 
@@ -95,3 +98,4 @@ class ManifestSpec(_Table):
     jobs: list[JobSpec] = []
     unplaced: list[UnplacedSpec] = []
     missing: list[MissingSpec] = []
+    files: dict[Text, Sha256] = {}

@@ -251,7 +251,8 @@ def doubts(row: Row, job: Job) -> list[str]:
 def season_document(parts: Parts) -> SeasonDocument:
     """The document of ``season.json``, its numbers not yet rounded."""
     done = [row for row in parts.rows if row["status"] == "done"]
-    failed = [row for row in parts.rows if row["status"] == "failed"]
+    failed = [row for row in parts.rows if row["status"] != "done"]
+    older = [row for row in failed if row["status"] == "older"]
     jobs = {job.id: job for job in parts.jobs}
     fields = by_field(done)
     totals = _totals(done)
@@ -273,6 +274,8 @@ def season_document(parts: Parts) -> SeasonDocument:
         ranking=_rankings(fields),
         repeated=_repeated(parts.jobs),
         unfit=tuple(UnfitJob(job=row["job"], field=row["field"], reason=row["reason"]) for row in failed),
+        # Their last good results stand, and are in the rows, but count in no total: they are older than their inputs.
+        older=tuple(UnfitJob(job=row["job"], field=row["field"], reason=row["reason"]) for row in older),
         doubtful=tuple(DoubtfulJob(job=name, reasons=reasons) for name, reasons in doubtful if reasons),
         unplaced=tuple(taken(UnplacedFile, item) for item in parts.unplaced),
         missing=tuple(taken(MissingField, item) for item in parts.missing),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,14 +12,19 @@ import msgspec
 from swathledger.documents.document import dump, load, rounded
 from swathledger.documents.ledger import Ledger
 from swathledger.documents.season import FieldTotals, LabelOfTheDay, SeasonDocument
+from swathledger.documents.written import By
+from swathledger.errors import InputError
 from swathledger.files import write_whole
 from swathledger.money.ledgers import JobLedger
+from swathledger.report.folder import new_folder
 from swathledger.report.season_page import render_season
 from swathledger.season.columns import FIELDS, REPLAY, Row, columns_of, field_row, replay_rows
 from swathledger.season.label_day import DayJob, day_doses
 from swathledger.season.manifest import Job, Manifest
+from swathledger.season.names import TABLES
 from swathledger.season.plan import Estimator
 from swathledger.season.summary import Parts, by_field, ordered, season_document
+from swathledger.season.task import LEDGER, faults_of
 from swathledger.season.write import write_csv, write_layers, write_parquet
 
 if TYPE_CHECKING:
@@ -26,8 +32,7 @@ if TYPE_CHECKING:
 
 SEASON = "season.json"
 PAGE = "season.html"
-NAMES = ("fields.parquet", "fields.csv", "replay.parquet", "season.gpkg", SEASON, PAGE)
-"""In the order written: the page is made from those before it."""
+NAMES = TABLES
 
 _ELSEWHERE = (
     "could not be audited; the reason names what belongs to another client and stands in the season.json of the whole "
@@ -49,8 +54,9 @@ class _Season:
         for job in manifest.jobs:
             head = self._head(job, places)
             if job.id in failed:
-                empty = dict.fromkeys(FIELDS)
-                self.rows[job.id] = {**empty, **head, "status": "failed", "reason": failed[job.id]}
+                last = self._last_good(job)
+                self.rows[job.id] = {**last, **head, "status": "older" if last["target_m2"] is not None else "failed"}
+                self.rows[job.id]["reason"] = failed[job.id]
                 self.replay[job.id] = []
                 continue
             ledger = load(Ledger, self._folder(job) / "ledger.json")
@@ -58,6 +64,13 @@ class _Season:
             self.rows[job.id] = {**field_row(ledger), **head, "status": "done", "reason": None}
             identity = {name: head[name] for name in ("job", "client", "field", "product", "day")}
             self.replay[job.id] = [{**row, **identity} for row in replay_rows(ledger)]
+
+    def _last_good(self, job: Job) -> Row:
+        """Figures of results that an earlier run left whole; nothing known where there are none."""
+        if faults_of(self._folder(job)) == []:
+            with suppress(InputError):
+                return field_row(load(Ledger, self._folder(job) / LEDGER))
+        return dict.fromkeys(FIELDS)
 
     def _folder(self, job: Job) -> Path:
         return self.out / job.client_folder / job.id
@@ -184,6 +197,13 @@ def write_tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> Seaso
 
 
 def _write(season: _Season, jobs: Sequence[Job], folder: Path, client: str | None) -> SeasonDocument:
+    by: By = "season" if client is None else "client"
+    with new_folder(folder, by=by, among=True) as new:
+        return _fill(new, season, jobs, client, folder)
+
+
+def _fill(folder: Path, season: _Season, jobs: Sequence[Job], client: str | None, place: Path) -> SeasonDocument:
+    """Write into a folder whose files will be put into ``place``, where the jobs' folders are."""
     parts = season.parts(jobs, client)
     write_parquet(folder / NAMES[0], parts.rows, FIELDS)
     write_csv(folder / NAMES[1], parts.rows, FIELDS)
@@ -206,7 +226,7 @@ def _write(season: _Season, jobs: Sequence[Job], folder: Path, client: str | Non
     )
     document = rounded(season_document(parts))
     write_whole(folder / SEASON, dump(document))
-    write_whole(folder / PAGE, render_season(folder, jobs[0].settings.units))
+    write_whole(folder / PAGE, render_season(folder, jobs[0].settings.units, place=place))
     return document
 
 

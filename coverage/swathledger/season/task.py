@@ -12,17 +12,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from swathledger import __version__
+from swathledger.documents.written import faults, read_list
 from swathledger.errors import InputError, SwathledgerError
 from swathledger.notes import Note
 from swathledger.settings import AuditSettings
+from swathledger.text import printable
 
 if TYPE_CHECKING:
     from swathledger.log.span import Span
     from swathledger.season.manifest import Job, Manifest
 
 RECORD = "job.json"
-"""Written last into a job's folder: results without it are not finished."""
-RECORD_SCHEMA = "swathledger/job/1"
+"""Tells of which task the results of a job's folder are."""
+RECORD_SCHEMA = "swathledger/job/2"
+LEDGER = "ledger.json"
 
 Kind = Literal["done", "failed", "disk_full"]
 
@@ -136,9 +139,9 @@ def key_of(task: Task, digests: dict[str, str]) -> str:
                 if str(part) not in digests:
                     digests[str(part)] = sha256_of(part)
                 out.append([part.name, digests[str(part)]])
-        except OSError as error:
-            what = f"cannot be read ({error.strerror or error})."
-            raise InputError(what, file=name, hint="Check the path.") from error
+        except (OSError, ValueError) as error:  # a name that no file can have is a ValueError
+            what = f"cannot be read ({getattr(error, 'strerror', None) or error})."
+            raise InputError(what, file=printable(name), hint="Check the path.") from error
         return out
 
     # Threads change no byte; infinities become text that JSON holds.
@@ -156,20 +159,26 @@ def key_of(task: Task, digests: dict[str, str]) -> str:
     return hashlib.sha256(json.dumps(document, sort_keys=True).encode()).hexdigest()
 
 
-def is_done(task: Task) -> bool:
-    """Whether the folder holds the finished results of this very task."""
-    from swathledger.files import sha256_of
+def faults_of(folder: Path, *, verify: bool = False) -> list[str] | None:
+    """What is missing or changed of the finished results of a job; None where there are no results of a job.
 
+    Sizes are looked at always, and the bytes of ``job.json`` and ``ledger.json``; with ``verify`` those of all files.
+    """
+    written = read_list(folder)
+    if written is None or not {RECORD, LEDGER} <= written.names:
+        return None
+    return faults(folder, written, verify=True if verify else (RECORD, LEDGER))
+
+
+def is_done(task: Task, *, verify: bool = False) -> bool:
+    """Whether the folder holds the finished results of this very task, whole; see :func:`faults_of`."""
     folder = Path(task.out)
     try:
         record = json.loads((folder / RECORD).read_bytes())
-        return bool(
-            record["schema"] == RECORD_SCHEMA
-            and record["key"] == task.key
-            and record["ledger_sha256"] == sha256_of(folder / "ledger.json")
-        )
-    except (OSError, ValueError, KeyError, TypeError):
+        ours = isinstance(record, dict) and record.get("schema") == RECORD_SCHEMA and record.get("key") == task.key
+    except (OSError, ValueError):
         return False
+    return ours and faults_of(folder, verify=verify) == []
 
 
 def run_task(task: Task) -> Outcome:
@@ -206,11 +215,11 @@ def _where(error: BaseException) -> str:
 
 def _audit(task: Task) -> None:
     from swathledger.audit import run_audit
-    from swathledger.files import sha256_of, write_whole
     from swathledger.machine.products import with_products
     from swathledger.machine.read import read_machine
 
     out = Path(task.out)
+    record = {"schema": RECORD_SCHEMA, "id": task.id, "key": task.key}
     machine, notes = read_machine(task.machine), []
     if task.products:
         machine = replace(machine, products=with_products(machine.products, task.products))
@@ -222,12 +231,11 @@ def _audit(task: Task) -> None:
         "derive" if task.boundary == "derive" else Path(task.boundary),
         out,
         task.settings,
-        overwrite=True,
+        among=True,
         spans=task.spans,
         notes=notes,
+        also={RECORD: (json.dumps(record, indent=1) + "\n").encode()},
     )
-    record = {"schema": RECORD_SCHEMA, "id": task.id, "key": task.key, "ledger_sha256": sha256_of(out / "ledger.json")}
-    write_whole(out / RECORD, (json.dumps(record, indent=1) + "\n").encode())
 
 
 def peak_bytes() -> int:

@@ -26,6 +26,8 @@ cell_m = 0.1
 groups = ["boom", 9, 6, 3, "nozzle", "limit"]
 """
 
+_FILES = "SHA-256 of the logs as they were matched: season tells of one that has changed since."
+
 
 def moment(seconds: float, absolute: bool) -> dt.datetime | float:
     """A time of a log, in full: an offset date-time where the log has dates, else seconds from its start."""
@@ -80,6 +82,7 @@ def manifest_text(
     machine: str | None,
     rules: Sequence[tuple[str, str]] = (),
     by_itself: frozenset[str] = frozenset(),
+    files: Sequence[tuple[str, str]] = (),
 ) -> str:
     """The whole file.
 
@@ -91,6 +94,8 @@ def manifest_text(
         Folder and machine.
     by_itself : frozenset of str
         Ids of the jobs that name their machine themselves.
+    files : sequence of (str, str)
+        Files of logs with their SHA-256.
     """
     out = tomlkit.document()
     _remark(out, _HEAD)
@@ -109,6 +114,10 @@ def manifest_text(
         if rows:
             out.add(tomlkit.nl())
             out[name] = rows
+    if files:
+        out.add(tomlkit.nl())
+        _remark(out, _FILES)
+        out["files"] = dict(files)
     return tomlkit.dumps(out)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from shapely import LineString, Polygon
 
-from swathledger.errors import InputError, OutputError
+from swathledger.errors import InputError
 from swathledger.files import write_whole, write_with
 from swathledger.notes import Measure, Note
 from swathledger.simulate.drive import Driven, DriveSettings, drive
@@ -194,8 +194,8 @@ def simulate(
 ) -> list[Outcome]:
     """Simulate one field of a boundary file, or all of them.
 
-    Writes ``out/logs/FIELD.csv`` (or ``.geojson``), ``out/truth/FIELD.json`` and ``out/truth/FIELD.parquet``; each is
-    renamed into place when whole.
+    Writes ``out/logs/FIELD.csv`` (or ``.geojson``), ``out/truth/FIELD.json`` and ``out/truth/FIELD.parquet``; the
+    folder appears whole or not at all.
 
     Parameters
     ----------
@@ -215,36 +215,36 @@ def simulate(
     """
     from swathledger.field.read import list_fields, read_field
     from swathledger.machine.read import read_machine
+    from swathledger.report.folder import new_folder
 
     chosen = RunSettings() if settings is None else settings
-    if out.exists() and not out.is_dir():
-        raise OutputError(f"{out}: is a file. Name a folder.")
-    if out.is_dir() and not overwrite and any(out.iterdir()):
-        raise OutputError(f"{out}: is not empty. Name another folder, or allow it to be overwritten.")
-    machine = read_machine(machine_file)
-    lines = () if terraces is None else read_terraces(terraces)
-    names = [field_id] if field_id is not None else [outline.field_id for outline in list_fields(boundary)]
-    used: set[str] = set()
-    outcomes = []
-    for number, name in enumerate(names):
-        ground = read_field(boundary, field_id=name)
-        driven = simulate_field(ground, machine, _with_terraces(chosen, ground, lines), number=number)
-        stem = slug(ground.field_id, "field")
-        while stem in used:
-            stem += "_"
-        used.add(stem)
-        outcomes.append(_write(ground, driven, chosen, out, stem))
-        if progress is not None:
-            progress(ground.field_id)
+    given = [boundary, machine_file, *([] if terraces is None else [terraces])]
+    with new_folder(out, by="simulate", overwrite=overwrite, inputs=given) as folder:
+        machine = read_machine(machine_file)
+        lines = () if terraces is None else read_terraces(terraces)
+        names = [field_id] if field_id is not None else [outline.field_id for outline in list_fields(boundary)]
+        used: set[str] = set()
+        outcomes = []
+        for number, name in enumerate(names):
+            ground = read_field(boundary, field_id=name)
+            driven = simulate_field(ground, machine, _with_terraces(chosen, ground, lines), number=number)
+            stem = slug(ground.field_id, "field")
+            while stem in used:
+                stem += "_"
+            used.add(stem)
+            outcomes.append(_write(ground, driven, chosen, folder, out, stem))
+            if progress is not None:
+                progress(ground.field_id)
     return outcomes
 
 
-def _write(ground: Field, driven: Driven, settings: RunSettings, out: Path, stem: str) -> Outcome:
-    log_file = out / "logs" / f"{stem}.{settings.dialect.format}"
-    truth_file, table_file = out / "truth" / f"{stem}.json", out / "truth" / f"{stem}.parquet"
-    write_with(table_file, lambda part: write_truth_table(driven, ground.plane, part))
-    write_whole(truth_file, truth_text(driven, ground.field_id))
-    write_whole(log_file, log_text(driven, ground.plane, settings.dialect))
+def _write(ground: Field, driven: Driven, settings: RunSettings, folder: Path, out: Path, stem: str) -> Outcome:
+    """Write into a folder that will be ``out``."""
+    log_file = Path("logs") / f"{stem}.{settings.dialect.format}"
+    truth_file, table_file = Path("truth") / f"{stem}.json", Path("truth") / f"{stem}.parquet"
+    write_with(folder / table_file, lambda part: write_truth_table(driven, ground.plane, part))
+    write_whole(folder / truth_file, truth_text(driven, ground.field_id))
+    write_whole(folder / log_file, log_text(driven, ground.plane, settings.dialect))
     notes = [*ground.notes, *driven.plan.notes]
     if settings.turning_radius_m is None:
         notes.append(Note.of("simulate.turning_radius", radius=Measure(driven.plan.turning_radius_m, "length")))
@@ -253,9 +253,9 @@ def _write(ground: Field, driven: Driven, settings: RunSettings, out: Path, stem
     return Outcome(
         field_id=ground.field_id,
         driven=driven,
-        log_file=log_file,
-        truth_file=truth_file,
-        table_file=table_file,
+        log_file=out / log_file,
+        truth_file=out / truth_file,
+        table_file=out / table_file,
         target_m2=float(ground.target.area),
         notes=tuple(notes),
     )

@@ -178,7 +178,8 @@ def run_study(
     from swathledger.study.tidy import write_tables
 
     chosen = StudySettings() if settings is None else settings
-    with new_folder(out, overwrite=overwrite, marker=MARKER) as folder:
+    given = [*results, *([rerun_settings.manifest] if rerun_settings is not None else [])]
+    with new_folder(out, by="study", overwrite=overwrite, inputs=given) as folder:
         jobs, left = read_results(results)
         fields = fields_of(jobs)
         document = study_document(fields, jobs, left, chosen)

@@ -16,6 +16,7 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNOREC
 #: Categories that are no text to look at: controls, invisible formats (right-to-left overrides among them), surrogates,
 #: private use, unassigned, and the separators of lines and paragraphs.
 _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _JOINERS = frozenset("\u200c\u200d")  # part of the spelling of several scripts, and of emoji
 
 
@@ -123,6 +124,18 @@ def _shown(char: str) -> str:
     if 0xDC80 <= code <= 0xDCFF:  # a byte of a file name that is not UTF-8
         return f"\\x{code - 0xDC00:02x}"
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def inert(text: str) -> str:
+    """Text for a cell that no spreadsheet runs as a formula, on one line: an apostrophe goes before the sign of one.
+
+    Examples
+    --------
+    >>> inert("=1+1"), inert("north 40")
+    ("'=1+1", 'north 40')
+    """
+    line = text if text.isprintable() else " ".join(text.splitlines())
+    return f"'{line}" if text.startswith(_FORMULA) or line.startswith(_FORMULA) else line
 
 
 def file_name(path: PurePath) -> str:

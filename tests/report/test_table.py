@@ -10,7 +10,8 @@ import pytest
 
 from swathledger.documents.document import converted
 from swathledger.documents.ledger import Ledger
-from swathledger.documents.table import flat, inert, ledger_csv, long_form, unit_of
+from swathledger.documents.table import flat, ledger_csv, long_form, unit_of
+from swathledger.text import inert
 
 
 def rows(values: dict[str, Any], *units: Any) -> list[tuple[str, str, str]]:

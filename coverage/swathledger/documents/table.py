@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from swathledger.documents.document import plain
 from swathledger.documents.ledger import Ledger
+from swathledger.text import inert
 
 _NAMED_BY: Final = ("label", "name", "cause", "reason")
 _SUFFIXES: Final = (
@@ -33,7 +34,6 @@ _SUFFIXES: Final = (
     (".price", "{money}/{measure}"),
     (".amount", "{measure}"),
 )
-_DANGEROUS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def unit_of(quantity: str, money: str = "money", measure: str = "L or kg") -> str:
@@ -54,18 +54,6 @@ def unit_of(quantity: str, money: str = "money", measure: str = "L or kg") -> st
     """
     unit = next((unit for suffix, unit in _SUFFIXES if quantity.endswith(suffix)), "1")
     return unit.format(money=money, measure=measure)
-
-
-def inert(text: str) -> str:
-    """Text that a spreadsheet will not run as a formula, on one line.
-
-    Examples
-    --------
-    >>> inert("=1+1"), inert("north")
-    ("'=1+1", 'north')
-    """
-    line = " ".join(text.splitlines()) if not text.isprintable() else text
-    return f"'{line}" if text.startswith(_DANGEROUS) or line.startswith(_DANGEROUS) else line
 
 
 def _member_name(item: Any) -> str | None:

@@ -18,6 +18,14 @@ def _element(key: str, kind: str, value: float | None, words: str) -> Markup:
     return Markup('<data value="{}" data-key="{}" data-kind="{}">{}</data>').format(machine, key, kind, words)
 
 
+def layout_words(label: str, t: Words, *, sentence: bool = False) -> Markup:
+    """A replayed layout in plain words; one that the machine file names keeps its name."""
+    known = label if label in {"boom", "nozzle", "limit"} else "groups" if label.isdigit() else None
+    if known is None:
+        return Markup("{}").format(label)
+    return t("replay.sentence." + known, n=label) if sentence else t("replay.name." + known, n=label)
+
+
 class Figures:
     """The numbers of one document in one unit system.
 

@@ -17,7 +17,7 @@ from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
 from swathledger.report.layers import layers_of
 from swathledger.report.map import COLOURS, map_figure, read_picture, view_box
-from swathledger.report.numbers import Figures
+from swathledger.report.numbers import Figures, layout_words
 from swathledger.report.read_results import Stored, read_results
 from swathledger.units import UnitSystem
 from swathledger.words import ENGLISH, Words, words
@@ -50,14 +50,6 @@ def script_of(*names: str) -> tuple[Markup, str]:
     return Markup(text), f"sha256-{digest}"  # noqa: S704  # our own files, nothing filled in
 
 
-def layout_name(row: dict[str, Any], t: Words, *, sentence: bool = False) -> Markup:
-    """A replayed layout in plain words."""
-    label = row["label"]
-    if label in {"boom", "nozzle", "limit"}:
-        return t(f"replay.name.sentence_{label}" if sentence else f"replay.name.{label}")
-    return t("replay.name.sentence_groups" if sentence else "replay.name.groups", n=row["groups"])
-
-
 def _replay_sentence(figures: Figures, t: Words) -> Markup | None:
     """What the layout behind the map of spared ground would have done; None without a replay."""
     model, replay = figures.get("model"), figures.get("replay")
@@ -68,7 +60,7 @@ def _replay_sentence(figures: Figures, t: Words) -> Markup | None:
         return None
     path, row = f"replay/{index}", replay[index]
     values = {
-        "layout": layout_name(row, t, sentence=True),
+        "layout": layout_words(row["label"], t, sentence=True),
         "agreement": figures.number("model/section_seconds_agreement_pct", "pct", 1),
     }
     if row["saved_pct"] is None or row["saved_pct"] <= 0:
@@ -160,10 +152,10 @@ def _replay_words(figures: Figures, t: Words) -> dict[str, Any]:
         if known
         else t("replay.note_unknown", off=covered),
         "saved_heading": t("replay.saved_agreement", agreement=agreement) if known else t("replay.saved"),
-        "layout_labels": [layout_name(row, t) for row in replay],
+        "layout_labels": [layout_words(row["label"], t) for row in replay],
         "spared_total": sum(row["area_m2"] for row in spared),
         "spared_order": [i for i in _largest(spared) if spared[i]["area_m2"] > 0],
-        "spared_by": model["spared_by"] if by is None else layout_name(by, t, sentence=True),
+        "spared_by": model["spared_by"] if by is None else layout_words(by["label"], t, sentence=True),
     }
 
 

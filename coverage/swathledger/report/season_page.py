@@ -9,9 +9,10 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
+from swathledger.ledger.accounting import CAUSE_ORDER
 from swathledger.report.charts import nice_ticks
 from swathledger.report.map import COLOURS
-from swathledger.report.numbers import Figures
+from swathledger.report.numbers import Figures, layout_words
 from swathledger.report.page import page_templates, script_of
 from swathledger.report.read_season_results import StoredSeason, read_season
 from swathledger.report.season_map import ground_of
@@ -31,12 +32,11 @@ _PAPER: Final = (
     ".small-multiples svg{width:41mm;height:22mm}"
 )
 """Layouts that WeasyPrint does well: its grids fail where a page ends in them."""
-CAUSES: Final = ("outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
 
 
 def main_cause(row: dict[str, Any]) -> str | None:
     """Cause of the most over-applied ground of a job."""
-    known = [(row[f"cause_{cause}_m2"], cause) for cause in CAUSES if row.get(f"cause_{cause}_m2")]
+    known = [(row[f"cause_{cause}_m2"], cause) for cause in CAUSE_ORDER if row.get(f"cause_{cause}_m2")]
     return max(known, key=lambda item: item[0])[1] if known else None
 
 
@@ -95,12 +95,6 @@ def _spared(figures: Figures, t: Words) -> Markup | None:
         pct=figures.number(f"{path}/saved_pct", "pct", 1),
         jobs=figures.number(f"{path}/jobs_with_volume", "count"),
     )
-
-
-def _layout(label: str, t: Words) -> Markup:
-    if label in {"boom", "nozzle", "limit"}:
-        return t(f"replay.name.{label}")
-    return t("replay.name.groups", n=label) if label.isdigit() else Markup("{}").format(label)
 
 
 def _ranking(document: dict[str, Any]) -> tuple[str, str, list[dict[str, Any]]]:
@@ -225,7 +219,7 @@ def render_season(
             (i for i, row in enumerate(document["totals"]["cause"]) if row["area_m2"]),
             key=lambda i: -document["totals"]["cause"][i]["area_m2"],
         ),
-        layout=_layout,
+        layout=layout_words,
         small=_small_multiples(stored, figures),
         several=len(document["clients"]) > 1 and document["client"] is None,
         priced=any(row["over_applied_money"] is not None for row in rows),

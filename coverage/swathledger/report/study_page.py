@@ -12,6 +12,7 @@ from typing import Any
 from markupsafe import Markup
 
 from swathledger.errors import InputError
+from swathledger.report.numbers import layout_words
 from swathledger.report.page import page_templates, told
 from swathledger.report.study_pictures import (
     curve_figure,
@@ -59,11 +60,11 @@ def general(value: Any) -> str:
     return "–" if value is None else f"{float(value):.4g}"
 
 
-def layout_words(name: str, t: Words) -> str:
-    """A layout in plain words."""
-    if name in {"as logged", "logged", "boom", "nozzle", "limit"}:
+def study_layout(name: str, t: Words) -> str:
+    """A layout of a study in plain words."""
+    if name in {"as logged", "logged"}:
         return t(f"study.name.{name.replace(' ', '_')}")
-    return t("replay.name.groups", n=name) if name.isdigit() else name
+    return layout_words(name, t)
 
 
 def _lead(document: dict[str, Any], t: Words, system: UnitSystem) -> str:
@@ -108,7 +109,7 @@ def figures_of(
     response = saving[0] if saving else "over_pct:as logged"
     drawn = {
         "curve": curve_figure(document, system, t),
-        "differences": difference_figure(document, partial(layout_words, t=t), t),
+        "differences": difference_figure(document, partial(study_layout, t=t), t),
         "shape": shape_figure(document, response, t),
         "diminishing": diminishing_figure(document, system, t),
         "uncertainty": None if again is None else uncertainty_figure(again, "over_pct:as logged", t),
@@ -157,7 +158,7 @@ def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str,
         p=p_value,
         span=partial(interval, t=t),
         gen=general,
-        name=partial(layout_words, t=t),
+        name=partial(study_layout, t=t),
         unit=unit_symbol("length", system),
         area=lambda ha: number(to_face("area", ha * 1e4, system), 1),
         area_unit=unit_symbol("area", system),

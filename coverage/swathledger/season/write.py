@@ -15,24 +15,10 @@ import numpy as np
 from swathledger.errors import OutputError
 from swathledger.files import DiskFullError, is_full, plain_target, write_whole, write_with
 from swathledger.season.columns import Kind, Row
+from swathledger.text import inert
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-
-
-def inert(text: str) -> str:
-    """A cell that no spreadsheet runs as a formula: an apostrophe goes before a sign that would begin one.
-
-    Examples
-    --------
-    >>> inert("=1+1")
-    "'=1+1"
-    >>> inert("north 40")
-    'north 40'
-    """
-    return f"'{text}" if text.startswith(_FORMULA) else text
 
 
 def cell(value: Any) -> str:

@@ -73,7 +73,7 @@ def write_tables(fields: Sequence[StudyField], folder: Path) -> int:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from swathledger.documents.table import inert
+    from swathledger.text import inert
 
     rows = tidy_rows(fields)
     types = {"int64": pa.int64(), "string": pa.string(), "float64": pa.float64(), "bool": pa.bool_()}

@@ -101,7 +101,7 @@ def prepare(
         section_widths_m=machine.boom.section_widths_m,
     )
     final, resolved = resolve(settings, log, machine)
-    assumptions: list[Note | str] = [*notes, *log.quality.warnings, *resolved]
+    assumptions: list[Note] = [*notes, *log.quality.warnings, *resolved]
     if boundary == "derive":
         from swathledger.field.derive import field_from_quads
 

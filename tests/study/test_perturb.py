@@ -13,6 +13,7 @@ from worlds import PLANE, SMALL, field_of, prepared
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Antenna, Hitch, Machine
+from swathledger.notes import Note
 from swathledger.statistics import streams
 from swathledger.study.perturb import (
     NO_ERROR,
@@ -28,6 +29,7 @@ from swathledger.study.perturb import (
     scaled,
 )
 from swathledger.study.switch_timing import bends, placed_switches, switch_places
+from swathledger.words import say
 
 
 def drive(groups=(), **more):
@@ -216,7 +218,7 @@ def test_what_is_stated_comes_before_what_is_assumed():
     base = drive()
     model, notes = error_model_for(base)
     assert model.gnss_sigma_m == 0.06  # nothing stated: a corrected receiver
-    assert "assumed" in notes[0]
+    assert "assumed" in say(notes[0])
     stated, _ = error_model_for(drive(gnss_sigma_m=0.02))
     assert (stated.gnss_sigma_m, stated.gnss_time_s) == (0.02, 60.0)
     classed, notes = error_model_for(drive(gnss_sigma_m=0.02), "uncorrected")
@@ -230,7 +232,7 @@ def test_derived_boundary_has_no_error_of_its_own():
     derived = replace(base, field=replace(base.field, source="derived"))
     model, notes = error_model_for(derived)
     assert model.boundary_sigma_m == 0.0
-    assert any("derived" in note for note in notes)
+    assert Note.of("study.boundary_derived") in notes
 
 
 @pytest.mark.parametrize("wrong", [{"gnss_sigma_m": -1.0}, {"gnss_time_s": 0.0}, {"gnss_white_share": 1.5},

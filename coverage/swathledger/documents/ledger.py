@@ -33,10 +33,9 @@ class NoteCode(Part, frozen=True, kw_only=True):
     values: dict[str, Any] = msgspec.field(default_factory=dict)
 
     @classmethod
-    def of(cls, note: Note | str) -> NoteCode:
-        """The code of a note; of a text it is ``said``."""
-        told = note if isinstance(note, Note) else Note.of("said", text=note)
-        return cls(**told.document())
+    def of(cls, note: Note) -> NoteCode:
+        """The code of a note."""
+        return cls(**note.document())
 
 
 class LedgerField(Part, frozen=True, kw_only=True):

@@ -32,7 +32,7 @@ class Prepared:
     field: Field
     swath: Swath
     settings: AuditSettings
-    assumptions: tuple[Note | str, ...]
+    assumptions: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +62,6 @@ class Audit:
     accounting: Accounting
     replay: Replay | None
     settings: AuditSettings
-    assumptions: tuple[Note | str, ...]
+    assumptions: tuple[Note, ...]
     standing: StandingJob | None = None
     products: ProductAccount | None = None

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import InputError
+from swathledger.notes import Measure, Note
 from swathledger.statistics import gauss_markov, streams
 from swathledger.study.switch_timing import placed_switches, rate_of, unwrapped_deg
 
@@ -93,7 +94,7 @@ class ErrorModel:
             raise InputError(f"must lie in 0..1, found {self.gnss_white_share!r}.", column="gnss_white_share")
 
 
-def error_model_for(prepared: Prepared, gnss_class: str | None = None) -> tuple[ErrorModel, list[str]]:
+def error_model_for(prepared: Prepared, gnss_class: str | None = None) -> tuple[ErrorModel, list[Note]]:
     """The error model of a drive, and what was assumed.
 
     The class of receiver asked for comes first, then the sigma of the log, then that of the machine file; without any
@@ -111,33 +112,26 @@ def error_model_for(prepared: Prepared, gnss_class: str | None = None) -> tuple[
     known = prepared.machine.gnss_sigma_m if known is None else known
     if gnss_class is not None:
         sigma, time_s = GNSS_CLASSES[gnss_class]
-        notes.append(f"Receiver: class {gnss_class}, sigma {sigma:g} m on one axis.")
+        notes.append(Note.of("study.receiver_class", kind=gnss_class, sigma=Measure(sigma, "length")))
     elif known is not None:
         sigma = known
         time_s = min(GNSS_CLASSES.values(), key=lambda item: abs(math.log(max(item[0], 1e-6) / max(sigma, 1e-6))))[1]
-        notes.append(f"Receiver: sigma {sigma:g} m on one axis as stated, correlated over {time_s:g} s.")
+        notes.append(Note.of("study.receiver_stated", sigma=Measure(sigma, "length"), time=Measure(time_s, "seconds")))
     else:
         sigma, time_s = GNSS_CLASSES["corrected"]
-        notes.append(f"Receiver: not stated; a corrected one is assumed, sigma {sigma:g} m on one axis.")
+        notes.append(Note.of("study.receiver_assumed", sigma=Measure(sigma, "length")))
     if prepared.log.heading_deg is not None:
-        notes.append(f"Logged headings: sigma {base.heading_sigma_deg:g} degrees, anew in every row, assumed.")
+        notes.append(Note.of("study.headings", sigma_deg=base.heading_sigma_deg))
     boundary = base.boundary_sigma_m
     if prepared.field.source == "derived":
         boundary = 0.0
-        notes.append("The boundary is derived from the ground covered: no error of its own is drawn for it.")
+        notes.append(Note.of("study.boundary_derived"))
     else:
-        notes.append(
-            f"Boundary: sigma {boundary:g} m on one axis, correlated over {base.boundary_length_m:g} m, assumed."
-        )
-    notes.append(
-        f"Antenna: sigma {base.antenna_sigma_m:g} m ahead and sideways; latency of logged states: sigma "
-        f"{base.latency_sigma_s:g} s; both constant through a drive, assumed."
-    )
-    notes.append(
-        f"Steps of {prepared.log.quality.median_step_s:g} s: a valve that moves between two rows shows at the second. "
-        "The audit takes it as moving there; here it moves in the middle of the step, give or take half of it. "
-        "How the machine turned between two rows is drawn between an even turn and one that begins at once."
-    )
+        along = Measure(base.boundary_length_m, "length")
+        notes.append(Note.of("study.boundary", sigma=Measure(boundary, "length"), along=along))
+    antenna, latency = Measure(base.antenna_sigma_m, "length"), Measure(base.latency_sigma_s, "seconds")
+    notes.append(Note.of("study.antenna_and_latency", antenna=antenna, latency=latency))
+    notes.append(Note.of("study.steps", step=Measure(prepared.log.quality.median_step_s, "seconds")))
     return replace(base, gnss_sigma_m=sigma, gnss_time_s=time_s, boundary_sigma_m=boundary), notes
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from swathledger import __version__
+from swathledger.notes import Measure, Note
 from swathledger.study.collect import fields_of, read_results
 from swathledger.study.collected import LeftOut, StudyField, StudyJob, StudySettings
 from swathledger.study.resolution import (
@@ -23,7 +24,8 @@ from swathledger.study.resolution import (
     mean_curve,
 )
 from swathledger.study.shape import by_machine, joint_regressions, shape_classes, shape_effects, width_regression
-from swathledger.study.words import CAUTION, citation, few_words, methods
+from swathledger.study.words import CAUTION, citation, few_fields, methods
+from swathledger.words import say_all
 
 if TYPE_CHECKING:
     from swathledger.study.rerun import RerunSettings
@@ -45,45 +47,37 @@ def plain(value: Any) -> Any:
     return [plain(item) for item in value]
 
 
-def _notes(fields: Sequence[StudyField], jobs: Sequence[StudyJob]) -> list[str]:
-    """What a reader must know before the numbers, as plain sentences."""
-    out = []
-    few = few_words(len(fields))
-    if few is not None:
-        out.append(few)
+def _notes(fields: Sequence[StudyField], jobs: Sequence[StudyJob]) -> list[Note]:
+    """What a reader must know before the numbers."""
+    out = few_fields(len(fields))
     several = sum(len(field.jobs) > 1 for field in fields)
     if several:
-        out.append(f"{several} fields have several drives; they are added up, and the field is drawn as one.")
+        out.append(Note.of("study.several_drives", count=several))
     if not any(len(field.curve) >= 2 for field in fields):
-        out.append("No ledger holds two replayed layouts of different width: there is no curve. Audit with --groups.")
+        out.append(Note.of("study.no_curve"))
     low = sum(job.trusted is False for job in jobs)
     if low:
-        out.append(
-            f"On {low} of {len(jobs)} drives the replay of the logged layout does not match what was done: savings "
-            "there rest on a model that does not match the machine."
-        )
+        out.append(Note.of("study.model_does_not_match", some=low, drives=len(jobs)))
     machines = {job.machine for job in jobs}
-    widths = {round(job.boom_width_m, 2) for job in jobs if job.boom_width_m is not None}
-    if len(machines) > 1:
-        sizes = f", booms of {', '.join(f'{w:g}' for w in sorted(widths))} m" if len(widths) > 1 else ""
-        out.append(f"{len(machines)} machines{sizes}: a number of groups is not the same width on all of them.")
-    for words, values in (
-        ("cells", {job.cell_m for job in jobs}), ("revisit rules", {job.revisit_s for job in jobs}),
-        ("shares to shut at", {job.off_when_covered for job in jobs}),
+    widths = sorted({round(job.boom_width_m, 2) for job in jobs if job.boom_width_m is not None})
+    if len(machines) > 1 and len(widths) > 1:
+        booms = tuple(Measure(width, "length") for width in widths)
+        out.append(Note.of("study.machines_and_booms", machines=len(machines), booms=booms))
+    elif len(machines) > 1:
+        out.append(Note.of("study.machines", machines=len(machines)))
+    for code, values in (
+        ("study.cells_differ", {job.cell_m for job in jobs}),
+        ("study.revisit_differs", {job.revisit_s for job in jobs}),
+        ("study.off_differs", {job.off_when_covered for job in jobs}),
     ):  # fmt: skip
         if len(values) > 1:
-            out.append(f"The ledgers were made with different {words}: {', '.join(_known(values))}.")
+            known = sorted(value for value in values if value is not None)
+            unknown = (Measure(None, "ratio"),) if None in values else ()
+            out.append(Note.of(code, values=(*(Measure(value, "ratio") for value in known), *unknown)))
     derived = sum(job.boundary == "derived" for job in jobs)
     if derived:
-        out.append(
-            f"On {derived} of {len(jobs)} drives the boundary is derived from the ground covered: there, nothing lies "
-            "outside by construction."
-        )
+        out.append(Note.of("study.boundaries_derived", some=derived, drives=len(jobs)))
     return out
-
-
-def _known(values: set[float | None]) -> list[str]:
-    return [f"{v:g}" for v in sorted(v for v in values if v is not None)] + (["unknown"] if None in values else [])
 
 
 def study_document(
@@ -95,6 +89,7 @@ def study_document(
     def used(values: list[float | None]) -> list[float]:
         return sorted({v for v in values if v is not None})
 
+    notes = _notes(fields, jobs)
     document = {
         "schema": SCHEMA,
         "version": __version__,
@@ -103,7 +98,8 @@ def study_document(
         "jobs": len(jobs),
         "target_ha": sum(job.target_area_m2 for job in jobs) / 1e4,
         "left_out": [asdict(item) for item in left],
-        "notes": _notes(fields, jobs),
+        "notes": say_all(notes),
+        "note_codes": [note.document() for note in notes],
         "cells_m": used([job.cell_m for job in jobs]),
         "revisit_s": used([job.revisit_s for job in jobs]),
         "off_when_covered": used([job.off_when_covered for job in jobs]),

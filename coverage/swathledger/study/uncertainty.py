@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import InputError
+from swathledger.notes import Note
 from swathledger.study.headline import Headline, headlines
 from swathledger.study.perturb import (
     NO_ERROR,
@@ -22,6 +23,7 @@ from swathledger.study.perturb import (
     scaled,
 )
 from swathledger.study.simulation_extrapolation import REDUCED, Excess, excess_by_figure, interval_for_truth
+from swathledger.words import say_all
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
@@ -87,7 +89,7 @@ class Uncertainty:
     level : float
     seed : int
     errors : ErrorModel
-    notes : tuple of str
+    notes : tuple of Note
         What was assumed.
     dominant_words : str
         Which source dominates the over-application as logged.
@@ -99,14 +101,15 @@ class Uncertainty:
     level: float
     seed: int
     errors: ErrorModel
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     dominant_words: str
 
     def document(self) -> dict[str, Any]:
         """As plain numbers."""
         return {
             "draws": self.draws, "source_draws": self.source_draws, "level": self.level, "seed": self.seed,
-            "errors": asdict(self.errors), "assumptions": list(self.notes), "dominant": self.dominant_words,
+            "errors": asdict(self.errors), "assumptions": say_all(self.notes),
+            "note_codes": [note.document() for note in self.notes], "dominant": self.dominant_words,
             "figures": [asdict(figure) for figure in self.figures],
         }  # fmt: skip
 
@@ -175,7 +178,7 @@ def monte_carlo(
 
     if draws < LEAST_DRAWS:
         raise InputError(f"must be at least {LEAST_DRAWS}, found {draws!r}.", column="uncertainty")
-    notes: list[str] = []
+    notes: list[Note] = []
     if errors is None:
         errors, notes = error_model_for(prepared, gnss_class)
     few = max(LEAST_DRAWS, draws // 4)
@@ -196,7 +199,7 @@ def monte_carlo(
     for source in SOURCES:
         alone[source], _ = redraw(prepared, only(errors, source), few, seed, on_done=on_done)
     if failed:
-        notes.append(f"{failed} of {draws} redrawn drives could not be audited and are left out.")
+        notes.append(Note.of("study.failed_draws", count=failed, draws=draws))
     if not base or draws - failed < LEAST_DRAWS:
         raise InputError("nothing is left of this drive when its inputs are redrawn.", hint="Check the error sizes.")
     excess = excess_by_figure(centre, reduced, together)

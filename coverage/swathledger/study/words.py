@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from swathledger import __version__
+from swathledger.notes import Note
 
 CAUTION = (
     "The product label and local law come first. This is neither a legal spray record nor a substitute for a licensed "
@@ -76,15 +77,10 @@ def citation() -> str:
     )
 
 
-def few_words(fields: int) -> str | None:
-    """What so few fields can and cannot say; None where there are enough."""
-    if fields == 1:
-        return ("One field: its figures are below, but nothing follows from one field for others, so there are no "
-                "intervals, tests or regressions.")  # fmt: skip
+def few_fields(fields: int) -> list[Note]:
+    """What so few fields can and cannot say; nothing where there are enough."""
+    if fields >= 8:
+        return []
     if fields < 3:
-        return ("Two fields: they can be set side by side, but two say nothing sure about others, so there are no "
-                "intervals, tests or regressions.")  # fmt: skip
-    if fields < 8:
-        return (f"{fields} fields: intervals are Student's and wide, tests are weak, and regressions on shape rest on "
-                "very few points.")  # fmt: skip
-    return None
+        return [Note.of("study.one_field" if fields == 1 else "study.two_fields")]
+    return [Note.of("study.few_fields", fields=fields)]

@@ -76,16 +76,14 @@ class Words:
         """The sentences of a list."""
         return [Markup(text) for text in self.find(key)]  # noqa: S704  # as above
 
-    def say(self, note: Note | str, units: UnitSystem = "metric") -> str:
-        """The sentence of a note, plain text. A text is a sentence already.
+    def say(self, note: Note, units: UnitSystem = "metric") -> str:
+        """The sentence of a note, plain text.
 
         Raises
         ------
         KeyError
             There is no sentence for its code, or it names a value that the note lacks.
         """
-        if isinstance(note, str):
-            return note
         values = dict(note.values)
         sentence = self._form(f"note.{note.code}", values)
         return sentence.format(**{name: self._shown(value, units) for name, value in values.items()})
@@ -127,12 +125,12 @@ class _Listed:
         return self._between.join(format(item, spec) for item in self._items)
 
 
-def say(note: Note | str, units: UnitSystem = "metric", language: str = ENGLISH) -> str:
+def say(note: Note, units: UnitSystem = "metric", language: str = ENGLISH) -> str:
     """The sentence of a note in a language, its values in the units asked for."""
     return words(language).say(note, units)
 
 
-def say_all(notes: Iterable[Note | str], units: UnitSystem = "metric", language: str = ENGLISH) -> list[str]:
+def say_all(notes: Iterable[Note], units: UnitSystem = "metric", language: str = ENGLISH) -> list[str]:
     """The sentences of notes."""
     return [say(note, units, language) for note in notes]
 

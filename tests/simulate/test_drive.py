@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import shapely
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Antenna, Boom, Hitch, Machine, Valves
 from swathledger.simulate import fields
-from swathledger.simulate.control import delayed
+from swathledger.simulate.control import Memory, delayed, run_sections
 from swathledger.simulate.drive import DriveSettings, drive
-from swathledger.simulate.motion import Speeds, Stop, trail
+from swathledger.simulate.motion import Course, Speeds, Stop, speed_profile, trail
 from swathledger.simulate.plan import PlanSettings, plan_drive
 from swathledger.simulate.truth import open_spans, swept_m2
 
@@ -67,6 +69,14 @@ def test_flow_is_open_width_times_speed_times_rate(plan):
     assert d.volume_l / 0.01 == pytest.approx(swept_m2(d).sum(), rel=0.005)
 
 
+def test_a_pump_gives_no_less_than_at_three_kilometres_an_hour(plan):
+    slow = replace(EXACT, speeds=Speeds(pass_m_s=0.5), step_s=1.0, grid_m=1.0)
+    d = drive(plan, MACHINE, SHAPE.target, slow)
+    whole = d.control.valve.all(axis=1)
+    assert d.motion.speed_m_s[whole].max() < 0.51
+    assert d.flow_l_s[whole] == pytest.approx(np.full(whole.sum(), 0.01 * 36.0 * 0.8))
+
+
 def test_boom_charge_stands_open_and_is_told(real):
     charge = real.events[0]
     assert charge.kind == "boom_charge"
@@ -110,6 +120,38 @@ def test_late_operator_sprays_more(plan):
     late = drive(plan, MACHINE, SHAPE.target, replace(manual, switch_off_s=2.0))
     early = drive(plan, MACHINE, SHAPE.target, replace(manual, switch_off_s=-2.0))
     assert late.volume_l > early.volume_l
+
+
+def test_operator_is_as_early_and_as_late_as_his_habit(plan):
+    calm = replace(EXACT, control="manual", grid_m=1.0)
+    sharp = drive(plan, MACHINE, SHAPE.target, calm)
+    habit = drive(plan, MACHINE, SHAPE.target, replace(calm, switch_on_s=0.6, switch_off_s=-0.4))
+
+    def edges(d):
+        return np.flatnonzero(np.diff(d.wanted.astype(int)))
+
+    # ticks of 0.2 s: on three later, off two earlier; the first and the last stretch begin and end at a standstill
+    inner = slice(1, -1)
+    moved = (edges(habit) - edges(sharp))[inner]
+    assert set(moved[::2].tolist()) == {-2}
+    assert set(moved[1::2].tolist()) == {3}
+
+
+@pytest.mark.parametrize("valves", [Valves(1.0, 0.4, 1.0, 0.4), Valves(0.2, 1.2, 0.2, 1.2), Valves(0.6, 0.6, 1.0, 0.2)])
+def test_sections_look_ahead_to_open_and_to_shut(valves):
+    # north at 5 m/s over ground from 0 to 100 m, ticks of 0.2 s: opens (look-ahead less delay) early, shuts so too
+    y = np.arange(-50.0, 150.0, 1.0)
+    still = np.zeros(y.shape)
+    found = run_sections(
+        still, y, still, np.full(y.shape, 5.0), np.ones(y.shape, bool), BOOM, valves,
+        Memory.over(shapely.box(-30, 0, 30, 100), 0.25), step_s=0.2,
+    )  # fmt: skip
+    opened = np.flatnonzero(found.valve[:, 3])
+    early_on, early_off = (5.0 * (a - d) for a, d in ((valves.look_ahead_on_s, valves.on_delay_s),
+                                                      (valves.look_ahead_off_s, valves.off_delay_s)))  # fmt: skip
+    # to the tick, and what the controller keeps off the ground just painted (1.6 cells)
+    assert y[opened[0]] == pytest.approx(-early_on - 0.4, abs=1.1)
+    assert y[opened[-1]] + 1.0 == pytest.approx(100.0 - early_off - 0.4, abs=1.1)
 
 
 def test_valves_are_late_by_their_delays():
@@ -185,11 +227,50 @@ def test_accelerations_and_turning_speeds_are_kept(plan):
     assert (np.radians(turning) * v[1:]).max() < 0.8 * 1.3
 
 
+def test_speed_gains_and_brakes_by_their_own_limits():
+    # v^2 = 2 a s: gaining 0.5 m/s2 from a halt, braking 0.8 m/s2 into one, 4 m/s between
+    n = 101
+    flag = np.zeros(n, bool)
+    zero, s = np.zeros(n), np.arange(101.0)
+    course = Course(zero, s, zero, s, flag, flag, flag, np.full(n, 4.0), zero)
+    v = speed_profile(course, Speeds(gain_m_s2=0.5, brake_m_s2=0.8), flag)
+    assert v == pytest.approx(np.sqrt(np.minimum(16.0, np.minimum(2 * 0.5 * s, 2 * 0.8 * (100.0 - s)))))
+
+
+def test_weaving_turns_the_nose_along_the_way_driven_also_in_reverse():
+    shape = fields.triangle()
+    plan = plan_drive(shape.boundary, shape.boundary.difference(shape.target), 36.0, 9.0)
+    machine = replace(MACHINE, antenna=Antenna())
+    m = drive(plan, machine, shape.target, replace(EXACT, guidance_sigma_m=0.6, grid_m=1.0, seed=5)).motion
+    way = np.degrees(np.arctan2(np.diff(m.boom_x_m), np.diff(m.boom_y_m)))
+    moving = (m.speed_m_s[:-1] > 0.5) & (m.speed_m_s[1:] > 0.5)
+    for reverse in (False, True):
+        these = moving & (m.reverse[:-1] == reverse) & (m.reverse[1:] == reverse)
+        off = (m.heading_deg[:-1] - way + (180.0 if reverse else 0.0) + 180.0) % 360.0 - 180.0
+        # 0.6 m over 25 m is a slope of 1.4 degrees; turned the wrong way it would be twice that off
+        assert np.sqrt(np.mean(np.square(off[these]))) < 0.9
+
+
 def test_open_spans_tell_the_valve_states(real):
     spans = open_spans(real)
     assert len(spans) == 8
     for k, section in enumerate(spans):
         assert sum(b - a for a, b in section) == pytest.approx(real.control.valve[:, k].sum() * 0.2)
+
+
+@pytest.mark.parametrize("radius", [30.0, 7.0, 2.0, 0.0])
+def test_ground_swept_in_a_circle_inner_end_backwards_too(radius):
+    # one section of 36 m: width x R x angle while R >= 18 m, else both arms' sectors, (R + 18)^2 + (18 - R)^2 over 2
+    boom = Boom(np.linspace(-18, 18, 73), (72,))
+    angle = np.linspace(0.0, 1.0, 401)
+    motion = SimpleNamespace(
+        boom_heading_deg=np.degrees(angle) + 90.0, boom_x_m=radius * np.sin(angle), boom_y_m=radius * np.cos(angle)
+    )
+    driven = SimpleNamespace(
+        motion=motion, machine=SimpleNamespace(boom=boom), control=SimpleNamespace(valve=np.ones((401, 1), bool))
+    )
+    expected = 36.0 * radius if radius >= 18.0 else ((radius + 18.0) ** 2 + (18.0 - radius) ** 2) / 2
+    assert swept_m2(driven) == pytest.approx([expected], rel=1e-4)
 
 
 def test_log_rate_must_fit_the_ticks():

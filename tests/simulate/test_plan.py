@@ -12,6 +12,7 @@ from shapely import LineString, Polygon
 from swathledger.errors import FieldError, InputError
 from swathledger.notes import Note
 from swathledger.simulate import fields
+from swathledger.simulate.laps import drivable
 from swathledger.simulate.plan import PlanSettings, plan_drive
 
 SHAPES = [
@@ -184,3 +185,8 @@ def test_terraces_that_end_inside_run_on_and_others_change_nothing():
     plan = plan_drive(shape.boundary, Polygon(), 24.0, 8.0, settings=beside)
     assert plan.notes == ()
     assert plan.bearing_deg == pytest.approx(90.0)
+
+
+def test_what_is_long_and_thin_is_taken_for_a_waterway():
+    # 4 pi A / P^2: 100 x 10 m 0.26, 100 x 14 m 0.34, 100 x 16 m 0.37, a square 0.79
+    assert [drivable(shapely.box(0, 0, 100, width)) for width in (10, 14, 16, 100)] == [True, True, False, False]

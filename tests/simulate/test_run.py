@@ -18,7 +18,7 @@ from swathledger.log.read import read_log
 from swathledger.machine.read import read_machine
 from swathledger.simulate import fields
 from swathledger.simulate.drive import DriveSettings
-from swathledger.simulate.run import RunSettings, longest_side, simulate
+from swathledger.simulate.run import RunSettings, longest_side, simulate, simulate_field
 from swathledger.simulate.write import Dialect
 from swathledger.text import slug
 from swathledger_cli.simulate import command
@@ -130,6 +130,13 @@ def test_existing_results_are_refused_and_can_be_overwritten(small, tmp_path):
         simulate(*small, out)
     again = simulate(*small, out, overwrite=True)[0].log_file.read_bytes()
     assert first == again
+
+
+def test_each_field_has_errors_of_its_own(small):
+    ground, sprayer = read_field(small[0]), read_machine(small[1])
+    first, again, second = (simulate_field(ground, sprayer, RunSettings(), number=k) for k in (0, 0, 1))
+    assert np.array_equal(first.logged_x_m, again.logged_x_m)
+    assert not np.array_equal(first.logged_x_m, second.logged_x_m)
 
 
 def test_command(small, tmp_path):

@@ -93,6 +93,21 @@ def test_one_far_row_is_named_by_cooks_distance():
     assert fit.largest_cook > 1
 
 
+def test_cooks_distance_is_how_far_the_fit_moves_without_a_row():
+    """Sum of squared moves of all fitted values, over p s^2, by leaving each row out in turn (Cook 1977)."""
+    design = np.column_stack([np.ones(10), X])
+    beta = np.linalg.lstsq(design, Y, rcond=None)[0]
+    s2 = np.sum((Y - design @ beta) ** 2) / 8
+    moves = []
+    for i in range(10):
+        keep = np.arange(10) != i
+        without = np.linalg.lstsq(design[keep], Y[keep], rcond=None)[0]
+        moves.append(np.sum((design @ (without - beta)) ** 2) / (2 * s2))
+    fit = ols("y", Y, [("x", X)])
+    assert fit.largest_cook == pytest.approx(max(moves))
+    assert fit.largest_cook_row == int(np.argmax(moves))
+
+
 def test_too_few_rows_or_a_constant_give_none():
     assert ols("y", Y[:4], [("x", X[:4])]) is None
     assert ols("y", Y, [("x", np.full(10, 2.0))]) is None

@@ -12,7 +12,7 @@ from worlds import PLANE, driven, prepared, small_field
 from swathledger.audit import compute
 from swathledger.errors import InputError
 from swathledger.study.headline import headlines
-from swathledger.study.perturb import NO_ERROR, ErrorModel, only
+from swathledger.study.perturb import NO_ERROR, ErrorModel, only, scaled
 from swathledger.study.sensitivity import sensitivity, variants_of
 from swathledger.study.uncertainty import monte_carlo, redraw
 
@@ -81,13 +81,19 @@ def test_common_numbers_make_differences_sharper_than_figures(base):
 
 
 def test_middle_of_an_interval_is_what_was_drawn_less_the_excess(base):
-    found = monte_carlo(base, 12, errors=ErrorModel(gnss_sigma_m=0.05))
+    errors = ErrorModel(gnss_sigma_m=0.05)
+    found = monte_carlo(base, 12, errors=errors, seed=5)
     figures = {f.name: f for f in found.figures}
     assert found.document()["figures"][0]["excess_least"] == figures["over_pct:as logged"].excess_least
     boom, nozzle = figures["over_pct:boom"], figures["over_pct:nozzle"]
     assert (boom.excess_least, boom.excess_most) == (0.0, nozzle.excess_most)
     for f in found.figures:
         assert f.low <= f.draws_mean - (f.excess_least + f.excess_most) / 2 <= f.high
+    # the finest: over its mean under a quarter of the errors, at least what was added, at most what goes with the root
+    # of the variance (3.6882 times, see factors)
+    quarter, _ = redraw(base, scaled(errors, 0.25), 10, 5)
+    added = nozzle.draws_mean - quarter["over_pct:nozzle"].mean()
+    assert sorted([added, 3.6882 * added]) == pytest.approx([nozzle.excess_least, nozzle.excess_most], rel=1e-4)
 
 
 def test_too_few_draws_are_refused(base):

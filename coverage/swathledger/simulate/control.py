@@ -157,27 +157,39 @@ def run_sections(
     paint_u = np.concatenate(paint)
     paint_section = np.repeat(np.arange(k), [len(p) for p in paint])
     half = float(max(abs(edges[0]), abs(edges[-1])))
+    m = len(centres)
+    # By how many ticks a section that is asked to open looks farther ahead than one that is asked to shut. Ground seen
+    # from afar holds a section open until it is near; where shutting looks farther, what it shut stays so until other
+    # ground begins.
+    hold = round((valves.look_ahead_on_s - valves.look_ahead_off_s) / step_s)
+    nothing, never = np.zeros(k, dtype=np.bool_), np.full(k, n + abs(hold), dtype=np.int64)
+    since_on, opened, wanted_on, wanted_off = never, nothing, nothing, nothing
     east, north = forward_unit(heading_deg)
     turned = np.abs(np.radians(np.mod(np.diff(heading_deg) + 180.0, 360.0) - 180.0))
     moved = np.hypot(np.diff(x_m), np.diff(y_m))
+
+    def wants(i: int, look_s: float) -> NDArray[np.bool_]:
+        """Sections whose footprint ahead has ground to be done; never under the boom, which has just been painted."""
+        near = look_s * speed_m_s[i] + 1.6 * memory.cell_m
+        ahead = np.repeat([near, near + max(speed_m_s[i] * step_s, memory.cell_m)], m)
+        across = np.concatenate([centres, centres])
+        hit = memory.is_done(x_m[i] + ahead * east[i] + across * north[i], y_m[i] + ahead * north[i] - across * east[i])
+        share = np.add.reduceat(hit[:m].astype(np.float64) + hit[m:], starts[:-1]) / (2 * counts)
+        return np.asarray(share < off_when_covered - 1e-9)
+
     late = LateValves(k, on_ticks, off_ticks)
-    section_of = boom.section_of_nozzle
     for i in range(n):
         e, no = east[i], north[i]
         if wanted[i]:
-            # Open sections look as far ahead as closing takes, shut ones as far as opening does; never under the boom
-            # itself, which has just been painted.
-            look_s = np.where(late.asked, valves.look_ahead_off_s, valves.look_ahead_on_s)
-            a = (look_s * speed_m_s[i] + 1.6 * memory.cell_m)[section_of]
-            b = a + max(speed_m_s[i] * step_s, memory.cell_m)
-            px = x_m[i] + np.concatenate([a, b]) * e + np.concatenate([centres, centres]) * no
-            py = y_m[i] + np.concatenate([a, b]) * no - np.concatenate([centres, centres]) * e
-            hit = memory.is_done(px, py)
-            m = len(centres)
-            share = np.add.reduceat(hit[:m].astype(np.float64) + hit[m:], starts[:-1]) / (2 * counts)
-            ask = share < off_when_covered - 1e-9
+            wants_on = wants(i, valves.look_ahead_on_s)
+            wants_off = wants_on if hold == 0 else wants(i, valves.look_ahead_off_s)
+            since_on = np.where(wants_on, 0, since_on + 1)
+            opened = (opened | (wants_on & ~wanted_on)) & ~(wanted_off & ~wants_off)
+            ask = wants_off | (since_on <= hold) if hold >= 0 else wants_on & opened
+            wanted_on, wanted_off = wants_on, wants_off
         else:
-            ask = np.zeros(k, dtype=np.bool_)
+            ask = nothing
+            since_on, opened, wanted_on, wanted_off = never, nothing, nothing, nothing
         state = late.step(i, ask)
         command[i], valve[i] = ask, state
         if i + 1 < n and state.any():

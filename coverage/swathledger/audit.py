@@ -149,8 +149,8 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
     from swathledger.money.account import account_products, both_sinks, plan_products
     from swathledger.plumbing.job import standing_of
     from swathledger.report.audited import Audit
-    from swathledger.shutoff.replay import Seen, control_for, replay_drive
-    from swathledger.shutoff.results import MAX_CELLS
+    from swathledger.shutoff.over_applied import OverApplied
+    from swathledger.shutoff.replay import control_for, replay_drive
 
     settings = prepared.settings
     if settings.cell_m is None or settings.tolerance_m is None:
@@ -160,12 +160,11 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
     plan = plan_products(prepared.log, prepared.machine, prepared.swath, settings.product)
     sink = both_sinks(sink, None if plan is None else plan.sink)
     groups = settings.groups or ()
-    seen, frame = Seen(), None
+    over = None
     if groups:
         near, _ = near_ribbons(prepared.swath, prepared.field)
-        frame = frame_of(prepared.swath, prepared.field, settings.cell_m, near)
-        if frame.cells <= MAX_CELLS:
-            sink = both_sinks(sink, seen.sink_for(frame))
+        over = OverApplied(frame_of(prepared.swath, prepared.field, settings.cell_m, near))
+        sink = both_sinks(sink, over.sink)
     # a replayed layout takes about as long as the accounting itself
     part = 1.0 / (2 + len(groups)) if groups else 1.0
 
@@ -185,7 +184,7 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
         progress=told("covering ground", 0.0, part),
     )
     replay = None
-    if groups:
+    if over is not None:
         control = control_for(
             prepared.machine, settings.off_when_covered or 1.0, settings.tolerance_m, settings.revisit_s
         )
@@ -195,7 +194,7 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
             prepared.field,
             prepared.swath,
             accounting,
-            seen,
+            over,
             groups,
             control,
             threads=settings.threads,

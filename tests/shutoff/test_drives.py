@@ -164,7 +164,8 @@ def test_reversing_over_ones_own_ground_shuts():
     # ground met again within 10 s counts as one treatment: of 60 m, 2 m/s x 10 s / 2 = 10 m
     assert replay_of(audit).as_logged.m2("overlap_extra") == pytest.approx(18 * 50, rel=0.05)
     for result in replay_of(audit).results:
-        assert result.m2("overlap_extra") == 0, result.layout.name
+        # the moment of turning round is found to 3 mm
+        assert result.m2("overlap_extra") <= 18 * 0.005, result.layout.name
         assert result.m2("covered") == pytest.approx(18 * 60, rel=0.002)
 
 
@@ -188,7 +189,8 @@ def sliver_audit(gap_m: float, tolerance_m: float):
 def test_a_sliver_of_two_centimetres_opens_no_valve():
     audit = sliver_audit(0.02, 0.1)
     for word in ("boom", "3", "nozzle"):
-        assert named(audit, word).cells["overlap_extra"] == 0, word
+        # but where the pass leaves treated ground, which is found to 3 mm
+        assert named(audit, word).m2("overlap_extra") <= 12 * 0.005, word
         assert named(audit, word).m2("skip") == pytest.approx(named(audit, "limit").m2("skip") + 0.02 * 80, abs=0.6)
 
 
@@ -232,10 +234,11 @@ def test_spared_ground_is_told_by_cause():
     identities(audit)
     replay = replay_of(audit)
     assert replay.spared_by == "nozzle"
-    assert replay.spared.shape == (replay.frame.rows, replay.frame.columns)
+    codes = replay.spared.whole()
+    assert codes.shape == (replay.spared.frame.rows, replay.spared.frame.columns)
     names = ("none", "outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
     for code, name in enumerate(names[1:], start=1):
-        cells = int((replay.spared == code).sum())
+        cells = int((codes == code).sum())
         # treatments spared are at least the cells they were spared on
         assert cells <= replay.spared_cells[name], name
         assert (cells > 0) == (replay.spared_cells[name] > 0), name
@@ -254,9 +257,9 @@ def test_wholly_covered_second_pass_is_spared_whole():
     replay = replay_of(audit)
     assert replay.as_logged.m2("overlap_extra") == pytest.approx(18 * 60, rel=0.002)
     # one extra treatment a cell: cells and treatments are the same number
-    assert sum(replay.spared_cells.values()) == int((replay.spared > 0).sum())
+    assert sum(replay.spared_cells.values()) == int((replay.spared.whole() > 0).sum())
     assert sum(replay.spared_cells.values()) == pytest.approx(replay.as_logged.cells["overlap_extra"], rel=1e-3)
-    assert named(audit, "boom").cells["overlap_extra"] == 0
+    assert named(audit, "boom").m2("overlap_extra") <= 18 * 0.005  # the edges of treated ground are found to 3 mm
 
 
 @pytest.mark.parametrize(

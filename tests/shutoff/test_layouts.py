@@ -17,7 +17,7 @@ from replaykit import block, every_result, identities, machine, named, replay_of
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Boom, Machine, Valves
-from swathledger.shutoff import replay as replay_module
+from swathledger.shutoff import run as run_module
 from swathledger.shutoff.layout import equal_groups, groups_of_width, layouts_for, listed_groups, logged_layout
 from swathledger.shutoff.replay import control_for
 from swathledger.words import say_all
@@ -132,7 +132,7 @@ def test_the_logged_layout_is_the_one_the_log_records(kind, groups):
 
 def test_threads_change_no_byte():
     one, two = small(threads=1), small(threads=2)
-    assert np.array_equal(replay_of(one).spared, replay_of(two).spared)
+    assert np.array_equal(replay_of(one).spared.whole(), replay_of(two).spared.whole())
     for a, b in zip(every_result(one), every_result(two), strict=True):
         assert (a.cells, a.volume_l, a.open_group_s, a.by_cause_cells) == (
             b.cells,
@@ -143,39 +143,41 @@ def test_threads_change_no_byte():
     assert replay_of(one).agreement_pct == replay_of(two).agreement_pct
 
 
-def test_a_frame_too_large_is_replayed_on_coarser_cells(monkeypatch):
-    fine = small(groups=("boom", "8", "nozzle"))
-    monkeypatch.setattr("swathledger.shutoff.results.MAX_CELLS", 300_000)
-    coarse = small(groups=("boom", "8", "nozzle"))
-    identities(coarse)
-    # 1.0 million cells of 0.1 m: four times fewer of 0.2 m
-    assert replay_of(coarse).as_logged.cell_m == pytest.approx(0.2)
-    assert any("cells of 0.2 m" in note for note in say_all(replay_of(coarse).notes))
-    assert coarse.accounting.areas.cell_m == pytest.approx(0.1)  # the ledger itself keeps its cells
+def test_coarse_cells_are_said_to_be_coarse_and_move_no_valve():
+    words = ("boom", "8", "nozzle")
+    fine, coarse = small(groups=words, cell_m=0.0625), small(groups=words, cell_m=0.5)
+    assert [note.code for note in replay_of(coarse).notes] == ["shutoff.coarse_cells"]
+    assert replay_of(fine).notes == ()
+    assert replay_of(coarse).as_logged.cell_m == 0.5
     for word in ("boom", "8", "nozzle"):
         a, b = named(fine, word), named(coarse, word)
+        # the same moments to the last bit; only the counting of cells differs
+        assert b.open_group_s == a.open_group_s
+        assert b.volume_l == a.volume_l
         assert b.m2("applied") == pytest.approx(a.m2("applied"), rel=0.01), word
 
 
-def test_a_long_drive_takes_longer_slots(monkeypatch):
-    real, lengths = replay_module.replay_layout, []
-
-    def short_of_slots(*arguments):
-        lengths.append(arguments[6][1])
-        out = real(*arguments)
-        return (*out[:4], False) if arguments[6][1] < 4.0 else out
-
+def test_more_pieces_than_there_is_room_for_are_given_more(monkeypatch):
     plain = small(groups=("boom", "nozzle"))
-    monkeypatch.setattr(replay_module, "replay_layout", short_of_slots)
-    longer = small(groups=("boom", "nozzle"))
-    assert lengths == [1.0, 2.0, 4.0] * 4  # the logged layout, two more and the floor
-    identities(longer)
-    for word in ("boom", "nozzle"):
-        assert named(longer, word).m2("applied") == pytest.approx(named(plain, word).m2("applied"), rel=1e-3)
+    real, rooms = run_module._scene, []
+
+    def scene(field, drive, margin_m, pieces):
+        rooms.append(pieces)
+        return real(field, drive, margin_m, pieces)
+
+    monkeypatch.setattr(run_module, "_scene", scene)
+    monkeypatch.setattr(run_module, "_pieces_expected", lambda *_: 4)
+    short = small(groups=("boom", "nozzle"))
+    assert rooms.count(4) == 5  # the log's own layout, two more, the floor's litres and the seams
+    assert max(rooms) > 16
+    for a, b in zip(every_result(plain), every_result(short), strict=True):
+        assert a.cells == b.cells
+    assert replay_of(plain).seams == replay_of(short).seams
 
 
 def test_a_drive_too_long_says_so(monkeypatch):
-    monkeypatch.setattr(replay_module, "replay_layout", lambda *_: (0.0, 0.0, 0.0, 0.0, False))
+    monkeypatch.setattr(run_module, "drive_layout", lambda *_: 1)
+    monkeypatch.setattr(run_module, "MAX_PIECES", 10_000)
     with pytest.raises(InputError, match="too long to replay in one piece.*Split it into days"):
         small(groups=("boom",))
 
@@ -193,7 +195,7 @@ valves = Valves(on_delay_s=0.2, off_delay_s=0.3, look_ahead_on_s=0.25, look_ahea
 audit = block(path, machine(3.0, 6, valves=valves), shapely.box(-1.5, 0, 4.0, 7.0), shapely.box(1, 3, 2, 4),
               cell_m=0.2, groups=("boom", "3", "nozzle", "limit"))
 print(json.dumps([[r.layout.name, dict(r.cells), round(r.volume_l, 12), round(r.open_group_s, 9),
-                   dict(r.by_cause_cells)] for r in every_result(audit)] + [audit.replay.spared.tolist()]))
+                   dict(r.by_cause_cells)] for r in every_result(audit)] + [audit.replay.spared.whole().tolist()]))
 """
 
 

@@ -20,6 +20,7 @@ from swathledger.grid.frame import Frame
 from swathledger.grid.paint import CAUSES
 from swathledger.grid.tally import EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SKIP
 from swathledger.ledger.accounting import BandRaster
+from swathledger.shutoff.over_applied import CellRuns
 
 SMALLEST_PIECE_M2: Final = 1.0
 """Smaller pieces are counted, not drawn."""
@@ -241,17 +242,9 @@ def audit_pieces(frame: Frame) -> tuple[PieceCollector, Callable[[BandRaster], N
     return collector, sink
 
 
-def spared_pieces(frame: Frame, spared: NDArray[np.uint8]) -> Pieces:
-    """Over-applied ground that finer shutoff would have spared, by the log's cause.
-
-    Parameters
-    ----------
-    frame : Frame
-    spared : (rows, columns) uint8, row 0 southmost
-        Cause code of spared cells, 0 elsewhere.
-    """
-    collector = PieceCollector(frame, lambda key: ("spared", CAUSES[key]))
-    rows = max(1, 2_000_000 // frame.columns)
-    for first in range(0, frame.rows, rows):
-        collector.add(first, spared[first : first + rows])
+def spared_pieces(spared: CellRuns) -> Pieces:
+    """Over-applied ground that finer shutoff would have spared, by the log's cause."""
+    collector = PieceCollector(spared.frame, lambda key: ("spared", CAUSES[key]))
+    for first_row, codes in spared.bands():
+        collector.add(first_row, codes)
     return collector.finish()

@@ -203,7 +203,7 @@ def layer_rows(audit: Audit, pieces: Pieces, document: Ledger) -> dict[str, list
     rate_l_ha = None if rate is None else l_ha_from_l_m2(rate)
     h2 = pieces.cell_m**2
     replay = audit.replay
-    spared = None if replay is None else spared_pieces(replay.frame, replay.spared)
+    spared = None if replay is None else spared_pieces(replay.spared)
     standing, stops = _standing_rows(audit)
     layers: dict[str, list[Row]] = {
         "boundary": [

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from swathledger.errors import SwathledgerError
 from swathledger.field.plane import geodesic_m
 from swathledger.season.task import Task
-from swathledger.shutoff.results import MAX_CELLS
 
 if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline
@@ -17,11 +16,8 @@ if TYPE_CHECKING:
 
 WORKER_BYTES = 550 << 20
 """A worker with all its libraries, reports and one band of cells per thread."""
-BYTES_PER_CELL = 8
-"""What a field's size adds, whole grid: state, replay and rasters on their way to the file. Measured: 1 without and 5.4
-with six layouts replayed, on 100 ha at 0.1 m."""
-BYTES_PER_CELL_BEYOND = 0.5
-"""What cells too many to be replayed add: accounting goes in bands, the rest is a cache for the raster's tiles."""
+BYTES_PER_CELL = 1
+"""What a field's size adds, whole grid: accounting and replay go in bands; a cache for the raster's tiles does not."""
 BYTES_PER_LOG_BYTE = 30
 """What a log adds: columns, poses and ribbons, for a byte of its file."""
 _MARGIN_M = 60.0
@@ -114,9 +110,7 @@ class Estimator:
             height = geodesic_m(south, west, north, west) + 2 * _MARGIN_M
             area, hectares = width * height, outline.geodesic_area_m2 / 1e4
         cells = area / cell**2
-        replayed = min(cells, MAX_CELLS)
-        held = int(BYTES_PER_CELL * replayed + BYTES_PER_CELL_BEYOND * (cells - replayed))
-        need = WORKER_BYTES + held + BYTES_PER_LOG_BYTE * log_bytes
+        need = WORKER_BYTES + int(BYTES_PER_CELL * cells) + BYTES_PER_LOG_BYTE * log_bytes
         return Need(need, cells * (2 + len(self.groups(task))), hectares)
 
 

@@ -6,16 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from swathledger.grid.frame import Frame
 from swathledger.notes import Note
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-
-MAX_CELLS = 250_000_000
-"""A larger frame is replayed on coarser cells, and says so: a layout holds 3 bytes a cell."""
+    from swathledger.machine.machine import Valves
+    from swathledger.shutoff.over_applied import CellRuns
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +30,25 @@ class Layout:
         Lateral edges of the groups, metres right of the boom centre, increasing.
     limit : bool
         A valve per cell: the floor that nobody can beat.
+    valves : Valves or None
+        Valves of its own; None: those of the replay.
+    off_when_covered : float or None
+        Threshold of its own.
+    treated_margin_m : float or None
+        How far it is to overlap treated ground, m in every direction; negative: a gap to be left. None: its groups
+        shut by the tolerance alone.
+    boundary_margin_m : float
+        How far it is to treat beyond the boundary, m, never into an exclusion; negative: kept away from both.
     """
 
     name: str
     label: str
     edges_m: NDArray[np.float64]
     limit: bool = False
+    valves: Valves | None = None
+    off_when_covered: float | None = None
+    treated_margin_m: float | None = None
+    boundary_margin_m: float = 0.0
 
     @property
     def groups(self) -> int:
@@ -191,11 +202,8 @@ class Replay:
         Litres laid above the set rate in turns, which flow control of each nozzle would have spared.
     turn_short_l : float or None
         Litres missing below the set rate in turns.
-    frame : Frame
-        Grid of ``spared``.
-    spared : (rows, columns) uint8, row 0 southmost
-        Cause code (:data:`swathledger.grid.paint.CAUSES`) of over-applied cells that ``spared_by`` would have spared,
-        0 elsewhere.
+    spared : CellRuns
+        Cause code (:data:`swathledger.grid.paint.CAUSES`) of over-applied cells that ``spared_by`` would have spared.
     spared_by : str
         Name of that layout.
     notes : tuple of Note
@@ -214,8 +222,7 @@ class Replay:
     spared_cells: Mapping[str, int]
     turn_spared_l: float | None
     turn_short_l: float | None
-    frame: Frame
-    spared: NDArray[np.uint8]
+    spared: CellRuns
     spared_by: str
     notes: tuple[Note, ...]
     floor: LayoutResult | None = None

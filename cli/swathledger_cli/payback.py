@@ -9,6 +9,7 @@ import click
 
 from swathledger_cli import options
 from swathledger_cli.options import PositiveFloat
+from swathledger_cli.unit_options import in_units
 
 if TYPE_CHECKING:
     from swathledger.plumbing.lines import Plumbing
@@ -43,25 +44,26 @@ _NOT_NEGATIVE = click.FloatRange(min=0.0)
     metavar="N",
     help="What it is worth at the end of its life.",
 )
-@click.option(
-    "--area-ha",
-    type=PositiveFloat(),
-    metavar="N",
-    help="Ground sprayed a year, each application counted, ha. Default: that of the ledgers.",
+@in_units(
+    "area",
+    "area_m2",
+    "area",
+    PositiveFloat(),
+    "Ground sprayed a year, each application counted, ha. Default: that of the ledgers.",
 )
-@click.option("--area-ac", type=PositiveFloat(), metavar="N", help="The same in acres.")
 @click.option(
     "--currency",
     metavar="CODE",
     help="Three capitals, for instance AUD; nothing is converted. Default: the ledgers' own.",
 )
-@click.option(
-    "--product-cost-per-ha",
-    type=_NOT_NEGATIVE,
-    metavar="N",
-    help="Products of one application on one hectare, in place of the ledgers' prices.",
+@in_units(
+    "product-cost-per",
+    "product_cost_per_m2",
+    "area",
+    _NOT_NEGATIVE,
+    "Products of one application on one hectare, in place of the ledgers' prices.",
+    per=True,
 )
-@click.option("--product-cost-per-ac", type=_NOT_NEGATIVE, metavar="N", help="The same for one acre.")
 @click.option(
     "--layout",
     default="nozzle",
@@ -129,11 +131,9 @@ def command(
     interest: float,
     maintenance: float,
     salvage: float,
-    area_ha: float | None,
-    area_ac: float | None,
+    area_m2: float | None,
     currency: str | None,
-    product_cost_per_ha: float | None,
-    product_cost_per_ac: float | None,
+    product_cost_per_m2: float | None,
     layout: str,
     baseline: str,
     machine: Path | None,
@@ -155,17 +155,7 @@ def command(
     """
     from swathledger.money.retrofit import RetrofitTerms
     from swathledger.money.statement import payback_document
-    from swathledger.units import M2_PER_AC, M2_PER_HA
 
-    area_m2 = _either("--area-ha", area_ha, "--area-ac", area_ac, M2_PER_HA, M2_PER_AC)
-    cost = _either(
-        "--product-cost-per-ha",
-        product_cost_per_ha,
-        "--product-cost-per-ac",
-        product_cost_per_ac,
-        1.0 / M2_PER_HA,
-        1.0 / M2_PER_AC,
-    )
     terms = RetrofitTerms(
         price=price,
         life_years=life,
@@ -173,7 +163,7 @@ def command(
         maintenance_share=maintenance,
         salvage=salvage,
         area_a_year_m2=area_m2,
-        product_cost_per_m2=cost,
+        product_cost_per_m2=product_cost_per_m2,
         currency=None if currency is None else currency.upper(),
         layout=layout,
         baseline=baseline,
@@ -197,17 +187,6 @@ def command(
     if machine is None:
         document["assumptions"].append(say(Note.of("money.priming_not_counted")))
     click.echo("\n".join(render(document)))
-
-
-def _either(
-    one: str, first: float | None, other: str, second: float | None, factor: float, factor2: float
-) -> float | None:
-    """SI value of an option that comes in two units."""
-    if first is not None and second is not None:
-        raise click.UsageError(f"Give {one} or {other}, not both.")
-    if first is not None:
-        return first * factor
-    return None if second is None else second * factor2
 
 
 def _plumbing(machine: Path | None) -> Plumbing | None:

@@ -9,6 +9,7 @@ import click
 
 from swathledger_cli import options
 from swathledger_cli.options import PositiveFloat
+from swathledger_cli.unit_options import in_units
 
 if TYPE_CHECKING:
     from swathledger.units import UnitSystem
@@ -29,15 +30,14 @@ The machine file gives no lines and no held volume, so nothing can be reckoned. 
 
 @click.command(name="prime")
 @options.machine_option(required=True)
-@click.option("--flow-l-min", type=PositiveFloat(), metavar="N", help="Flow of the whole boom while priming, L/min.")
-@click.option("--flow-gal-min", type=PositiveFloat(), metavar="N", help="The same in US gallons a minute.")
-@click.option(
-    "--speed-km-h",
-    type=PositiveFloat(),
-    metavar="N",
-    help="Speed that goes with the set rate, where flow is not given. Default: 18.",
+@in_units("flow", "flow_l_s", "flow", PositiveFloat(), "Flow of the whole boom while priming, L/min.")
+@in_units(
+    "speed",
+    "speed_m_s",
+    "speed",
+    PositiveFloat(),
+    "Speed that goes with the set rate, km/h, where flow is not given. Default: 18.",
 )
-@click.option("--speed-mph", type=PositiveFloat(), metavar="N", help="The same in miles an hour.")
 @click.option(
     "--strength",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),
@@ -64,10 +64,8 @@ The machine file gives no lines and no held volume, so nothing can be reckoned. 
 @options.json_option()
 def command(
     machine: Path,
-    flow_l_min: float | None,
-    flow_gal_min: float | None,
-    speed_km_h: float | None,
-    speed_mph: float | None,
+    flow_l_s: float | None,
+    speed_m_s: float | None,
     strength: float,
     residue: float,
     rinses: int | None,
@@ -84,15 +82,9 @@ def command(
     """
     from swathledger.machine.read import read_machine
     from swathledger.plumbing.summary import prime_document
-    from swathledger.units import l_s_from_gal_min, l_s_from_l_min, m_s_from_km_h, m_s_from_mph
 
     document = prime_document(
-        read_machine(machine),
-        flow_l_s=_either("flow", flow_l_min, "l-min", l_s_from_l_min, flow_gal_min, "gal-min", l_s_from_gal_min),
-        speed_m_s=_either("speed", speed_km_h, "km-h", m_s_from_km_h, speed_mph, "mph", m_s_from_mph),
-        strength=strength,
-        residue=residue,
-        rinses=rinses,
+        read_machine(machine), flow_l_s=flow_l_s, speed_m_s=speed_m_s, strength=strength, residue=residue, rinses=rinses
     )
     if as_json:
         import json
@@ -100,17 +92,6 @@ def command(
         click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
         return
     click.echo("\n".join(render(document, units)))
-
-
-def _either(
-    stem: str, one: float | None, unit: str, convert: Any, other: float | None, unit2: str, convert2: Any
-) -> float | None:
-    """SI value of an option that comes in two units."""
-    if one is not None and other is not None:
-        raise click.UsageError(f"Give --{stem}-{unit} or --{stem}-{unit2}, not both.")
-    if one is not None:
-        return float(convert(one))
-    return None if other is None else float(convert2(other))
 
 
 def _clock(seconds: float | None) -> str:

@@ -1,8 +1,8 @@
-"""Exact constants, conversions by name, and the one table of units used at the faces.
+"""Exact constants, and the one table of units: names, factors and what a person is shown all come from it.
 
-Inside swathledger every number is SI (m, m2, s, L, L/m2, L/s, m/s, Pa) and its name carries the unit. Units change
-only where a file or a person is met, through this module. All constants are exact by definition: the international
-yard and pound agreement of 1959, the US gallon of 231 cubic inches, standard gravity of 1901.
+Inside swathledger every number is SI (m, m2, s, L, L/m2, L/s, m/s) and its name carries the unit. Units change only
+where a file or a person is met, through this module. All constants are exact by definition: the international yard and
+pound agreement of 1959, the US gallon of 231 cubic inches.
 
 The acre here is the international one (43,560 international square feet). The US survey acre is larger by 4 parts in
 a million and is not used.
@@ -11,9 +11,10 @@ a million and is not used.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 from swathledger.errors import InputError
 
@@ -28,125 +29,135 @@ M2_PER_FT2: Final = 0.09290304
 M2_PER_AC: Final = 4046.8564224
 M2_PER_HA: Final = 10_000.0
 L_PER_GAL: Final = 3.785411784  # US liquid gallon, 231 in3
-L_PER_FL_OZ: Final = L_PER_GAL / 128.0
 KG_PER_LB: Final = 0.45359237
-STANDARD_GRAVITY_M_S2: Final = 9.80665
-PA_PER_BAR: Final = 100_000.0
-PA_PER_PSI: Final = KG_PER_LB * STANDARD_GRAVITY_M_S2 / (M_PER_IN * M_PER_IN)
 S_PER_MIN: Final = 60.0
 S_PER_H: Final = 3600.0
 M_S_PER_KM_H: Final = 1000.0 / 3600.0
 M_S_PER_MPH: Final = M_PER_MI / S_PER_H
 
-
-# --- conversions by name -------------------------------------------------------------------------------------------
-def m_from_in(length_in: float) -> float:
-    """Inches to metres."""
-    return length_in * M_PER_IN
-
-
-def m_from_ft(length_ft: float) -> float:
-    """Feet to metres."""
-    return length_ft * M_PER_FT
-
-
-def m2_from_ac(area_ac: float) -> float:
-    """Acres to square metres."""
-    return area_ac * M2_PER_AC
-
-
-def m2_from_ha(area_ha: float) -> float:
-    """Hectares to square metres."""
-    return area_ha * M2_PER_HA
+# --- the table -----------------------------------------------------------------------------------------------------
+INSIDE: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "length": "m",
+        "distance": "m",
+        "area": "m2",
+        "volume": "L",
+        "mass": "kg",
+        "time": "s",
+        "rate": "L/m2",
+        "flow": "L/s",
+        "speed": "m/s",
+        "content": "g/L",
+        "content by weight": "g/kg",
+    }
+)
+"""Dimensions, and the unit that each has inside."""
 
 
-def l_from_gal(volume_gal: float) -> float:
-    """US gallons to litres."""
-    return volume_gal * L_PER_GAL
+class Shown(NamedTuple):
+    """Where a person meets a unit: the kind of quantity, the system, and decimals to print."""
+
+    kind: str
+    system: UnitSystem
+    digits: int
 
 
-def l_from_fl_oz(volume_fl_oz: float) -> float:
-    """US fluid ounces to litres."""
-    return volume_fl_oz * L_PER_FL_OZ
-
-
-def l_m2_from_l_ha(rate_l_ha: float) -> float:
-    """Litres per hectare to litres per square metre."""
-    return rate_l_ha / M2_PER_HA
-
-
-def l_ha_from_l_m2(rate_l_m2: float) -> float:
-    """Litres per square metre to litres per hectare."""
-    return rate_l_m2 * M2_PER_HA
-
-
-def l_m2_from_gal_ac(rate_gal_ac: float) -> float:
-    """US gallons per acre to litres per square metre."""
-    return rate_gal_ac * L_PER_GAL / M2_PER_AC
-
-
-def l_ha_from_gal_ac(rate_gal_ac: float) -> float:
-    """US gallons per acre to litres per hectare.
-
-    Examples
-    --------
-    >>> round(l_ha_from_gal_ac(10.0), 4)
-    93.5396
-    """
-    return l_ha_from_l_m2(l_m2_from_gal_ac(rate_gal_ac))
-
-
-def gal_ac_from_l_ha(rate_l_ha: float) -> float:
-    """Litres per hectare to US gallons per acre."""
-    return l_m2_from_l_ha(rate_l_ha) * M2_PER_AC / L_PER_GAL
-
-
-def l_s_from_l_min(flow_l_min: float) -> float:
-    """Litres per minute to litres per second."""
-    return flow_l_min / S_PER_MIN
-
-
-def l_s_from_gal_min(flow_gal_min: float) -> float:
-    """US gallons per minute to litres per second."""
-    return flow_gal_min * L_PER_GAL / S_PER_MIN
-
-
-def m_s_from_km_h(speed_km_h: float) -> float:
-    """Kilometres per hour to metres per second."""
-    return speed_km_h * M_S_PER_KM_H
-
-
-def m_s_from_mph(speed_mph: float) -> float:
-    """Miles per hour to metres per second."""
-    return speed_mph * M_S_PER_MPH
-
-
-def pa_from_bar(pressure_bar: float) -> float:
-    """Bar to pascals."""
-    return pressure_bar * PA_PER_BAR
-
-
-def pa_from_psi(pressure_psi: float) -> float:
-    """Pounds-force per square inch to pascals."""
-    return pressure_psi * PA_PER_PSI
-
-
-# --- the table of the faces ----------------------------------------------------------------------------------------
 @dataclass(frozen=True, slots=True)
-class FaceUnit:
-    """A unit as a person reads it.
+class Unit:
+    """One row of the table: ``inside = value * si / per``.
 
     Attributes
     ----------
-    symbol : str
-        What stands beside the number.
-    si_per_unit : float
-        How much of the inside unit one of these is: ``inside = shown * si_per_unit``.
-    digits : int
-        Decimals to print.
     suffix : str
-        The same unit as it ends a column name, e.g. ``"l_ha"``.
+        The unit as it ends a name: of a key in a file, a column, an option.
+    symbol : str
+        What stands beside a number.
+    dimension : str
+        A key of `INSIDE`.
+    si, per : float
+        Two numbers rather than their quotient, so that whole ones stay exact.
+    shown : tuple of Shown
     """
+
+    suffix: str
+    symbol: str
+    dimension: str
+    si: float = 1.0
+    per: float = 1.0
+    shown: tuple[Shown, ...] = ()
+
+    @property
+    def si_per_unit(self) -> float:
+        """How much of the unit inside one of these is."""
+        return self.si / self.per
+
+    def inside(self, value: float) -> float:
+        """A value in the unit inside."""
+        return value * self.si / self.per
+
+
+UNITS: Final[tuple[Unit, ...]] = (
+    Unit("m", "m", "length", shown=(Shown("length", "metric", 2),)),
+    Unit("cm", "cm", "length", 0.01, shown=(Shown("small_length", "metric", 1),)),
+    Unit("mm", "mm", "length", 1.0, 1000.0),
+    Unit("in", "in", "length", M_PER_IN, shown=(Shown("small_length", "us", 1),)),
+    Unit("ft", "ft", "length", M_PER_FT, shown=(Shown("length", "us", 1),)),
+    Unit("km", "km", "distance", 1000.0, shown=(Shown("distance", "metric", 2),)),
+    Unit("mi", "mi", "distance", M_PER_MI, shown=(Shown("distance", "us", 2),)),
+    Unit("m2", "m²", "area", shown=(Shown("small_area", "metric", 1),)),
+    Unit("ha", "ha", "area", M2_PER_HA, shown=(Shown("area", "metric", 4),)),
+    Unit("ac", "ac", "area", M2_PER_AC, shown=(Shown("area", "us", 3),)),
+    Unit("ft2", "ft²", "area", M2_PER_FT2, shown=(Shown("small_area", "us", 0),)),
+    Unit("l", "L", "volume", shown=(Shown("volume", "metric", 1),)),
+    Unit("ml", "mL", "volume", 1.0, 1000.0),
+    Unit("gal", "gal", "volume", L_PER_GAL, shown=(Shown("volume", "us", 2),)),
+    Unit("qt", "qt", "volume", L_PER_GAL, 4.0),
+    Unit("pt", "pt", "volume", L_PER_GAL, 8.0),
+    Unit("fl_oz", "fl oz", "volume", L_PER_GAL, 128.0),
+    Unit("kg", "kg", "mass", shown=(Shown("mass", "metric", 2),)),
+    Unit("g", "g", "mass", 1.0, 1000.0),
+    Unit("lb", "lb", "mass", KG_PER_LB, shown=(Shown("mass", "us", 2),)),
+    Unit("oz", "oz", "mass", KG_PER_LB, 16.0),
+    Unit("s", "s", "time"),
+    Unit("l_ha", "L/ha", "rate", 1.0, M2_PER_HA, (Shown("rate", "metric", 1),)),
+    Unit("gal_ac", "gal/ac", "rate", L_PER_GAL, M2_PER_AC, (Shown("rate", "us", 2),)),
+    Unit("l_min", "L/min", "flow", 1.0, S_PER_MIN, (Shown("flow", "metric", 2),)),
+    Unit("gal_min", "gal/min", "flow", L_PER_GAL, S_PER_MIN, (Shown("flow", "us", 3),)),
+    Unit("m_s", "m/s", "speed"),
+    Unit("km_h", "km/h", "speed", M_S_PER_KM_H, shown=(Shown("speed", "metric", 1),)),
+    Unit("mph", "mph", "speed", M_S_PER_MPH, shown=(Shown("speed", "us", 1),)),
+    Unit("g_l", "g/L", "content"),
+    Unit("lb_gal", "lb/gal", "content", 1000.0 * KG_PER_LB, L_PER_GAL),
+    Unit("g_kg", "g/kg", "content by weight"),
+)
+"""Every unit that a file or a person may use. A new one is a new row, the preferred unit of a dimension first."""
+
+
+def units_of(dimension: str) -> tuple[Unit, ...]:
+    """All units of a dimension, in the table's order.
+
+    Examples
+    --------
+    >>> [unit.symbol for unit in units_of("speed")]
+    ['m/s', 'km/h', 'mph']
+    """
+    return tuple(unit for unit in UNITS if unit.dimension == dimension)
+
+
+def named(stem: str, dimension: str) -> dict[str, Unit]:
+    """Every name that a quantity may go by, with the unit that the name ends in.
+
+    Examples
+    --------
+    >>> list(named("flow", "flow"))
+    ['flow_l_min', 'flow_gal_min']
+    """
+    return {f"{stem}_{unit.suffix}": unit for unit in units_of(dimension)}
+
+
+# --- what a person is shown ----------------------------------------------------------------------------------------
+class Face(NamedTuple):
+    """A unit as a person reads it: the symbol beside the number, its size, decimals, and the end of a column's name."""
 
     symbol: str
     si_per_unit: float
@@ -160,53 +171,34 @@ class Quantity:
 
     kind: str
     inside: str
-    metric: FaceUnit
-    us: FaceUnit
+    faces: Mapping[str, Face]
 
-    def face(self, system: UnitSystem) -> FaceUnit:
+    def face(self, system: UnitSystem) -> Face:
         """Return the unit shown in ``system``."""
-        if system == "metric":
-            return self.metric
-        if system == "us":
-            return self.us
-        raise InputError(f"unknown unit system {system!r}.", hint="Use metric or us.")
+        try:
+            return self.faces[system]
+        except KeyError:
+            raise InputError(f"unknown unit system {system!r}.", hint="Use metric or us.") from None
 
 
-_ROWS: Final = (
-    Quantity("area", "m2", FaceUnit("ha", M2_PER_HA, 4, "ha"), FaceUnit("ac", M2_PER_AC, 3, "ac")),
-    Quantity("small_area", "m2", FaceUnit("m²", 1.0, 1, "m2"), FaceUnit("ft²", M2_PER_FT2, 0, "ft2")),
-    Quantity("length", "m", FaceUnit("m", 1.0, 2, "m"), FaceUnit("ft", M_PER_FT, 1, "ft")),
-    Quantity("small_length", "m", FaceUnit("cm", 0.01, 1, "cm"), FaceUnit("in", M_PER_IN, 1, "in")),
-    Quantity("distance", "m", FaceUnit("km", 1000.0, 2, "km"), FaceUnit("mi", M_PER_MI, 2, "mi")),
-    Quantity("mass", "kg", FaceUnit("kg", 1.0, 2, "kg"), FaceUnit("lb", KG_PER_LB, 2, "lb")),
-    Quantity("volume", "L", FaceUnit("L", 1.0, 1, "l"), FaceUnit("gal", L_PER_GAL, 2, "gal")),
-    Quantity(
-        "rate",
-        "L/m2",
-        FaceUnit("L/ha", 1.0 / M2_PER_HA, 1, "l_ha"),
-        FaceUnit("gal/ac", L_PER_GAL / M2_PER_AC, 2, "gal_ac"),
-    ),
-    Quantity(
-        "flow",
-        "L/s",
-        FaceUnit("L/min", 1.0 / S_PER_MIN, 2, "l_min"),
-        FaceUnit("gal/min", L_PER_GAL / S_PER_MIN, 3, "gal_min"),
-    ),
-    Quantity("speed", "m/s", FaceUnit("km/h", M_S_PER_KM_H, 1, "km_h"), FaceUnit("mph", M_S_PER_MPH, 1, "mph")),
-    Quantity("pressure", "Pa", FaceUnit("bar", PA_PER_BAR, 2, "bar"), FaceUnit("psi", PA_PER_PSI, 1, "psi")),
-    Quantity(
-        "capacity",
-        "m2/s",
-        FaceUnit("ha/h", M2_PER_HA / S_PER_H, 2, "ha_h"),
-        FaceUnit("ac/h", M2_PER_AC / S_PER_H, 1, "ac_h"),
-    ),
-    Quantity(
-        "perimeter_to_area", "1/m", FaceUnit("1/m", 1.0, 4, "per_m"), FaceUnit("1/ft", 1.0 / M_PER_FT, 5, "per_ft")
-    ),
-)
+def _quantities() -> Mapping[str, Quantity]:
+    faces: dict[str, dict[str, Face]] = {}
+    inside: dict[str, str] = {}
+    for unit in UNITS:
+        for kind, system, digits in unit.shown:
+            faces.setdefault(kind, {})[system] = Face(unit.symbol, unit.si_per_unit, digits, unit.suffix)
+            inside[kind] = INSIDE[unit.dimension]
+    return MappingProxyType({kind: Quantity(kind, inside[kind], found) for kind, found in faces.items()})
 
-QUANTITIES: Final[MappingProxyType[str, Quantity]] = MappingProxyType({row.kind: row for row in _ROWS})
+
+QUANTITIES: Final[Mapping[str, Quantity]] = _quantities()
 """Every kind of quantity that is shown to a person; there is no other way out."""
+
+
+def l_ha_from_l_m2(rate_l_m2: float) -> float:
+    """Litres per square metre to litres per hectare."""
+    return rate_l_m2 * M2_PER_HA
+
 
 UNKNOWN: Final = "unknown"
 """How absent knowledge is printed."""

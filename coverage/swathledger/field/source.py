@@ -15,7 +15,7 @@ import shapely
 from swathledger.errors import FieldError
 from swathledger.files import parts_of, plain_path, sha256_of
 from swathledger.notes import Note
-from swathledger.units import M2_PER_AC, M2_PER_HA
+from swathledger.units import named
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Role = Literal["boundary", "exclusion"]
 
-_AREA_COLUMNS = {"recorded_area_m2": 1.0, "recorded_area_ha": M2_PER_HA, "recorded_area_ac": M2_PER_AC}
+_AREA_COLUMNS = {name: unit.si_per_unit for name, unit in named("recorded_area", "area").items()}
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,14 @@ from typing import Literal
 
 from swathledger.errors import LogError
 from swathledger.notes import Note
+from swathledger.units import named
 
-#: Quantities that may come in several units, preferred unit first.
+#: Quantities that may come in any unit of their dimension, preferred unit first.
 UNIT_NAMES: dict[str, tuple[str, ...]] = {
-    "speed": ("speed_m_s", "speed_km_h", "speed_mph"),
-    "working_width": ("working_width_m", "working_width_ft"),
-    "rate": ("rate_l_ha", "rate_gal_ac"),
-    "flow": ("flow_l_min", "flow_gal_min"),
+    "speed": tuple(named("speed", "speed")),
+    "working_width": tuple(named("working_width", "length")),
+    "rate": tuple(named("rate", "rate")),
+    "flow": tuple(named("flow", "flow")),
 }
 _PLAIN = (
     "time",

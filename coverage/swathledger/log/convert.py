@@ -9,27 +9,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger import units
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.log import SetAside, StateKind
 from swathledger.log.table import MISSING, OPEN, UNKNOWN, Places, RawTable, as_numbers, as_states, as_text
 from swathledger.log.times import parse_times
 from swathledger.notes import Note
+from swathledger.units import named
 
 Floats = NDArray[np.float64]
 
 #: Our column to (field of the Log, factor to SI).
 TO_SI: dict[str, tuple[str, float]] = {
-    "speed_m_s": ("speed_m_s", 1.0),
-    "speed_km_h": ("speed_m_s", units.M_S_PER_KM_H),
-    "speed_mph": ("speed_m_s", units.M_S_PER_MPH),
-    "working_width_m": ("working_width_m", 1.0),
-    "working_width_ft": ("working_width_m", units.M_PER_FT),
-    "rate_l_ha": ("rate_l_m2", 1.0 / units.M2_PER_HA),
-    "rate_gal_ac": ("rate_l_m2", units.L_PER_GAL / units.M2_PER_AC),
-    "flow_l_min": ("flow_l_s", 1.0 / units.S_PER_MIN),
-    "flow_gal_min": ("flow_l_s", units.L_PER_GAL / units.S_PER_MIN),
+    **{name: ("speed_m_s", unit.si_per_unit) for name, unit in named("speed", "speed").items()},
+    **{name: ("working_width_m", unit.si_per_unit) for name, unit in named("working_width", "length").items()},
+    **{name: ("rate_l_m2", unit.si_per_unit) for name, unit in named("rate", "rate").items()},
+    **{name: ("flow_l_s", unit.si_per_unit) for name, unit in named("flow", "flow").items()},
     "heading_deg": ("heading_deg", 1.0),
     "hdop": ("hdop", 1.0),
     "gnss_sigma_m": ("gnss_sigma_m", 1.0),

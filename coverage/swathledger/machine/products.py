@@ -7,35 +7,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from swathledger.machine.validation import Fault, Path, show
-from swathledger.units import KG_PER_LB, L_PER_GAL, M2_PER_AC
+from swathledger.units import KG_PER_LB, L_PER_GAL, M2_PER_HA, Unit, units_of
 
-#: Factor from a product's unit to L/ha or kg/ha.
-_PRODUCT_UNITS: dict[str, tuple[float, str]] = {
-    "L/ha": (1.0, "L/ha"),
-    "mL/ha": (1e-3, "L/ha"),
-    "kg/ha": (1.0, "kg/ha"),
-    "g/ha": (1e-3, "kg/ha"),
-    "gal/ac": (L_PER_GAL * 1e4 / M2_PER_AC, "L/ha"),
-    "qt/ac": (L_PER_GAL / 4 * 1e4 / M2_PER_AC, "L/ha"),
-    "pt/ac": (L_PER_GAL / 8 * 1e4 / M2_PER_AC, "L/ha"),
-    "fl oz/ac": (L_PER_GAL / 128 * 1e4 / M2_PER_AC, "L/ha"),
-    "lb/ac": (KG_PER_LB * 1e4 / M2_PER_AC, "kg/ha"),
-    "oz/ac": (KG_PER_LB / 16 * 1e4 / M2_PER_AC, "kg/ha"),
+_PER = {"ha": ("L", "mL", "kg", "g"), "ac": ("gal", "qt", "pt", "fl oz", "lb", "oz")}
+_AMOUNTS = {unit.symbol: unit for unit in (*units_of("volume"), *units_of("mass"))}
+PRODUCT_UNITS: dict[str, tuple[Unit, Unit]] = {
+    f"{amount}/{area.symbol}": (_AMOUNTS[amount], area)
+    for area in units_of("area")
+    for amount in _PER.get(area.symbol, ())
 }
-
-#: Factor from a product's unit to the L or kg that its price is for.
-_PRODUCT_AMOUNTS: dict[str, float] = {
-    "L/ha": 1.0,
-    "mL/ha": 1e-3,
-    "kg/ha": 1.0,
-    "g/ha": 1e-3,
-    "gal/ac": L_PER_GAL,
-    "qt/ac": L_PER_GAL / 4,
-    "pt/ac": L_PER_GAL / 8,
-    "fl oz/ac": L_PER_GAL / 128,
-    "lb/ac": KG_PER_LB,
-    "oz/ac": KG_PER_LB / 16,
-}
+"""A product's unit: that of its amount, and that of the ground."""
 
 
 def product_faults(raw: Mapping[str, Any], at: Path = ()) -> Iterator[Fault]:
@@ -65,13 +46,13 @@ def product_table(table: Mapping[str, Any]) -> dict[str, object]:
     out = dict(table)
     unit = out.get("unit")
     if unit is not None:
-        factor, metric = _PRODUCT_UNITS[unit]
+        amount, area = PRODUCT_UNITS[unit]
         for key in ("rate", "label_maximum_rate"):
             if key in out:
-                out[key] = out[key] * factor
+                out[key] = amount.inside(out[key]) * M2_PER_HA / area.si_per_unit
         if "price" in out:
-            out["price"] = out["price"] / _PRODUCT_AMOUNTS[unit]
-        out["unit"] = metric
+            out["price"] = out["price"] / amount.si_per_unit
+        out["unit"] = "kg/ha" if amount.dimension == "mass" else "L/ha"
     if "active_ingredient_lb_gal" in out:
         out["active_ingredient_g_l"] = out.pop("active_ingredient_lb_gal") * KG_PER_LB * 1e3 / L_PER_GAL
     return out

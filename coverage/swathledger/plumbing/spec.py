@@ -11,7 +11,7 @@ from swathledger.errors import MachineError
 from swathledger.machine.spec import LineSpec, PlumbingSpec
 from swathledger.notes import Note
 from swathledger.plumbing.lines import Line, Plumbing, line_volume_l
-from swathledger.units import l_from_gal, l_s_from_gal_min, l_s_from_l_min, m_from_ft, m_from_in
+from swathledger.units import L_PER_GAL, M_PER_FT, M_PER_IN, S_PER_MIN
 
 
 def _pair(table: BaseModel, name: str, metric: str, us: str) -> tuple[float | None, float | None]:
@@ -75,17 +75,17 @@ class PlumbingTable(PlumbingSpec):
 
 
 def _metres_small(mm: float | None, inches: float | None) -> float:
-    return mm / 1000.0 if mm is not None else m_from_in(inches or 0.0)
+    return mm / 1000.0 if mm is not None else (inches or 0.0) * M_PER_IN
 
 
 def _metres_long(metres: float | None, feet: float | None) -> float:
-    return metres if metres is not None else m_from_ft(feet or 0.0)
+    return metres if metres is not None else (feet or 0.0) * M_PER_FT
 
 
 def _litres(litres: float | None, gallons: float | None) -> float | None:
     if litres is not None:
         return litres
-    return None if gallons is None else l_from_gal(gallons)
+    return None if gallons is None else gallons * L_PER_GAL
 
 
 def _faults(error: ValidationError) -> str:
@@ -104,7 +104,7 @@ def _dead_end_volume(table: PlumbingTable) -> float | None:
     mm, inches = _pair(table, "dead_end_diameter", "mm", "in")
     if (length_m is None and length_in is None) or (mm is None and inches is None):
         return None
-    return line_volume_l(_metres_small(mm, inches), length_m if length_m is not None else m_from_in(length_in or 0.0))
+    return line_volume_l(_metres_small(mm, inches), length_m if length_m is not None else (length_in or 0.0) * M_PER_IN)
 
 
 def plumbing_from_mapping(
@@ -165,11 +165,11 @@ def plumbing_from_mapping(
             rinse_tank_l=_litres(*_pair(table, "rinse_tank", "l", "gal")),
             residual_l=_litres(*_pair(table, "residual", "l", "gal")),
             nozzle_flow_l_s=(
-                l_s_from_l_min(flow[0])
+                flow[0] / S_PER_MIN
                 if flow[0] is not None
                 else None
                 if flow[1] is None
-                else l_s_from_gal_min(flow[1])
+                else flow[1] * L_PER_GAL / S_PER_MIN
             ),
             assumptions=tuple(notes),
         )

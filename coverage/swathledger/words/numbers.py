@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from swathledger.units import QUANTITIES, UNKNOWN, FaceUnit, UnitSystem
+from swathledger.units import QUANTITIES, UNKNOWN, Face, UnitSystem
 
 _PLAIN: Final = {
-    "pct": FaceUnit("%", 1.0, 2, "pct"),
-    "count": FaceUnit("", 1.0, 0, "count"),
-    "ratio": FaceUnit("", 1.0, 3, "ratio"),
-    "seconds": FaceUnit("s", 1.0, 1, "s"),
+    "pct": Face("%", 1.0, 2, "pct"),
+    "count": Face("", 1.0, 0, "count"),
+    "ratio": Face("", 1.0, 3, "ratio"),
+    "seconds": Face("s", 1.0, 1, "s"),
 }
 """Kinds that read the same in every unit system."""
 
@@ -22,12 +22,12 @@ def plain(value: float, digits: int) -> str:
     return shown if shown.strip("-0.,") else shown.lstrip("-")
 
 
-def face_of(kind: str, value: float, system: UnitSystem) -> FaceUnit:
+def face_of(kind: str, value: float, system: UnitSystem) -> Face:
     """The unit that a value of a kind is shown in."""
     if kind == "grams":
         if system == "us":
-            return FaceUnit("lb", 1000.0 * QUANTITIES["mass"].us.si_per_unit, 3, "lb")
-        return FaceUnit("g", 1.0, 0, "g") if abs(value) < 1000.0 else FaceUnit("kg", 1000.0, 2, "kg")
+            return Face("lb", 1000.0 * QUANTITIES["mass"].face("us").si_per_unit, 3, "lb")
+        return Face("g", 1.0, 0, "g") if abs(value) < 1000.0 else Face("kg", 1000.0, 2, "kg")
     return _PLAIN[kind] if kind in _PLAIN else QUANTITIES[kind].face(system)
 
 

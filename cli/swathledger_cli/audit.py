@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import reporting, summary
+from swathledger_cli.progress import reporting, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
@@ -79,7 +79,7 @@ def command(
     if as_json:
         from swathledger.documents.document import dump
 
-        click.echo(dump(ledger), nl=False)
+        show_json(dump(ledger))
     summary(_sentence(ledger, out), quiet=quiet)
 
 

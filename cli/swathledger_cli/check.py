@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from swathledger_cli import errors, options
+from swathledger_cli import errors, options, progress
 
 if TYPE_CHECKING:
     from swathledger.log.quality import LogReport
@@ -47,9 +47,9 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
 
         from swathledger.words import say
 
-        click.echo(json.dumps(report.document(say), indent=2, ensure_ascii=False, allow_nan=False))
+        progress.show_json(json.dumps(report.document(say), indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        click.echo("\n".join(render(report, units)))
+        progress.show("\n".join(render(report, units)))
     return errors.EXIT_OK if report.fit else errors.EXIT_NOT_FIT
 
 

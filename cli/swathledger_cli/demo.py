@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import Reporter, reporting, summary
+from swathledger_cli.progress import Reporter, reporting, show, summary
 
 if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
@@ -159,9 +159,9 @@ def command(out: Path, overwrite: bool, quiet: bool) -> None:
         season = season_of_samples(sample_folder(), folder / "season", reporter)
         listed = {"schema": "swathledger/demo/1", "fields": [ledger.field.id for ledger in ledgers]}
         (folder / MARKER).write_text(json.dumps(listed, indent=1) + "\n", encoding="utf-8")
-    click.echo(table(ledgers, out))
+    show(table(ledgers, out))
     for line in season:
-        click.echo(line)
+        show(line)
     summary(
         "The farm, its sprayers and its drives are invented. The product label and local law come first.", quiet=quiet
     )

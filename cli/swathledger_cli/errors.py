@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import logging
 import os
 import sys
 from collections.abc import Callable
@@ -31,11 +33,43 @@ def _debugging() -> bool:
 
 
 def say(message: str) -> None:
-    """Print one message to stderr; a closed stderr is not an error."""
+    """Print one message to stderr, nothing in it that a terminal would obey; a closed stderr is not an error."""
+    from swathledger.text import printable
+
     try:
-        click.echo(message, err=True)
+        click.echo(printable(message, keep="\n\t"), err=True)
     except OSError:
         return
+
+
+class _Words(logging.Handler):
+    """What the library warns of, on stderr."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Print one record."""
+        say(record.getMessage())
+
+
+def hear_warnings() -> None:
+    """Print what the library warns of, in the command line's way and no other."""
+    logger = logging.getLogger("swathledger")
+    logger.handlers = [_Words(logging.WARNING)]
+
+
+def open_streams() -> None:
+    """Give a process that was started without one of its streams one that leads nowhere.
+
+    Otherwise the next file that is opened takes the free number, and what a library prints as a warning goes into it.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            opened = os.open(os.devnull, os.O_RDWR)
+            if opened != number:
+                os.dup2(opened, number)
+                os.close(opened)
+            setattr(sys, name, os.fdopen(number, mode, encoding="utf-8", closefd=False))
 
 
 def _drop_stdout() -> None:
@@ -51,6 +85,22 @@ def _drop_stdout() -> None:
 def _describe_os_error(error: OSError) -> str:
     name = f"{error.filename}: " if error.filename is not None else ""
     return f"{name}{error.strerror or error}"
+
+
+def _show(error: click.ClickException) -> None:
+    """Print what is wrong with a call; the words of the caller stand in it."""
+    text = io.StringIO()
+    error.show(file=text)
+    say(text.getvalue().removesuffix("\n"))
+
+
+def _fault(error: BaseException) -> int:
+    say(
+        f"Error: swathledger {__version__} failed in a way it should not: {type(error).__name__}: {error}\n"
+        f"Set {DEBUG_VARIABLE}=1 and run it again to see where; please report that output, the command line and "
+        "`swathledger --version -v`."
+    )
+    return EXIT_BUG
 
 
 def run(call: Callable[[], object]) -> int:
@@ -71,9 +121,14 @@ def run(call: Callable[[], object]) -> int:
         result = call()
         sys.stdout.flush()
     except click.ClickException as error:
-        error.show()
+        _show(error)
         return error.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except click.Abort as error:
+        if isinstance(error.__cause__, EOFError):
+            return _fault(error.__cause__)  # nobody's end of input: a file that ended too soon
+        say("Interrupted.")
+        return EXIT_INTERRUPTED
+    except KeyboardInterrupt:
         say("Interrupted.")
         return EXIT_INTERRUPTED
     except BrokenPipeError:
@@ -88,6 +143,7 @@ def run(call: Callable[[], object]) -> int:
         if _debugging():
             raise
         say(f"Error: {_describe_os_error(error)}")
+        _drop_stdout()  # what could not be written there cannot be flushed at the end either
         return EXIT_BAD_CALL
     except MemoryError:
         say("Error: out of memory. Use larger cells (--cell) or fewer jobs (--jobs).")
@@ -95,12 +151,7 @@ def run(call: Callable[[], object]) -> int:
     except Exception as error:
         if _debugging():
             raise
-        say(
-            f"Error: swathledger {__version__} failed in a way it should not: {type(error).__name__}: {error}\n"
-            f"Set {DEBUG_VARIABLE}=1 and run it again to see where; please report that output, the command line and "
-            "`swathledger --version -v`."
-        )
-        return EXIT_BUG
+        return _fault(error)
     if isinstance(result, int) and not isinstance(result, bool):
         return result
     return EXIT_OK

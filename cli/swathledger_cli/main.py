@@ -97,6 +97,8 @@ class LazyGroup(click.Group):
 
         if not standalone_mode:
             return call()
+        errors.open_streams()
+        errors.hear_warnings()
         sys.exit(errors.run(call))
 
 

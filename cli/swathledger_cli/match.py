@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import reporting, summary
+from swathledger_cli.progress import reporting, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.season.match import Matched
@@ -93,7 +93,7 @@ def command(
     if as_json:
         import json
 
-        click.echo(json.dumps(document(found), indent=1, ensure_ascii=False, allow_nan=False))
+        show_json(json.dumps(document(found), indent=1, ensure_ascii=False, allow_nan=False))
     for line in lines(found, out):
         summary(line, quiet=quiet)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from swathledger_cli import options
+from swathledger_cli import options, progress
 from swathledger_cli.options import PositiveFloat
 from swathledger_cli.unit_options import in_units
 
@@ -178,7 +178,7 @@ def command(
     if as_json:
         import json
 
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+        progress.show_json(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
         return
     from swathledger.notes import Note
     from swathledger.words import say
@@ -186,7 +186,7 @@ def command(
 
     if machine is None:
         document["assumptions"].append(say(Note.of("money.priming_not_counted")))
-    click.echo("\n".join(render(document)))
+    progress.show("\n".join(render(document)))
 
 
 def _plumbing(machine: Path | None) -> Plumbing | None:

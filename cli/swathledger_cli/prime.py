@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from swathledger_cli import options
+from swathledger_cli import options, progress
 from swathledger_cli.options import PositiveFloat
 from swathledger_cli.unit_options import in_units
 
@@ -89,9 +89,9 @@ def command(
     if as_json:
         import json
 
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+        progress.show_json(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
         return
-    click.echo("\n".join(render(document, units)))
+    progress.show("\n".join(render(document, units)))
 
 
 def _clock(seconds: float | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 import time
 from collections.abc import Iterator
@@ -9,6 +10,8 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import click
+
+from swathledger_cli import errors
 
 if TYPE_CHECKING:
     from rich.progress import Progress as RichProgress
@@ -46,7 +49,9 @@ class Reporter:
         if self._quiet:
             return
         if self._bar is not None and self._task is not None:
-            self._bar.update(self._task, advance=count, description=f"{self.what} {note}".rstrip())
+            from swathledger.text import printable
+
+            self._bar.update(self._task, advance=count, description=printable(f"{self.what} {note}".rstrip()))
             return
         now = time.monotonic()
         if now - self._said >= PLAIN_INTERVAL_S or self.done == self.total:
@@ -58,13 +63,15 @@ class Reporter:
         if self._quiet:
             return
         if self._bar is not None:
-            self._bar.console.print(message, markup=False, highlight=False)
+            from swathledger.text import printable
+
+            self._bar.console.print(printable(message, keep="\n\t"), markup=False, highlight=False)
         else:
-            click.echo(message, err=True)
+            errors.say(message)
 
     def _line(self, note: str) -> None:
         of = "" if self.total is None else f" of {self.total}"
-        click.echo(f"{self.what}: {self.done}{of}{f' ({note})' if note else ''}", err=True)
+        errors.say(f"{self.what}: {self.done}{of}{f' ({note})' if note else ''}")
 
 
 @contextmanager
@@ -100,4 +107,32 @@ def reporting(what: str, total: int | None = None, *, quiet: bool = False) -> It
 def summary(message: str, *, quiet: bool) -> None:
     """Print a closing summary to stderr unless quiet."""
     if not quiet:
-        click.echo(message, err=True)
+        errors.say(message)
+
+
+def show(text: str) -> None:
+    """Print a result to stdout, nothing in it that a terminal would obey."""
+    from swathledger.text import printable
+
+    click.echo(printable(text, keep="\n\t"))
+
+
+def show_json(document: bytes | str) -> None:
+    """Print JSON to stdout; what cannot be seen in its texts is escaped as JSON has it, and reads back the same."""
+    text = document.decode() if isinstance(document, bytes) else document
+    click.echo(escaped(text.removesuffix("\n")))
+
+
+def escaped(text: str) -> str:
+    r"""JSON with controls, turning marks and halves of characters as ``\uXXXX``.
+
+    Examples
+    --------
+    >>> escaped('"a\u202eb"')
+    '"a\\u202eb"'
+    """
+    from swathledger.text import printable
+
+    if printable(text, keep="\n") == text:
+        return text
+    return "".join(c if c == "\n" or printable(c) == c else json.dumps(c)[1:-1] for c in text)

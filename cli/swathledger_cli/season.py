@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from swathledger_cli import errors, options
-from swathledger_cli.progress import reporting, summary
+from swathledger_cli.progress import reporting, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.season.runner import Season
@@ -98,7 +98,7 @@ def command(
     if as_json:
         from swathledger.documents.document import dump
 
-        click.echo(dump(season.document), nl=False)
+        show_json(dump(season.document))
     for line in lines(season, units):
         summary(line, quiet=quiet)
     return errors.EXIT_SOME_FAILED if season.failed else 0

@@ -253,7 +253,7 @@ def command(
     if as_json:
         import json
 
-        click.echo(json.dumps(_document(outcomes), indent=2, ensure_ascii=False, allow_nan=False))
+        progress.show_json(json.dumps(_document(outcomes), indent=2, ensure_ascii=False, allow_nan=False))
     for outcome in outcomes:
         progress.summary("\n".join(_lines(outcome)), quiet=quiet)
 

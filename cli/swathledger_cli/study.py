@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import reporting, summary
+from swathledger_cli.progress import reporting, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.units import UnitSystem
@@ -137,6 +137,6 @@ def command(
             results, out, settings, rerun_settings=again, units=units, overwrite=overwrite, progress=reporter.step
         )
     if as_json:
-        click.echo(json_bytes(document).decode(), nl=False)
+        show_json(json_bytes(document))
     left = f", {len(document['left_out'])} ledgers left out" if document["left_out"] else ""
     summary(f"{document['fields']} fields, {document['jobs']} drives{left}; results in {out}", quiet=quiet)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+import logging
 import os
 import sys
 from collections.abc import Callable
@@ -17,11 +18,13 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar
 
-from swathledger._private import kernel_cache_file
+from swathledger._private import guard_kernel_cache, kernel_cache_file
+from swathledger.text import printable
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 _NAME = "coverage"
+_log = logging.getLogger(__name__)
 
 
 def _is_real_package() -> bool:
@@ -92,12 +95,35 @@ def njit_inline(function: F) -> F:
     return _compiled(function, {"_nrt": False, "inline": "always"})
 
 
+_said: set[str] = set()
+
+
+def _told(what: str, error: Exception) -> None:
+    """Say, once, why compiling takes its time."""
+    if what in _said:
+        return
+    _said.add(what)
+    reason = " ".join(f"{type(error).__name__}: {error}".split())
+    help_ = "What is broken is written anew." if what == "read" else "NUMBA_CACHE_DIR names a folder to keep them in."
+    words = "Compiled kernels cannot be %s on disk and are compiled now, which takes up to a minute. %s (%s)"
+    _log.warning(words, what, help_, printable(reason))
+
+
 def _compiled(function: F, options: dict[str, Any]) -> F:
-    compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy", **options)(function)
-    if jit_enabled():
-        file = kernel_cache_file(compiled)
-        if file is None:  # another numba: rather compile every time than run an old kernel
-            uncached: F = numba.njit(nogil=True, error_model="numpy", **options)(function)
-            return uncached
-        file._source_stamp = (file._source_stamp, kernel_stamp())
-    return compiled
+    def compiled(*, cache: bool) -> F:
+        out: F = numba.njit(cache=cache, nogil=True, error_model="numpy", **options)(function)
+        return out
+
+    if not jit_enabled():
+        return compiled(cache=True)
+    try:
+        kernel = compiled(cache=True)
+    except RuntimeError as error:  # neither beside the package nor in a home of the user's may anything be written
+        _told("kept", error)
+        return compiled(cache=False)
+    file = kernel_cache_file(kernel)
+    if file is None:  # another numba: rather compile every time than run an old kernel
+        return compiled(cache=False)
+    file._source_stamp = (file._source_stamp, kernel_stamp())
+    guard_kernel_cache(kernel, _told)
+    return kernel

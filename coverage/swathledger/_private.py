@@ -5,7 +5,9 @@ Each has no public way to the same end; why stands beside it. Nothing is importe
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Executor
+from contextlib import suppress
 from multiprocessing.process import BaseProcess
 from typing import Any
 
@@ -31,3 +33,37 @@ def gdal_error() -> type[Exception]:
 def worker_processes(executor: Executor) -> list[BaseProcess]:
     """Processes of a pool, to end them in the middle of a task: no public way before Python 3.14."""
     return list((getattr(executor, "_processes", None) or {}).values())
+
+
+def guard_kernel_cache(kernel: object, told: Callable[[str, Exception], None]) -> None:
+    """Let a kernel be compiled anew where what is on disk of it cannot be read, and used where it cannot be kept there.
+
+    numba lets whatever it meets in a broken file through (an `EOFError` of an empty one, which a command line takes for
+    the end of what was typed), and a full disk too. A file that cannot be read is emptied.
+
+    Parameters
+    ----------
+    told : callable
+        Is called with "read" or "kept" and the error.
+    """
+    cache: Any = getattr(kernel, "_cache", None)
+    if not hasattr(cache, "load_overload") or not hasattr(cache, "save_overload"):
+        return
+    load, save = cache.load_overload, cache.save_overload
+
+    def loaded(signature: Any, target: Any) -> Any:
+        try:
+            return load(signature, target)
+        except Exception as error:  # noqa: BLE001  # any bytes may lie there, and raise anything
+            told("read", error)
+            with suppress(Exception):
+                cache.flush()
+            return None
+
+    def saved(signature: Any, compiled: Any) -> None:
+        try:
+            save(signature, compiled)
+        except Exception as error:  # noqa: BLE001  # only time is lost
+            told("kept", error)
+
+    cache.load_overload, cache.save_overload = loaded, saved

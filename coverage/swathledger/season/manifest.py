@@ -196,7 +196,7 @@ def manifest_from_mapping(
         jobs=_jobs(spec, overrides or {}),
         unplaced=tuple(Unplaced(item.file, item.reason) for item in spec.unplaced),
         missing=tuple(Missing(item.field, item.reason) for item in spec.missing),
-        files=tuple(spec.files.items()),
+        files=tuple((item.file, item.sha256) for item in spec.files),
     )
 
 

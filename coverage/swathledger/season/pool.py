@@ -168,6 +168,18 @@ class DaskPool:
         self._client.close()
 
 
+def no_processes() -> str | None:
+    """Why worker processes cannot be started here; None where they can.
+
+    They need a semaphore of the system, which lives in shared memory: it may be missing or read-only.
+    """
+    try:
+        multiprocessing.get_context("spawn").Lock()
+    except (OSError, ImportError) as error:
+        return f"{type(error).__name__}: {error}"
+    return None
+
+
 def cores() -> int:
     """Cores that this process may use."""
     if hasattr(os, "sched_getaffinity"):

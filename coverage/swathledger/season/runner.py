@@ -16,7 +16,7 @@ from swathledger.season.guard import claim, refuse_inputs, with_changes
 from swathledger.season.lock import locked
 from swathledger.season.manifest import Manifest
 from swathledger.season.plan import Estimator
-from swathledger.season.pool import DaskPool, LocalPool, Pool, cores, memory_bytes
+from swathledger.season.pool import DaskPool, InlinePool, LocalPool, Pool, cores, memory_bytes, no_processes
 from swathledger.season.schedule import Item, Step, run_items
 from swathledger.season.task import RECORD, Outcome, Task, is_done, key_of, run_task, task_of, warm, with_threads
 
@@ -171,7 +171,10 @@ def _run(
     if dask is not None:
         pool, budget = DaskPool(dask), 1 << 62  # the cluster minds its own memory
     elif pool is None:
-        pool = LocalPool(seats_for(items, workers, budget))
+        seats, why = seats_for(items, workers, budget), no_processes()
+        if why is not None:
+            speak(f"No worker process can be started here ({why}): the jobs are run one after the other.")
+        pool = LocalPool(seats) if why is None else InlinePool()
         most = max(item.need.bytes for item in items)
         if most > budget:
             speak(f"The largest field needs about {most / 1e9:.1f} GB and there are {budget / 1e9:.1f}: it runs alone.")

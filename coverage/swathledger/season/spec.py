@@ -86,6 +86,13 @@ class MissingSpec(_Table):
 Sha256 = Annotated[str, Field(strict=True, pattern="^[0-9a-f]{64}$")]
 
 
+class FileSpec(_Table):
+    """``[[files]]``: a file of a log, and the SHA-256 of its bytes when it was matched."""
+
+    file: Text
+    sha256: Sha256
+
+
 class ManifestSpec(_Table):
     """The whole file."""
 
@@ -98,4 +105,4 @@ class ManifestSpec(_Table):
     jobs: list[JobSpec] = []
     unplaced: list[UnplacedSpec] = []
     missing: list[MissingSpec] = []
-    files: dict[Text, Sha256] = {}
+    files: list[FileSpec] = []

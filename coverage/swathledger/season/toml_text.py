@@ -117,7 +117,7 @@ def manifest_text(
     if files:
         out.add(tomlkit.nl())
         _remark(out, _FILES)
-        out["files"] = dict(files)
+        out["files"] = [{"file": name, "sha256": digest} for name, digest in files]
     return tomlkit.dumps(out)
 
 

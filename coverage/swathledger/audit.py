@@ -1,7 +1,7 @@
-"""The whole way for one field: from log files to a folder of results.
+"""The whole way for one field: read, place, sweep, count, replay, document, write.
 
-:func:`prepare` reads and rebuilds, :func:`compute` accounts (and replays), :func:`run_audit` writes all results into a
-folder at once or not at all.
+:func:`prepare` reads and rebuilds, :func:`compute` places, counts and replays, :func:`run_audit` writes all results
+into a folder at once or not at all.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ __all__ = ["DEFAULT_GROUPS", "Prepared", "Progress", "compute", "prepare", "reso
 if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
     from swathledger.ledger.account import Sink
+    from swathledger.ledger.place import Placed
     from swathledger.log.log import Log
     from swathledger.log.span import Spans
     from swathledger.machine.machine import Machine
@@ -35,7 +36,7 @@ DEFAULT_GROUPS = ("boom", "9", "6", "3", "nozzle", "limit")
 def resolve(settings: AuditSettings, log: Log, machine: Machine) -> tuple[AuditSettings, list[Note]]:
     """Fill in what the user left to be derived; returns the settings and what was assumed."""
     from swathledger.grid.frame import default_cell_m
-    from swathledger.swath.build import default_max_gap_s
+    from swathledger.motion import default_max_gap_s
 
     notes: list[Note] = []
     boom = machine.boom
@@ -143,28 +144,41 @@ def _switching(log: Log, swath: Swath) -> list[Note]:
     return [Note.of("audit.switches_seen_late", step=step, late=Measure(late, "length"))]
 
 
-def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress | None = None) -> Audit:
+def compute(prepared: Prepared, *, sinks: Sequence[Sink] = (), progress: Progress | None = None) -> Audit:
     """Account for a prepared drive and replay the outlet groups that the settings ask for."""
-    from swathledger.ledger.account import account, frame_of, near_ribbons
-    from swathledger.money.account import account_products, both_sinks, plan_products
+    return _count(prepared, _place(prepared), sinks, progress)
+
+
+def _place(prepared: Prepared) -> Placed:
+    from swathledger.ledger.place import place_drive
+
+    if prepared.settings.cell_m is None:
+        raise InputError("settings must be resolved before computing; call prepare() first")
+    return place_drive(prepared.log, prepared.machine, prepared.field, prepared.swath, prepared.settings.cell_m)
+
+
+def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: Progress | None) -> Audit:
+    """Count what was placed, and replay it."""
+    from swathledger.ledger.account import account
+    from swathledger.money.account import account_products, plan_products
     from swathledger.plumbing.job import standing_of
     from swathledger.report.audited import Audit
     from swathledger.shutoff.over_applied import OverApplied
     from swathledger.shutoff.replay import control_for, replay_drive
 
-    settings = prepared.settings
-    if settings.cell_m is None or settings.tolerance_m is None:
+    settings, log, machine, swath = prepared.settings, prepared.log, prepared.machine, prepared.swath
+    if settings.tolerance_m is None:
         raise InputError("settings must be resolved before computing; call prepare() first")
     # What the machine file says of plumbing and products is checked before the long work.
-    standing = standing_of(prepared.log, prepared.machine, prepared.field, prepared.swath, max_gap_s=settings.max_gap_s)
-    plan = plan_products(prepared.log, prepared.machine, prepared.swath, settings.product)
-    sink = both_sinks(sink, None if plan is None else plan.sink)
+    standing = standing_of(log, machine, prepared.field, swath, max_gap_s=settings.max_gap_s)
+    plan = plan_products(log, machine, placed, settings.product)
+    shown = list(sinks)
+    if plan is not None and plan.sink is not None:
+        shown.append(plan.sink)
     groups = settings.groups or ()
-    over = None
-    if groups:
-        near, _ = near_ribbons(prepared.swath, prepared.field)
-        over = OverApplied(frame_of(prepared.swath, prepared.field, settings.cell_m, near))
-        sink = both_sinks(sink, over.sink)
+    over = OverApplied(placed.frame) if groups else None
+    if over is not None:
+        shown.append(over.sink)
     # a replayed layout takes about as long as the accounting itself
     part = 1.0 / (2 + len(groups)) if groups else 1.0
 
@@ -172,27 +186,20 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
         return None if progress is None else (lambda done: progress(what, first + share * done))
 
     accounting = account(
-        prepared.log,
-        prepared.machine,
-        prepared.field,
-        prepared.swath,
-        cell_m=settings.cell_m,
+        placed,
         revisit_s=settings.revisit_s,
         tolerance_m=settings.tolerance_m,
         threads=settings.threads,
-        sink=sink,
+        sinks=shown,
         progress=told("covering ground", 0.0, part),
     )
     replay = None
     if over is not None:
-        control = control_for(
-            prepared.machine, settings.off_when_covered or 1.0, settings.tolerance_m, settings.revisit_s
-        )
+        control = control_for(machine, settings.off_when_covered or 1.0, settings.tolerance_m, settings.revisit_s)
         replay = replay_drive(
-            prepared.log,
-            prepared.machine,
-            prepared.field,
-            prepared.swath,
+            log,
+            machine,
+            placed,
             accounting,
             over,
             groups,
@@ -204,29 +211,13 @@ def compute(prepared: Prepared, *, sink: Sink | None = None, progress: Progress 
         None
         if plan is None
         else account_products(
-            plan,
-            prepared.log,
-            prepared.machine,
-            prepared.field,
-            prepared.swath,
-            accounting,
-            revisit_s=settings.revisit_s,
-            threads=settings.threads,
+            plan, log, machine, placed, accounting, revisit_s=settings.revisit_s, threads=settings.threads
         )
     )
     notes = () if plan is None else plan.tank.notes
     assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes, *notes])
     return Audit(
-        prepared.log,
-        prepared.machine,
-        prepared.field,
-        prepared.swath,
-        accounting,
-        replay,
-        settings,
-        tuple(assumptions),
-        standing,
-        products,
+        log, machine, prepared.field, swath, accounting, replay, settings, tuple(assumptions), standing, products
     )
 
 
@@ -269,12 +260,15 @@ def run_audit(
         ``out`` exists and ``overwrite`` is not set, or cannot be written.
     """
     from swathledger.report.folder import new_folder
-    from swathledger.report.write import write_results
+    from swathledger.report.write import ResultFolder, share_of_computing
 
     given = [path for path in (*logs, machine_path, boundary) if isinstance(path, Path)]
     with new_folder(out, by="audit", overwrite=overwrite, inputs=given, among=among) as folder:
         prepared = prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes)
-        document = write_results(folder, prepared, compute, progress=progress)
+        placed = _place(prepared)
+        with ResultFolder(folder, placed, prepared.settings.threads) as results:
+            audit = _count(prepared, placed, results.sinks, share_of_computing(progress))
+            document = results.write(audit, progress)
         for name, data in (also or {}).items():
             (folder / name).write_bytes(data)
         return document

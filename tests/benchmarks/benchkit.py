@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from swathledger.grid.frame import Band, Frame, polygon_edges
 from swathledger.grid.mask import band_mask
-from swathledger.grid.paint import paint_band
-from swathledger.grid.strips import PoseLines, Strips, build_strips, pose_lines
+from swathledger.grid.paint import Brush, paint_band
+from swathledger.grid.strips import pose_lines
 from swathledger.grid.tally import BandTally, halo_rows
 from swathledger.grid.workspace import Workspace
-from swathledger.ledger.account import account, frame_of, near_ribbons
-from swathledger.ledger.rate import set_rate
+from swathledger.ledger.account import account
+from swathledger.ledger.place import place_drive
 
 CELL_M = 0.1
 TOLERANCE_M = 0.1
@@ -34,8 +34,7 @@ class Ground:
     drive: Drive
     frame: Frame
     bands: list[Band]
-    strips: Strips
-    lines: PoseLines
+    brush: Brush
     ring: NDArray[np.float64]
     none: NDArray[np.float64]
 
@@ -57,16 +56,14 @@ class Spent:
 
 def ground_of(drive: Drive) -> Ground:
     """Strips, frame and bands of a drive."""
-    swath, field = drive.swath, drive.field
-    near, _ = near_ribbons(swath, field)
-    frame = frame_of(swath, field, CELL_M, near)
-    reference = set_rate(drive.log, drive.machine, swath, [])
+    field = drive.field
+    placed = place_drive(drive.log, drive.machine, field, drive.swath, CELL_M)
+    frame = placed.frame
     return Ground(
         drive,
         frame,
         frame.bands(halo_rows(TOLERANCE_M, CELL_M)),
-        build_strips(swath, reference.relative, reference.per_step),
-        pose_lines(swath),
+        Brush(placed.strips, pose_lines(placed.used), placed.used.nozzle_edges_m, REVISIT_S),
         polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
     )
@@ -81,9 +78,7 @@ def cover(ground: Ground, every: int = 1) -> Spent:
         t0 = time.thread_time()
         mask = band_mask(band, CELL_M, ground.ring, ground.none, work)
         t1 = time.thread_time()
-        cells, _ = paint_band(
-            band, CELL_M, mask, ground.strips, ground.lines, ground.drive.swath.nozzle_edges_m, REVISIT_S, work
-        )
+        cells, _ = paint_band(band, CELL_M, mask, ground.brush, work)
         t2 = time.thread_time()
         tally = BandTally(band, cells, TOLERANCE_M, CELL_M, work)
         t3 = time.thread_time()
@@ -95,16 +90,8 @@ def cover(ground: Ground, every: int = 1) -> Spent:
 def whole_account(drive: Drive, threads: int = 1) -> tuple[float, int]:
     """Seconds on the clock of the whole accounting, and the cells painted."""
     t0 = time.perf_counter()
-    result = account(
-        drive.log,
-        drive.machine,
-        drive.field,
-        drive.swath,
-        cell_m=CELL_M,
-        revisit_s=REVISIT_S,
-        tolerance_m=TOLERANCE_M,
-        threads=threads,
-    )
+    placed = place_drive(drive.log, drive.machine, drive.field, drive.swath, CELL_M)
+    result = account(placed, revisit_s=REVISIT_S, tolerance_m=TOLERANCE_M, threads=threads)
     return time.perf_counter() - t0, result.areas.cells["applied"]
 
 
@@ -208,7 +195,7 @@ def numpy_stream_seconds(cells: int, at_once: int) -> float:
 
 def row_lengths(ground: Ground) -> int:
     """Cells that a strip covers in one row, on average over the rows of whole strips."""
-    strips, lines = ground.strips, ground.lines
+    strips, lines = ground.brush.strips, ground.brush.lines
     long = strips.poses > 2
     rows = (strips.y_max - strips.y_min)[long] / CELL_M
     last = strips.first_pose + strips.poses - 1

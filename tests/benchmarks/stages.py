@@ -11,6 +11,7 @@ from pathlib import Path
 from swathledger.audit import prepare, run_audit
 from swathledger.field.read import read_field
 from swathledger.ledger.account import account
+from swathledger.ledger.place import place_drive
 from swathledger.log.read import read_log
 from swathledger.machine.read import read_machine
 from swathledger.settings import AuditSettings
@@ -47,15 +48,8 @@ def stages(name: str, machine_m: str) -> dict[str, float]:
     marks.append(time.process_time())
     settings = prepare([log_path], machine_path, boundaries, AuditSettings()).settings
     begin = time.process_time()
-    account(
-        log,
-        machine,
-        field,
-        swath,
-        cell_m=settings.cell_m,
-        revisit_s=settings.revisit_s,
-        tolerance_m=settings.tolerance_m,
-    )
+    placed = place_drive(log, machine, field, swath, settings.cell_m)
+    account(placed, revisit_s=settings.revisit_s, tolerance_m=settings.tolerance_m)
     counted = time.process_time() - begin
     begin = time.process_time()
     with tempfile.TemporaryDirectory() as folder:

@@ -14,11 +14,13 @@ import pytest
 from benchdrive import SCALE, make_drive
 
 from swathledger.field.field import Field
-from swathledger.ledger.account import account, frame_of, near_ribbons
+from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting
+from swathledger.ledger.place import place_drive
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
-from swathledger.shutoff.replay import Seen, control_for, replay_drive
+from swathledger.shutoff.over_applied import OverApplied
+from swathledger.shutoff.replay import control_for, replay_drive
 from swathledger.swath.swath import Swath
 
 TWELVE = ("boom", "2", "3", "4", "6", "8", "9", "12", "18", "24", "36", "nozzle")
@@ -32,15 +34,17 @@ class Audited:
     field: Field
     swath: Swath
     accounting: Accounting
-    seen: Seen
+    over: OverApplied
 
     def cover(self) -> Accounting:
-        return account(self.log, self.machine, self.field, self.swath, cell_m=0.1, revisit_s=10.0, tolerance_m=0.1)
+        placed = place_drive(self.log, self.machine, self.field, self.swath, 0.1)
+        return account(placed, revisit_s=10.0, tolerance_m=0.1)
 
     def replay(self, groups: tuple[str, ...], threads: int = 1):
         control = control_for(self.machine, 1.0, 0.1, 10.0)
+        placed = place_drive(self.log, self.machine, self.field, self.swath, 0.1)
         return replay_drive(
-            self.log, self.machine, self.field, self.swath, self.accounting, self.seen, groups, control, threads=threads
+            self.log, self.machine, placed, self.accounting, self.over, groups, control, threads=threads
         )
 
 
@@ -48,12 +52,10 @@ class Audited:
 def hundred_hectares() -> Audited:
     """The drive of the other benchmarks, at a bearing that no cell likes better than another."""
     drive = make_drive(100.0 * SCALE, bearing_deg=23.0)
-    seen = Seen()
-    sink = seen.sink_for(frame_of(drive.swath, drive.field, 0.1, near_ribbons(drive.swath, drive.field)[0]))
-    accounting = account(
-        drive.log, drive.machine, drive.field, drive.swath, cell_m=0.1, revisit_s=10.0, tolerance_m=0.1, sink=sink
-    )
-    audited = Audited(drive.log, drive.machine, drive.field, drive.swath, accounting, seen)
+    placed = place_drive(drive.log, drive.machine, drive.field, drive.swath, 0.1)
+    over = OverApplied(placed.frame)
+    accounting = account(placed, revisit_s=10.0, tolerance_m=0.1, sinks=(over.sink,))
+    audited = Audited(drive.log, drive.machine, drive.field, drive.swath, accounting, over)
     audited.replay(("boom",))  # compiles
     return audited
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from swathledger._jit import jit_enabled
 from swathledger.grid.frame import Band, Frame, default_cell_m, frame_around, polygon_edges
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET, band_mask
-from swathledger.grid.paint import paint_band
+from swathledger.grid.paint import Brush, paint_band
 from swathledger.grid.pattern import sample_point
 from swathledger.grid.strips import PoseLines, Strips
 
@@ -34,7 +34,7 @@ def points(frame: Frame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def mask_of(frame: Frame, boundary, exclusions=None) -> np.ndarray:
-    band = Band(frame.first_row, frame.rows, 0, frame.first_column, frame.columns)
+    band = Band(frame.first_row, frame.first_column, frame.rows, frame.columns, 0)
     with np.errstate(over="ignore"):
         return band_mask(
             band,
@@ -77,10 +77,10 @@ def painted(lines: PoseLines, strips: Strips, cell_m: float, reach: float) -> tu
     frame = frame_around(
         cell_m, lines.x.min() - reach, lines.y.min() - reach, lines.x.max() + reach, lines.y.max() + reach
     )
-    band = Band(frame.first_row, frame.rows, 0, frame.first_column, frame.columns)
+    band = Band(frame.first_row, frame.first_column, frame.rows, frame.columns, 0)
     mask = np.full((frame.rows, frame.columns), TARGET, np.uint8)
     with np.errstate(over="ignore"):
-        cells, _ = paint_band(band, cell_m, mask, strips, lines, np.array([-1.0, 1.0]), 10.0)
+        cells, _ = paint_band(band, cell_m, mask, Brush(strips, lines, np.array([-1.0, 1.0]), 10.0))
     return frame, cells.times
 
 
@@ -223,9 +223,11 @@ def test_two_passes_typed_out():
     # 0..4. The four cells in common were treated twice.
     lines = pose_lines([2, 2, 0, 5], [0, 4, 2, 2], [0, 0, np.pi / 2, np.pi / 2])
     strips = strips_of(lines, [0, 2], [2, 2], [-1, -1], [1, 1])
-    band = Band(0, 5, 0, 0, 5)
+    band = Band(0, 0, 5, 5, 0)
     with np.errstate(over="ignore"):
-        cells, litres = paint_band(band, 1.0, np.ones((5, 5), np.uint8), strips, lines, np.array([-1.0, 1.0]), 10.0)
+        cells, litres = paint_band(
+            band, 1.0, np.ones((5, 5), np.uint8), Brush(strips, lines, np.array([-1.0, 1.0]), 10.0)
+        )
     expected = np.array([[0, 1, 1, 0, 0], [1, 2, 2, 1, 1], [1, 2, 2, 1, 1], [0, 1, 1, 0, 0], [0, 0, 0, 0, 0]])
     np.testing.assert_array_equal(cells.times, expected)
     np.testing.assert_allclose(cells.dose, expected)
@@ -250,9 +252,8 @@ def test_revisit_rule(apart_s, same_pass, expected):
         lines, [0, 2], [2, 2], [-1, -1], [1, 1], time_s=[0.0, apart_s], pass_id=[0, 0 if same_pass else 1]
     )
     with np.errstate(over="ignore"):
-        cells, _ = paint_band(
-            Band(0, 5, 0, 0, 5), 1.0, np.ones((5, 5), np.uint8), strips, lines, np.array([-1.0, 1.0]), 10.0
-        )
+        brush = Brush(strips, lines, np.array([-1.0, 1.0]), 10.0)
+        cells, _ = paint_band(Band(0, 0, 5, 5, 0), 1.0, np.ones((5, 5), np.uint8), brush)
     assert set(np.unique(cells.times[:4, 1:3])) == {expected}
     np.testing.assert_allclose(cells.dose[:4, 1:3], 2.0)  # what was laid was laid, however it counts
 

@@ -26,7 +26,7 @@ def strip_error(bearing_rad: float, width: float, x: float, y: float) -> tuple[f
     corner = np.stack([x + along * s + across * c, y + along * c - across * s], axis=1)
     edges = np.hstack([corner, np.roll(corner, -1, axis=0)])
     f = frame_around(H, *corner.min(axis=0), *corner.max(axis=0))
-    mask = band_mask(Band(f.first_row, f.rows, 0, f.first_column, f.columns), H, edges, np.empty((0, 4))).astype(int)
+    mask = band_mask(Band(f.first_row, f.first_column, f.rows, f.columns, 0), H, edges, np.empty((0, 4))).astype(int)
     pairs = int((np.diff(mask, axis=0) ** 2).sum() + (np.diff(mask, axis=1) ** 2).sum())
     return mask.sum() * H * H - width * LENGTH, H * H * float(np.sqrt(pairs / PAIRS_PER_CELL))
 

@@ -16,6 +16,7 @@ from shapely import MultiPolygon, Polygon, affinity
 from swathledger.field.field import Field, LocalPlane
 from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting
+from swathledger.ledger.place import place_drive
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Boom, Hitch, Machine
 from swathledger.report.audited import Audit
@@ -140,9 +141,8 @@ def books_of(
 ) -> Result:
     """From a log to its ledger."""
     swath = build_swath(log, machine, field.plane, max_gap_s=max_gap_s)
-    books = account(
-        log, machine, field, swath, cell_m=cell_m, revisit_s=revisit_s, tolerance_m=tolerance_m, threads=threads
-    )
+    placed = place_drive(log, machine, field, swath, cell_m)
+    books = account(placed, revisit_s=revisit_s, tolerance_m=tolerance_m, threads=threads)
     result = Result(swath, books, log, machine, field)
     result.identities()
     return result

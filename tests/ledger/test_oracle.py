@@ -13,6 +13,7 @@ from pathkit import arc_path, line_path, log_of
 
 from swathledger.audit import prepare
 from swathledger.ledger.account import account
+from swathledger.ledger.place import place_drive
 from swathledger.settings import AuditSettings
 from swathledger.swath.build import build_swath
 
@@ -39,15 +40,8 @@ def same_ledger(logs: list[Path], machine: Path, boundary: Path) -> Result:
     p = prepare(logs, machine, boundary, AuditSettings(groups=()))
     assert p.settings.cell_m is not None
     assert p.settings.tolerance_m is not None
-    books = account(
-        p.log,
-        p.machine,
-        p.field,
-        p.swath,
-        cell_m=p.settings.cell_m,
-        revisit_s=p.settings.revisit_s,
-        tolerance_m=p.settings.tolerance_m,
-    )
+    placed = place_drive(p.log, p.machine, p.field, p.swath, p.settings.cell_m)
+    books = account(placed, revisit_s=p.settings.revisit_s, tolerance_m=p.settings.tolerance_m)
     result = Result(p.swath, books, p.log, p.machine, p.field)
     result.identities()
     exact = oracle.ledger(p.swath, p.field, p.settings.revisit_s)

@@ -21,6 +21,7 @@ from shapely import affinity
 import swathledger.grid.frame as frame_module
 from swathledger.documents.document import dump
 from swathledger.ledger.account import account
+from swathledger.ledger.place import place_drive
 from swathledger.machine.machine import Antenna
 from swathledger.report.document import ledger_of
 from swathledger.words import say_all
@@ -199,7 +200,8 @@ def test_a_sink_sees_every_row_once(monkeypatch):
         seen.append(replace(band, count=band.count.copy(), mask=band.mask.copy()))
 
     whole = books_of(log, MACHINE, field)
-    books = account(log, MACHINE, field, whole.swath, cell_m=0.1, revisit_s=10.0, tolerance_m=0.1, threads=3, sink=sink)
+    placed = place_drive(log, MACHINE, field, whole.swath, 0.1)
+    books = account(placed, revisit_s=10.0, tolerance_m=0.1, threads=3, sinks=(sink,))
     assert books.areas == whole.books.areas
     starts = [band.first_row for band in seen]
     assert starts == np.concatenate(([0], np.cumsum([b.count.shape[0] for b in seen])[:-1])).tolist()

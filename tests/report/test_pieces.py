@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
+from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Frame
-from swathledger.grid.paint import CAUSES
 from swathledger.report.polygonise import KINDS, PieceCollector, Pieces, spared_pieces
 
 
@@ -21,7 +21,7 @@ def collect(keys: NDArray[np.uint8], cuts: list[int], cell_m: float = 1.0, first
     """Pieces of a grid (row 0 southmost) taken in bands cut at the given rows; key 1 is "skip", 2 is "overlap"."""
     rows, columns = keys.shape
     collector = PieceCollector(
-        Frame(cell_m, first[0], first[1], columns, rows), lambda key: (("skip", "overlap", "outside")[key - 1], None)
+        Frame(cell_m, first[1], first[0], rows, columns), lambda key: (("skip", "overlap", "outside")[key - 1], None)
     )
     times = (keys * 2).astype(np.uint8)
     edges = sorted({0, rows, *cuts})
@@ -106,21 +106,14 @@ def test_spared_ground_keeps_its_cause() -> None:
 
 def test_pieces_add_up_to_the_ledger(written: Any) -> None:
     from swathledger.ledger.account import account
+    from swathledger.ledger.place import place_drive
     from swathledger.report.polygonise import audit_pieces
 
     audit = written.audit
     collector, sink = audit_pieces(audit.accounting.frame)
     settings = audit.settings
-    again = account(
-        audit.log,
-        audit.machine,
-        audit.field,
-        audit.swath,
-        cell_m=settings.cell_m,
-        revisit_s=settings.revisit_s,
-        tolerance_m=settings.tolerance_m,
-        sink=sink,
-    )
+    placed = place_drive(audit.log, audit.machine, audit.field, audit.swath, settings.cell_m)
+    again = account(placed, revisit_s=settings.revisit_s, tolerance_m=settings.tolerance_m, sinks=(sink,))
     pieces = collector.finish()
     for kind in ("overlap", "skip"):
         drawn = sum(p.cells for p in pieces.of(kind))

@@ -95,7 +95,7 @@ def bands(heights: list[int]) -> list[BandRaster]:
 
 def cover(folder: Path, heights: list[int], rate_l_m2: float | None = 0.008) -> Path:
     path = folder / "cover.tif"
-    with CoverRaster(folder, Frame(0.5, -2, 10, 5, 5), PROJ4, rate_l_m2) as raster:
+    with CoverRaster(folder, Frame(0.5, 10, -2, 5, 5), PROJ4, rate_l_m2) as raster:
         for band in bands(heights):
             raster.add(band)
         raster.finish(path)
@@ -134,7 +134,7 @@ def test_same_bytes_whatever_the_threads(tmp_path: Path) -> None:
     for threads in (1, 2, 4):
         folder = tmp_path / str(threads)
         folder.mkdir()
-        with CoverRaster(folder, Frame(0.5, 0, 0, 1300, 1100), PROJ4, 0.008, threads) as raster:
+        with CoverRaster(folder, Frame(0.5, 0, 0, 1100, 1300), PROJ4, 0.008, threads) as raster:
             raster.add(band)
             raster.finish(folder / "cover.tif")
         made.append((folder / "cover.tif").read_bytes())

@@ -16,7 +16,7 @@ ASK = """
 from swathledger.grid.mask import _fill_mask, band_mask
 from swathledger.grid.frame import Band
 import numpy as np
-band_mask(Band(0, 2, 0, 0, 2), 1.0, np.array([[0., 0., 2., 0.]]), np.empty((0, 4)))
+band_mask(Band(0, 0, 2, 2, 0), 1.0, np.array([[0., 0., 2., 0.]]), np.empty((0, 4)))
 print(sum(_fill_mask.stats.cache_hits.values()))
 """
 

@@ -9,7 +9,8 @@ import pytest
 from drivekit import PLANE, books_of, ground, rectangle, sprayer
 from pathkit import START_S, line_path, log_from_path, log_of, passes_path
 
-from swathledger.swath.build import build_swath, default_max_gap_s
+from swathledger.motion import default_max_gap_s
+from swathledger.swath.build import build_swath
 from swathledger.swath.standstill import find_standing, jitter_m
 from swathledger.words import say_all
 

@@ -32,17 +32,17 @@ class Frame:
     ----------
     cell_m : float
         Side ``h``, m.
-    first_column, first_row : int
+    first_row, first_column : int
         Indices of the window's south-west cell.
-    columns, rows : int
-        Size of the window.
+    rows, columns : int
+        Size of the window. Rows come before columns everywhere, as in the arrays of cells.
     """
 
     cell_m: float
-    first_column: int
     first_row: int
-    columns: int
+    first_column: int
     rows: int
+    columns: int
 
     def __post_init__(self) -> None:
         if not self.cell_m > 0 or self.columns < 1 or self.rows < 1:
@@ -72,10 +72,10 @@ class Frame:
             out.append(
                 Band(
                     first_row=self.first_row + start,
-                    rows=stop - start,
-                    halo=halo,
                     first_column=self.first_column,
+                    rows=stop - start,
                     columns=self.columns,
+                    halo=halo,
                 )
             )
         return out
@@ -86,10 +86,10 @@ class Band:
     """Rows ``[first_row, first_row + rows)`` of a frame, painted with ``halo`` rows more on both sides."""
 
     first_row: int
-    rows: int
-    halo: int
     first_column: int
+    rows: int
     columns: int
+    halo: int
 
 
 def default_cell_m(nozzle_spacing_m: float) -> float:
@@ -119,7 +119,7 @@ def frame_around(cell_m: float, x_min: float, y_min: float, x_max: float, y_max:
     j0 = int(np.floor(y_min / cell_m)) - margin_cells
     i1 = int(np.floor(x_max / cell_m)) + 1 + margin_cells
     j1 = int(np.floor(y_max / cell_m)) + 1 + margin_cells
-    return Frame(cell_m, i0, j0, i1 - i0, j1 - j0)
+    return Frame(cell_m, first_row=j0, first_column=i0, rows=j1 - j0, columns=i1 - i0)
 
 
 def polygon_edges(geometry: Polygon | MultiPolygon) -> NDArray[np.float64]:

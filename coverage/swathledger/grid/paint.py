@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger._jit import njit_bare, njit_inline
+from swathledger.grid.cause_rule import cause_of_strips
+from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET
 from swathledger.grid.prefetch import prefetch
@@ -15,14 +17,11 @@ from swathledger.grid.scan import HAIR, begin_rows, edge_store, put_edge, rows_s
 from swathledger.grid.strips import MAX_POSES, UNEVEN, PoseLines, Strips
 from swathledger.grid.workspace import Workspace
 
-CAUSES = ("none", "outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
-"""Cause codes: the index is the code stored in a cell."""
-TURN = 4
-RESTART = 5
-GUIDANCE = 6
-CROSSING = 7
-GUIDANCE_DEG = 15.0
-"""Neighbouring passes whose headings differ by no more than this, modulo 180, overlap by guidance."""
+ON_TARGET, ON_OVERLAP, ON_OUTSIDE, ON_EXCLUDED = 0, 1, 2, 3
+"""Slots of a deposit, litres: target the first time, again, beyond the boundary, on an exclusion."""
+BY_CAUSE = 4
+"""First of a deposit's slots for litres laid again, by cause: this + the cause's code."""
+DEPOSITS = BY_CAUSE + len(CAUSES)
 MAX_BINS = 256
 MAX_COUNT = 255
 BLOCK = 32
@@ -31,6 +30,70 @@ SPANS = 2048
 """Spans that are found before their cells are treated, beside those of one row."""
 AHEAD = 8
 """Spans ahead of the one being treated whose cells are asked for."""
+
+
+class Brush(NamedTuple):
+    """What is painted.
+
+    Attributes
+    ----------
+    strips : Strips
+    lines : PoseLines
+    boom_edges_m : (k + 1,) float64
+        Lateral edges of the nozzles; the local dose of a turn is constant over a nozzle (finer where nozzles are wide).
+    revisit_s : float
+        Two hits by one pass are separate when more than this apart.
+    """
+
+    strips: Strips
+    lines: PoseLines
+    boom_edges_m: NDArray[np.float64]
+    revisit_s: float
+
+
+class Window(NamedTuple):
+    """The cells in hand: rows and columns of the plane's grid, of which ``core_first .. core_end - 1`` are counted."""
+
+    h: float
+    first_row: int
+    first_column: int
+    rows: int
+    columns: int
+    core_first: int
+    core_end: int
+
+
+class Spans(NamedTuple):
+    """Spans of cells, each a row and half-open columns of the plane's grid."""
+
+    row: NDArray[np.int64]
+    first: NDArray[np.int64]
+    end: NDArray[np.int64]
+
+
+class Bins(NamedTuple):
+    """Dose by lateral place: ``dose[b]`` from ``edge_m + b bin_m`` on; ``row`` is room for a row's doses."""
+
+    edge_m: float
+    bin_m: float
+    dose: NDArray[np.float32]
+    row: NDArray[np.float32]
+
+
+class Lateral(NamedTuple):
+    """Which bin a cell lies in: ``start + column per_column + row per_row``; ``level`` where all are alike."""
+
+    level: bool
+    start: float
+    per_column: float
+    per_row: float
+
+
+class Litres(NamedTuple):
+    """Where litres are added up: ``core`` of the rows that count, ``halo`` of the others."""
+
+    core: NDArray[np.float64]
+    halo: NDArray[np.float64]
 
 
 class Cells(NamedTuple):
@@ -50,6 +113,11 @@ class Cells(NamedTuple):
     cause: NDArray[np.uint8]
     last: NDArray[np.int32]
     dose: NDArray[np.float32]
+
+    def flat(self) -> Cells:
+        """The same memory, row after row."""
+        mask, times, cause, last, dose = self
+        return Cells(mask.reshape(-1), times.reshape(-1), cause.reshape(-1), last.reshape(-1), dose.reshape(-1))
 
 
 def empty_cells(mask: NDArray[np.uint8], work: Workspace | None = None) -> Cells:
@@ -106,20 +174,6 @@ def mean_way(a, b, turn):  # type: ignore[no-untyped-def]  # numba infers the ty
     return (fa * abs(fa) - fb * abs(fb)) / (2.0 * turn * (b - a))
 
 
-@njit_bare
-def _why(marks, s, previous):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Cause of a second treatment by strip ``s`` of ground that strip ``previous`` treated."""
-    pass_id, line_id, heading_deg, _ = marks
-    if pass_id[s] == pass_id[previous]:
-        return np.uint8(TURN)
-    difference = abs(heading_deg[s] - heading_deg[previous]) % 180.0
-    if min(difference, 180.0 - difference) > GUIDANCE_DEG:
-        return np.uint8(CROSSING)
-    if line_id[s] == line_id[previous]:
-        return np.uint8(RESTART)
-    return np.uint8(GUIDANCE)
-
-
 @njit_inline
 def _untouched(last, lo, end):  # type: ignore[no-untyped-def]  # numba infers the types
     """Whether nothing has hit cells ``lo`` to ``end`` yet."""
@@ -149,51 +203,56 @@ def _sum(row, lo, end):  # type: ignore[no-untyped-def]  # numba infers the type
 
 
 @njit_bare
-def _mixed_deposit(mask, row_dose, value, even, lo, end, litres, into):  # type: ignore[no-untyped-def]  # numba infers the types
+def _mixed_deposit(mask, doses, lo, end, litres, into):  # type: ignore[no-untyped-def]  # numba infers the types
     """Deposit on cells ``lo`` to ``end``, treated once, of more than one zone."""
     beyond, on, excluded = 0.0, 0.0, 0.0
     for k in range(lo, end):
-        dose = np.float64(value if even else row_dose[k - lo])
+        dose = np.float64(doses[k])
         zone = mask[k]
         beyond += dose if zone == OUTSIDE else 0.0
         on += dose if zone == TARGET else 0.0
         excluded += dose if zone == EXCLUDED else 0.0
-    into[0] += on * litres
-    into[2] += beyond * litres
-    into[3] += excluded * litres
+    into[ON_TARGET] += on * litres
+    into[ON_OUTSIDE] += beyond * litres
+    into[ON_EXCLUDED] += excluded * litres
 
 
 @njit_bare
-def _treat_again(flat, marks, s, row_dose, value, even, shift, lo, end, litres, revisit_s, into):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Treat cells ``lo`` to ``end``, some of them treated before; cell ``k`` gets ``row_dose[k - shift]``."""
-    mask, times, cause, last, doses = flat
-    pass_id, _, _, time_s = marks
+def _treat_again(flat, brush, s, doses, run, litres, into):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Treat the cells of a run ``(lo, end, shift)``, some treated before; cell ``k`` gets ``doses[k - shift]``."""
+    lo, end, shift = run
+    mask, times, cause, last, sums = flat
+    strips = brush.strips
     this = np.int32(s + 1)
     judged = np.int32(0)  # the strip before, for which what follows was found
     separate = False
     why = np.uint8(0)
-    slot = 0
+    slot = ON_TARGET
     total = 0.0
     for k in range(lo, end):
         previous = last[k]
         zone = mask[k]
-        dose = value if even else row_dose[k - shift]
+        dose = doses[k - shift]
         last[k] = this
-        doses[k] += dose
+        sums[k] += dose
         if previous == 0:
             times[k] = 1
         else:
             if previous != judged:
                 judged = previous
                 p = previous - 1
-                separate = pass_id[p] != pass_id[s] or abs(time_s[s] - time_s[p]) > revisit_s
-                why = _why(marks, s, p)
+                apart_s = abs(strips.time_s[s] - strips.time_s[p])
+                separate = strips.pass_id[p] != strips.pass_id[s] or apart_s > brush.revisit_s
+                why = cause_of_strips(strips, s, p)
             if separate:
                 if times[k] < MAX_COUNT:
                     times[k] += np.uint8(1)
                 if zone == TARGET and cause[k] == 0:
                     cause[k] = why
-        put = (0 if cause[k] == 0 else 4 + int(cause[k])) if zone == TARGET else 2 if zone == OUTSIDE else 3
+        if zone == TARGET:
+            put = ON_TARGET if cause[k] == 0 else BY_CAUSE + int(cause[k])
+        else:
+            put = ON_OUTSIDE if zone == OUTSIDE else ON_EXCLUDED
         if put != slot:
             into[slot] += total * litres
             total = 0.0
@@ -215,40 +274,64 @@ def _ask_for(flat, lo, end):  # type: ignore[no-untyped-def]  # numba infers the
 
 
 @njit_bare
-def _treat_spans(flat, marks, s, spans, count, origin, core, dose, row_dose, bins, litres, revisit_s, deposit, dry):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Treat the spans of one strip.
-
-    ``origin``: row and column of the first flat cell, and columns. ``core``: rows that count for ``deposit``.
-    ``dose``: whether it is even, and where not, how to find a cell's bin: start, per column, per row.
-    """
-    mask, times, _, last, doses = flat
-    span_row, span_first, span_end = spans
-    origin_row, origin_column, columns = origin
-    level, start, per_column, per_row = dose
-    this = np.int32(s + 1)
+def _treat_fresh(flat, this, doses, even, run, litres, into):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Treat the cells of a run ``(lo, end, shift)``, none of them treated before."""
+    lo, end, shift = run
+    mask, times, _, last, sums = flat
     one = np.uint8(1)
+    for k in range(lo, end):
+        last[k] = this
+    for k in range(lo, end):
+        sums[k] = doses[k - shift]
+    zone = mask[lo]
+    other = np.uint8(0)
+    for k in range(lo, end):
+        times[k] = one
+        other |= mask[k] ^ zone
+    if other == 0:
+        total = np.float64(end - lo) * doses[lo - shift] if even else _sum(doses, lo - shift, end - shift)
+        into[ON_TARGET if zone == TARGET else ON_OUTSIDE if zone == OUTSIDE else ON_EXCLUDED] += total * litres
+    else:
+        _mixed_deposit(mask, sums, lo, end, litres, into)
+
+
+@njit_bare
+def _treat_spans(flat, brush, s, spans, count, window, bins, lateral, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Treat the first ``count`` spans, all of strip ``s``."""
+    last = flat.last
+    doses = bins.row
+    this = np.int32(s + 1)
     block = np.uintp(BLOCK)
-    top = bins.shape[0] - 1
-    value = bins[0]
-    even = level
+    top = bins.dose.shape[0] - 1
+    litres = brush.strips.set_l_m2[s] * window.h * window.h
+    even = lateral.level
+    if even:
+        # one dose for all: a row of it serves every span
+        longest = 0
+        for q in range(count):
+            longest = max(longest, spans.end[q] - spans.first[q])
+        for c in range(longest):
+            doses[c] = bins.dose[0]
     for q in range(count):
         if q + AHEAD < count:
-            base = (span_row[q + AHEAD] - origin_row) * columns - origin_column
-            _ask_for(flat, np.uintp(base + span_first[q + AHEAD]), np.uintp(base + span_end[q + AHEAD]))
-        j = span_row[q]
-        into = deposit if core[0] <= j < core[1] else dry
-        base = (j - origin_row) * columns - origin_column
-        shift = np.uintp(base + span_first[q])
-        span_stop = np.uintp(base + span_end[q])
-        if not level:
-            n = span_end[q] - span_first[q]
-            place = start + (span_first[q] - origin_column) * per_column + (j - origin_row) * per_row
+            base = (spans.row[q + AHEAD] - window.first_row) * window.columns - window.first_column
+            _ask_for(flat, np.uintp(base + spans.first[q + AHEAD]), np.uintp(base + spans.end[q + AHEAD]))
+        j = spans.row[q]
+        into = litre_sums.core if window.core_first <= j < window.core_end else litre_sums.halo
+        base = (j - window.first_row) * window.columns - window.first_column
+        shift = np.uintp(base + spans.first[q])
+        span_stop = np.uintp(base + spans.end[q])
+        if not lateral.level:
+            n = spans.end[q] - spans.first[q]
+            place = (
+                lateral.start
+                + (spans.first[q] - window.first_column) * lateral.per_column
+                + (j - window.first_row) * lateral.per_row
+            )
             first = min(max(np.int64(place), 0), top)
-            even = first == min(max(np.int64(place + (n - 1) * per_column), 0), top)
-            value = bins[first]
-            if not even:
-                for c in range(n):
-                    row_dose[c] = bins[min(max(np.int64(place + c * per_column), 0), top)]
+            even = first == min(max(np.int64(place + (n - 1) * lateral.per_column), 0), top)
+            for c in range(n):
+                doses[c] = bins.dose[min(max(np.int64(place + c * lateral.per_column), 0), top)]
         lo = shift
         while lo < span_stop:
             fresh = _untouched(last, lo, span_stop)
@@ -260,34 +343,16 @@ def _treat_spans(flat, marks, s, spans, count, origin, core, dose, row_dose, bin
                 while end < span_stop and _untouched(last, end, min(end + block, span_stop)) == fresh:
                     end = min(end + block, span_stop)
             if fresh:
-                for k in range(lo, end):
-                    last[k] = this
-                if even:
-                    for k in range(lo, end):
-                        doses[k] = value
-                else:
-                    for k in range(lo, end):
-                        doses[k] = row_dose[k - shift]
-                zone = mask[lo]
-                other = np.uint8(0)
-                for k in range(lo, end):
-                    times[k] = one
-                    other |= mask[k] ^ zone
-                if other == 0:
-                    total = np.float64(end - lo) * value if even else _sum(row_dose, lo - shift, end - shift)
-                    into[0 if zone == TARGET else 2 if zone == OUTSIDE else 3] += total * litres
-                else:
-                    _mixed_deposit(mask, row_dose[lo - shift :], value, even, lo, end, litres, into)
+                _treat_fresh(flat, this, doses, even, (lo, end, shift), litres, into)
             else:
-                _treat_again(flat, marks, s, row_dose, value, even, shift, lo, end, litres, revisit_s, into)
+                _treat_again(flat, brush, s, doses, (lo, end, shift), litres, into)
             lo = end
 
 
 @njit_bare
-def _paint(flat, strips, marks, chosen, lines, store, spans, row_dose, bins, across, h, window, revisit_s, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
-    first_row, first_column, rows, columns, core_first, core_end = window
-    edge_m, bin_m = across
-    deposit, dry = litre_sums
+def _paint(flat, brush, chosen, store, spans, bins, window, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
+    strips, lines, h = brush.strips, brush.lines, window.h
+    edge_m, bin_m = bins.edge_m, bins.bin_m
     for n in range(chosen.shape[0]):
         s = chosen[n]
         first = strips.first_pose[s]
@@ -300,51 +365,35 @@ def _paint(flat, strips, marks, chosen, lines, store, spans, row_dose, bins, acr
         middle = first + strips.poses[s] // 2
         rx, ry = lines.right_x[middle], lines.right_y[middle]
         if level:
-            bins[0] = base
+            bins.dose[0] = base
         else:
-            for b in range(bins.shape[0]):
-                bins[b] = base / mean_way(edge_m + b * bin_m, edge_m + (b + 1) * bin_m, turn)
-        lateral = ((first_column + 0.5) * h - lines.x[middle]) * rx + ((first_row + 0.5) * h - lines.y[middle]) * ry
-        dose = (level, (lateral - edge_m) / bin_m, h * rx / bin_m, h * ry / bin_m)
-        j = max(np.int64(np.floor(strips.y_min[s] / h - HAIR)), first_row)
-        end_row = min(np.int64(np.floor(strips.y_max[s] / h + HAIR)) + 1, first_row + rows)
-        litres = strips.set_l_m2[s] * h * h
+            for b in range(bins.dose.shape[0]):
+                bins.dose[b] = base / mean_way(edge_m + b * bin_m, edge_m + (b + 1) * bin_m, turn)
+        place = ((window.first_column + 0.5) * h - lines.x[middle]) * rx + (
+            (window.first_row + 0.5) * h - lines.y[middle]
+        ) * ry
+        lateral = Lateral(level, (place - edge_m) / bin_m, h * rx / bin_m, h * ry / bin_m)
+        j = max(np.int64(np.floor(strips.y_min[s] / h - HAIR)), window.first_row)
+        end_row = min(np.int64(np.floor(strips.y_max[s] / h + HAIR)) + 1, window.first_row + window.rows)
         begin_rows(store, edges)
         while j < end_row:
             count, j = rows_spans(
-                store, edges, j, end_row, h, first_column, first_column + columns, spans[0], spans[1], spans[2]
+                store,
+                edges,
+                j,
+                end_row,
+                h,
+                window.first_column,
+                window.first_column + window.columns,
+                spans.row,
+                spans.first,
+                spans.end,
             )
-            _treat_spans(
-                flat,
-                marks,
-                s,
-                spans,
-                count,
-                (first_row, first_column, columns),
-                (core_first, core_end),
-                dose,
-                row_dose,
-                bins,
-                litres,
-                revisit_s,
-                deposit,
-                dry,
-            )
-
-
-DEPOSITS = 4 + len(CAUSES)
-"""Litres by place and reason: 0 target once, 1 overlap, 2 outside, 3 excluded, 4 + cause code for overlap by cause."""
+            _treat_spans(flat, brush, s, spans, count, window, bins, lateral, litre_sums)
 
 
 def paint_band(
-    band: Band,
-    cell_m: float,
-    mask: NDArray[np.uint8],
-    strips: Strips,
-    lines: PoseLines,
-    boom_edges_m: NDArray[np.float64],
-    revisit_s: float,
-    work: Workspace | None = None,
+    band: Band, cell_m: float, mask: NDArray[np.uint8], brush: Brush, work: Workspace | None = None
 ) -> tuple[Cells, NDArray[np.float64]]:
     """Paint all strips that reach a band, in time order.
 
@@ -352,10 +401,7 @@ def paint_band(
     ----------
     mask : (rows + 2 halo, columns) uint8
         From :func:`swathledger.grid.mask.band_mask`.
-    boom_edges_m : (k + 1,) float64
-        Lateral edges of the nozzles; the local dose of a turn is constant over a nozzle (finer where nozzles are wide).
-    revisit_s : float
-        Two hits by one pass are separate when more than this apart.
+    brush : Brush
     work : Workspace, optional
         Where the cells' memory is taken from.
 
@@ -365,32 +411,24 @@ def paint_band(
     deposit : (DEPOSITS,) float64
         Litres on the band's own rows (halo left out), by place and reason.
     """
+    strips, edges_m = brush.strips, brush.boom_edges_m
     first_row = band.first_row - band.halo
     rows = band.rows + 2 * band.halo
     cells = empty_cells(mask, work)
     low, high = first_row * cell_m, (first_row + rows) * cell_m
     chosen = np.flatnonzero((strips.y_max >= low) & (strips.y_min <= high))
-    width = float(boom_edges_m[-1] - boom_edges_m[0])
-    count = int(min(max(boom_edges_m.shape[0] - 1, int(np.ceil(width / 0.5 - 1e-9))), MAX_BINS))
+    width = float(edges_m[-1] - edges_m[0])
+    count = int(min(max(edges_m.shape[0] - 1, int(np.ceil(width / 0.5 - 1e-9))), MAX_BINS))
     deposit = np.zeros(DEPOSITS)
-    flat = tuple(state.reshape(-1) for state in cells)
-    marks = (strips.pass_id, strips.line_id, strips.heading_deg, strips.time_s)
-    spans = tuple(np.empty(SPANS + band.columns, np.int64) for _ in range(3))
     _paint(
-        flat,
-        strips,
-        marks,
+        cells.flat(),
+        brush,
         chosen,
-        lines,
         edge_store(2 * MAX_POSES + 4, band.columns),
-        spans,
-        np.empty(band.columns, np.float32),
-        np.empty(count, np.float32),
-        (float(boom_edges_m[0]), width / count),
-        cell_m,
-        (first_row, band.first_column, rows, band.columns, band.first_row, band.first_row + band.rows),
-        revisit_s,
-        (deposit, np.zeros(DEPOSITS)),
+        Spans(*(np.empty(SPANS + band.columns, np.int64) for _ in range(3))),
+        Bins(float(edges_m[0]), width / count, np.empty(count, np.float32), np.empty(band.columns, np.float32)),
+        Window(cell_m, first_row, band.first_column, rows, band.columns, band.first_row, band.first_row + band.rows),
+        Litres(deposit, np.zeros(DEPOSITS)),
     )
-    deposit[1] = deposit[4:].sum()
+    deposit[ON_OVERLAP] = deposit[BY_CAUSE:].sum()
     return cells, deposit

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathledger._jit import njit_bare, njit_inline
+from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import TARGET
-from swathledger.grid.paint import CAUSES, Cells
+from swathledger.grid.paint import Cells
 from swathledger.grid.workspace import Workspace
 
 QUANTITIES = (
@@ -75,6 +76,30 @@ MOST = np.nextafter(np.float32(1.1), np.float32(1.0))
 """Greatest dose as stored that is not over 1.1 of the set rate: the nearest value, 1.1000000238, is."""
 
 
+class Counts(NamedTuple):
+    """What a band's cells add up to.
+
+    Attributes
+    ----------
+    histogram : (768,) int64, cells of the core rows by 256 zone + treatments
+    squares : (len(QUANTITIES),) int64, squared differences between neighbours
+    causes : (len(CAUSES),) int64, extra treatments of target cells
+    off_rate : (2,) int64, cells treated once with too little, too much
+    """
+
+    histogram: NDArray[np.int64]
+    squares: NDArray[np.int64]
+    causes: NDArray[np.int64]
+    off_rate: NDArray[np.int64]
+
+
+class Tables(NamedTuple):
+    """Quantities and class of a cell by zone and treatments; see :func:`quantity_table`."""
+
+    quantity: NDArray[np.int64]
+    classes: NDArray[np.uint8]
+
+
 @njit_bare
 def _pair(squares, table, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
     """Count an edge between neighbours of unlike key."""
@@ -93,8 +118,12 @@ def _all_alike(row, up, c, stop):  # type: ignore[no-untyped-def]  # numba infer
 
 
 @njit_bare
-def _tally_row(mask, times, up_mask, up_times, cause, dose, table, lookup, histogram, squares, causes, off_rate, out):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Tally one row, given the row above: stretches of like cells at once, the others one by one."""
+def _tally_row(cells, r, up, tables, counts, out):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Tally row ``r``, given the row above: stretches of like cells at once, the others one by one."""
+    mask, times, cause, dose = cells.mask[r], cells.times[r], cells.cause[r], cells.dose[r]
+    up_mask, up_times = cells.mask[up], cells.times[up]
+    table, lookup = tables.quantity, tables.classes
+    histogram, squares, causes, off_rate = counts
     end = np.uintp(mask.shape[0])
     c = np.uintp(0)
     while c < end:
@@ -144,30 +173,15 @@ def _tally_row(mask, times, up_mask, up_times, cause, dose, table, lookup, histo
 
 
 @njit_bare
-def _tally(mask, times, cause, dose, core, table, lookup, histogram, squares, causes, off_rate, classes):  # type: ignore[no-untyped-def]  # numba infers the types
+def _tally(cells, core, tables, counts, classes):  # type: ignore[no-untyped-def]  # numba infers the types
     """Histogram of (zone, treatments), edges, causes and off-rate cells of the core rows; classes of all rows."""
-    rows, columns = mask.shape
+    rows, columns = cells.mask.shape
     for r in range(rows):
         if core[0] <= r < core[1]:
-            up = min(r + 1, rows - 1)
-            _tally_row(
-                mask[r],
-                times[r],
-                mask[up],
-                times[up],
-                cause[r],
-                dose[r],
-                table,
-                lookup,
-                histogram,
-                squares,
-                causes,
-                off_rate,
-                classes[r],
-            )
+            _tally_row(cells, r, min(r + 1, rows - 1), tables, counts, classes[r])
         else:
             for c in range(columns):
-                classes[r, c] = lookup[mask[r, c], min(times[r, c], 2)]
+                classes[r, c] = tables.classes[cells.mask[r, c], min(cells.times[r, c], 2)]
 
 
 @njit_bare
@@ -356,20 +370,8 @@ class BandTally:
         core = (band.halo, band.halo + band.rows)
         table = quantity_table()
         histogram = np.zeros(table.shape[0], dtype=np.int64)
-        _tally(
-            cells.mask,
-            cells.times,
-            cells.cause,
-            cells.dose,
-            core,
-            table,
-            _LOOKUP,
-            histogram,
-            self.squares,
-            self.causes,
-            self.off_rate,
-            self.classes,
-        )
+        counts = Counts(histogram, self.squares, self.causes, self.off_rate)
+        _tally(cells, core, Tables(table, _LOOKUP), counts, self.classes)
         self.cells = histogram @ table
         self.kept: NDArray[np.uint8] = lend("kept", shape, np.uint8)
         lost = np.zeros(len(CLASSES), dtype=np.int64)

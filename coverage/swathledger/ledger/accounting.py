@@ -6,12 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.grid.frame import Frame
 from swathledger.notes import Note
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+__all__ = ["CAUSE_ORDER", "PAIRS_PER_CELL", "Accounting", "Areas", "BandRaster", "Volumes"]
 
 PAIRS_PER_CELL = 5.0
 """Pairs of unlike neighbours that stand for a variance of one cell.
@@ -21,7 +24,6 @@ the cut cells but pairs of unlike neighbours: along a wide strip's edge about 8 
 along a strip much thinner than a cell (lone hits, four unlike sides each) 4. With 5 the stated error is 0.9 (strips of
 2 cm on 0.1 m cells) to 1.3 (wide strips) of the actual one; tests/grid/test_pattern.py measures it over directions.
 """
-CAUSE_ORDER = ("outside", "excluded", "standing", "turn", "restart", "guidance", "crossing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +141,7 @@ class BandRaster:
     count : (rows, columns) uint8, times treated
     dose : (rows, columns) float32, in units of the set rate
     classes : (rows, columns) uint8, see :data:`swathledger.grid.tally.CLASSES`
-    cause : (rows, columns) uint8, see :data:`swathledger.grid.paint.CAUSES`
+    cause : (rows, columns) uint8, see :data:`swathledger.grid.causes.CAUSES`
     kept : (rows, columns) uint8, 1 where overlap, skip or outside is beyond tolerance
     mask : (rows, columns) uint8, 0 outside, 1 target, 2 excluded
     """

@@ -6,10 +6,10 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from swathledger.ledger.accounting import CAUSE_ORDER, Volumes
+from swathledger.grid.causes import LAID
+from swathledger.ledger.accounting import Volumes
 
-LAID = tuple(cause for cause in CAUSE_ORDER if cause != "standing")
-"""Causes of over-application that were laid while driving."""
+__all__ = ["LAID", "Balance", "balance_of", "sum_of"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.motion import is_jump
 from swathledger.notes import Measure, Note
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 
-#: No machine in a field moves faster, m/s.
-IMPOSSIBLE_M_S = 50.0
 _EARTH_RADIUS_M = 6_371_008.8
 _ZERO_DEG = 1e-6
 _NEAR_ZERO_DEG = 0.01
@@ -63,8 +62,8 @@ def clean_rows(time_s: Floats, latitude_deg: Floats, longitude_deg: Floats, sour
     Each row is set aside for the first reason that fits, in this order: ``bad_time`` (unreadable, or more than a year
     from the rest), ``bad_position`` (unreadable or not finite), ``zero_island`` (0, 0 while the rest lies elsewhere),
     ``swapped_axes`` (latitude and longitude exchanged against the rest), ``out_of_range``, ``duplicate`` (same time
-    and place), ``duplicate_time`` (same time, other place), ``impossible_jump`` (a short excursion that would need
-    more than 50 m/s to reach).
+    and place), ``duplicate_time`` (same time, other place), ``impossible_jump`` (a short excursion that no machine
+    could make, see :func:`swathledger.motion.is_jump`).
 
     Parameters
     ----------
@@ -241,15 +240,15 @@ def _excursions(times: Floats, lat: Floats, lon: Floats) -> Mask:
     drop = np.zeros(times.size, bool)
     if times.size < 3:
         return drop
-    far = distance_m(lat[:-1], lon[:-1], lat[1:], lon[1:]) > IMPOSSIBLE_M_S * np.diff(times)
+    far = is_jump(distance_m(lat[:-1], lon[:-1], lat[1:], lon[1:]), np.diff(times))
     cuts = np.flatnonzero(far) + 1
     if cuts.size == 0:
         return drop
     starts, ends = np.r_[0, cuts], np.r_[cuts, times.size]
 
     def reachable(a: int, b: int) -> bool:
-        one = distance_m(lat[a : a + 1], lon[a : a + 1], lat[b : b + 1], lon[b : b + 1])[0]
-        return bool(one <= IMPOSSIBLE_M_S * (times[b] - times[a]))
+        one = distance_m(lat[a : a + 1], lon[a : a + 1], lat[b : b + 1], lon[b : b + 1])
+        return not bool(is_jump(one, times[b : b + 1] - times[a : a + 1])[0])
 
     anchor = int(ends[0]) - 1  # last row that is believed
     for index in range(1, starts.size - 1):

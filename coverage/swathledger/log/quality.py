@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from swathledger.log.clean import distance_m
 from swathledger.log.log import Log, SetAside, StateKind
+from swathledger.motion import default_max_gap_s, sigma_of_third
 from swathledger.notes import Measure, Note
 from swathledger.text import moment
 
 Floats = NDArray[np.float64]
 
-GAP_STEPS, GAP_FLOOR_S = 6.0, 6.0
 _MAX_STEP_S = 5.0
 _MAX_SET_ASIDE = 0.20
 _MAX_GAPS = 0.25
@@ -25,8 +25,6 @@ _PAUSE_M, _BREAK_S = 5.0, 600.0
 _STRAIGHT_DEG = 5.0
 _ARM_M = 10.0
 _NOISE_ROWS = 100
-_THIRD_DIFFERENCE_VARIANCE = 20.0  # 1 + 9 + 9 + 1
-_MAD_TO_SIGMA = 1.4826
 _M_PER_DEG = 111_195.0
 
 
@@ -150,7 +148,7 @@ def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
     """
     steps = np.diff(log.time_s)
     median = log.quality.median_step_s
-    threshold = max(GAP_STEPS * median, GAP_FLOOR_S)
+    threshold = default_max_gap_s(median)
     gap = steps > threshold
     lengths = distance_m(log.latitude_deg[:-1], log.longitude_deg[:-1], log.latitude_deg[1:], log.longitude_deg[1:])
     spraying = log.state[:-1].any(axis=1) & ~gap
@@ -298,7 +296,7 @@ def position_noise_m(log: Log) -> float | None:
     ux, uy = x[good + arm] - x[good - arm], y[good + arm] - y[good - arm]
     across = (dx * uy - dy * ux) / np.hypot(ux, uy)
     spread = float(np.median(np.abs(across - np.median(across))))
-    return _MAD_TO_SIGMA * spread / math.sqrt(_THIRD_DIFFERENCE_VARIANCE)
+    return sigma_of_third(spread)
 
 
 def _third(values: Floats, rows: NDArray[np.int64]) -> Floats:

@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.ledger.account import Sink, account, ribbons_kept
+from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting, BandRaster
-from swathledger.ledger.rate import set_rate
+from swathledger.ledger.place import Placed, place_drive, ribbons_kept
 from swathledger.money.label import OverLabel
 from swathledger.money.product import Product, ProductUse, TankMix
 from swathledger.money.tank import Tank, tank_of
 
 if TYPE_CHECKING:
-    from swathledger.field.field import Field
     from swathledger.log.log import Log
     from swathledger.machine.machine import Machine
     from swathledger.swath.swath import Swath
@@ -154,7 +153,7 @@ def _limits(
     return out
 
 
-def plan_products(log: Log, machine: Machine, swath: Swath, stated: str | None = None) -> ProductPlan | None:
+def plan_products(log: Log, machine: Machine, placed: Placed, stated: str | None = None) -> ProductPlan | None:
     """Find what was in the tank and prepare to see the doses; None where no product is known of.
 
     ``stated``: what the user says was in the tank, see :func:`swathledger.money.tank.tank_of`.
@@ -164,10 +163,11 @@ def plan_products(log: Log, machine: Machine, swath: Swath, stated: str | None =
     MachineError
         The machine file's products cannot be used.
     """
+    swath = placed.swath
     tank = tank_of(log, machine, swath, stated)
     if tank is None:
         return None
-    rate = set_rate(log, machine, swath, []).constant_l_m2
+    rate = placed.rate.constant_l_m2
     if not tank.whole or (swath.dose_l_per_m2 is not None and rate is None):
         return ProductPlan(tank, None)
     return ProductPlan(tank, DoseSink.of(_limits(tank.products, rate, tank.spray_rate_l_m2)))
@@ -177,8 +177,7 @@ def account_products(
     plan: ProductPlan,
     log: Log,
     machine: Machine,
-    field: Field,
-    swath: Swath,
+    placed: Placed,
     accounting: Accounting,
     *,
     revisit_s: float,
@@ -201,6 +200,7 @@ def account_products(
     mixes = TankMix(tank.products, tank.spray_rate_l_m2)
     books = []
     painted: dict[bytes, tuple[Accounting, DoseSink]] = {}
+    swath = placed.swath
     volume = swath.volume_l
     standing_known = standing_litres_known(log, swath)
     for index, (product, rows) in enumerate(zip(tank.products, tank.rows, strict=True)):
@@ -209,7 +209,7 @@ def account_products(
         if sink is None and (not tank.whole or np.isfinite(limit[0])):
             key = b"" if tank.whole else rows.tobytes()
             if key not in painted:
-                painted[key] = _paint(log, machine, field, swath, rows, tank, accounting, revisit_s, threads)
+                painted[key] = _paint(log, machine, placed, rows, tank, accounting, revisit_s, threads)
             repainted, sink = painted[key]
             one = accounting if tank.whole else repainted
         spray: dict[str, float | None] = dict.fromkeys(PLACES)
@@ -252,8 +252,7 @@ def standing_litres_known(log: Log, swath: Swath) -> bool:
 def _paint(
     log: Log,
     machine: Machine,
-    field: Field,
-    swath: Swath,
+    placed: Placed,
     rows: NDArray[np.bool_],
     tank: Tank,
     accounting: Accounting,
@@ -261,6 +260,7 @@ def _paint(
     threads: int,
 ) -> tuple[Accounting, DoseSink]:
     """Account for some rows' ground again, doses in units of the tank's spray rate."""
+    swath = placed.swath
     keep = np.ones(swath.ribbon_step.shape[0], dtype=np.bool_) if tank.whole else rows[swath.epoch[swath.ribbon_step]]
     limits = np.array(
         [
@@ -274,17 +274,8 @@ def _paint(
     # Without a logged rate, doses are held against the machine's set rate: here the one that product rates belong to.
     flat = replace(log, rate_l_m2=None)
     spray = replace(machine, set_rate_l_m2=tank.spray_rate_l_m2)
-    again = account(
-        flat,
-        spray,
-        field,
-        ribbons_kept(swath, keep),
-        cell_m=accounting.areas.cell_m,
-        revisit_s=revisit_s,
-        tolerance_m=0.0,
-        threads=threads,
-        sink=sink,
-    )
+    part = place_drive(flat, spray, placed.field, ribbons_kept(swath, keep), accounting.areas.cell_m)
+    again = account(part, revisit_s=revisit_s, tolerance_m=0.0, threads=threads, sinks=(sink,))
     return again, sink
 
 
@@ -335,16 +326,3 @@ def _cost(
         total += sum(value for value in money if value is not None)
     per_l = total / accounting.volumes.applied_l
     return per_l, per_l * tank.spray_rate_l_m2
-
-
-def both_sinks(first: Sink | None, second: Sink | None) -> Sink | None:
-    """One sink that feeds two; either may be None."""
-    if first is None or second is None:
-        return first or second
-    one, other = first, second
-
-    def sink(band: BandRaster) -> None:
-        one(band)
-        other(band)
-
-    return sink

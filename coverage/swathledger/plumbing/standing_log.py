@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.motion import STANDSTILL_M_S, default_max_gap_s
 from swathledger.plumbing.standing import (
     LONG_STOP_S,
     StandingDischarge,
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
     from swathledger.field.field import Field
     from swathledger.log.log import Log
 
-STANDING_SPEED_M_S = 0.1
-"""Slower than this is standing, m/s."""
 WINDOW_S = 5.0
 """Without a logged speed, movement is judged over this long, s."""
 SHORTEST_STAND_S = 0.999
@@ -39,7 +38,7 @@ def _trim(standing: NDArray[np.bool_], own_m: NDArray[np.float64], step_s: NDArr
     """
     for first, last in runs(standing):
         noise = 3.0 * np.median(own_m[first:last])
-        moving = own_m[first:last] > np.maximum(noise, STANDING_SPEED_M_S * step_s[first:last])
+        moving = own_m[first:last] > np.maximum(noise, STANDSTILL_M_S * step_s[first:last])
         still = np.flatnonzero(~moving)
         start, end = (first + int(still[0]), first + int(still[-1]) + 1) if still.size else (last, last)
         standing[first:start] = False
@@ -58,7 +57,7 @@ def standing_intervals(
 ) -> NDArray[np.bool_]:
     """Which intervals the machine stood in.
 
-    Logged speed decides where there is one (below `STANDING_SPEED_M_S` either way). Elsewhere the track does: the
+    Logged speed decides where there is one (below `STANDSTILL_M_S` either way). Elsewhere the track does: the
     antenna's net movement over the `WINDOW_S` seconds that end, or that begin, with the interval, and in the interval
     itself, is at most 0.5 m or three GNSS sigmas, whichever is larger; moments at either end of a stand that move
     more than the rest of it are taken off.
@@ -78,7 +77,7 @@ def standing_intervals(
     n = time_s.shape[0]
     if n < 2:
         return np.zeros(0, dtype=np.bool_)
-    limit = max(STANDING_SPEED_M_S * WINDOW_S, 3.0 * (gnss_sigma_m or 0.0))
+    limit = max(STANDSTILL_M_S * WINDOW_S, 3.0 * (gnss_sigma_m or 0.0))
     index = np.arange(n - 1)
     # the last row at or before the window's end, the first at or after its start: never beyond the window
     ahead = np.maximum(np.searchsorted(time_s, time_s[:-1] + WINDOW_S, side="right") - 1, index + 1)
@@ -96,7 +95,7 @@ def standing_intervals(
     _trim(standing, own, np.diff(time_s))
     if speed_m_s is not None:
         logged = np.isfinite(speed_m_s[:-1])
-        standing = np.where(logged, np.abs(np.nan_to_num(speed_m_s[:-1])) < STANDING_SPEED_M_S, standing)
+        standing = np.where(logged, np.abs(np.nan_to_num(speed_m_s[:-1])) < STANDSTILL_M_S, standing)
     return standing
 
 
@@ -167,7 +166,7 @@ def standing_report(
     n = len(log)
     if n < 2:
         return StandingReport((), (), ())
-    gap = np.diff(log.time_s) > (max(6.0, 6.0 * log.quality.median_step_s) if max_gap_s is None else max_gap_s)
+    gap = np.diff(log.time_s) > (default_max_gap_s(log.quality.median_step_s) if max_gap_s is None else max_gap_s)
     if standing is None:
         sigma = log.quality.gnss_sigma_m if gnss_sigma_m is None else gnss_sigma_m
         x, y = _plane_m(log, field)

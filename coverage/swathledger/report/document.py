@@ -26,7 +26,8 @@ from swathledger.documents.ledger import (
     SetAsideRows,
 )
 from swathledger.field.shape import shape_metrics
-from swathledger.ledger.accounting import CAUSE_ORDER, Accounting
+from swathledger.grid.causes import CAUSE_ORDER
+from swathledger.ledger.accounting import Accounting
 from swathledger.ledger.balance import balance_of
 from swathledger.money.account import ProductAccount, standing_litres_known
 from swathledger.report.audited import Audit

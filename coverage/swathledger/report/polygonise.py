@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Frame
-from swathledger.grid.paint import CAUSES
 from swathledger.grid.tally import EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SKIP
 from swathledger.ledger.accounting import BandRaster
 from swathledger.shutoff.over_applied import CellRuns

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from swathledger.ledger.accounting import CAUSE_ORDER
+from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.report.charts import nice_ticks
 from swathledger.report.map import COLOURS
 from swathledger.report.numbers import Figures, layout_words

@@ -19,7 +19,7 @@ from swathledger.documents.ledger import (
     LedgerStanding,
     LedgerVolume,
 )
-from swathledger.ledger.accounting import CAUSE_ORDER
+from swathledger.grid.causes import CAUSE_ORDER
 
 Kind = Literal["text", "number", "count", "flag", "day"]
 Row = dict[str, Any]

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger._jit import njit
+from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Frame
 from swathledger.grid.mask import EXCLUDED, TARGET
-from swathledger.grid.paint import CAUSES
 from swathledger.ledger.accounting import BandRaster
 
 BAND_CELLS = 2_000_000

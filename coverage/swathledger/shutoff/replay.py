@@ -9,10 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.field.field import Field
-from swathledger.grid.paint import CAUSES
-from swathledger.ledger.account import frame_of, near_ribbons
-from swathledger.ledger.accounting import CAUSE_ORDER, Accounting
+from swathledger.grid.causes import CAUSE_ORDER, CAUSES
+from swathledger.ledger.accounting import Accounting
+from swathledger.ledger.place import Placed
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
 from swathledger.notes import Measure, Note
@@ -106,8 +105,7 @@ class _Task:
 def replay_drive(
     log: Log,
     machine: Machine,
-    field: Field,
-    swath: Swath,
+    placed: Placed,
     accounting: Accounting,
     over: OverApplied,
     groups: Sequence[str],
@@ -120,6 +118,8 @@ def replay_drive(
 
     Parameters
     ----------
+    placed : Placed
+        The drive on the field's grid.
     accounting, over
         What was really done, and its over-applied cells.
     groups : sequence of str
@@ -129,13 +129,14 @@ def replay_drive(
         Layouts replayed side by side; changes no byte of the result.
     """
     notes: list[Note] = []
+    swath = placed.swath
     layouts = layouts_for(machine, groups, notes)
     if swath.width_by_row:
         notes.append(Note.of("shutoff.no_sides"))
     cell = accounting.areas.cell_m
     if machine.boom.nozzle_count > 1 and cell > COARSE_SHARE * machine.boom.nozzle_spacing_m * (1 + 1e-9):
         notes.append(Note.of("shutoff.coarse_cells", cell=Measure(cell, "length")))
-    job = Job(log, machine, field, swath, cell, control)
+    job = Job(log, machine, placed.field, swath, cell, control)
     own = logged_layout(log, machine)
     done = logged_open(swath, own)
     finest = _finest(layouts)
@@ -149,10 +150,9 @@ def replay_drive(
     totals = np.zeros(len(CAUSES), dtype=np.int64)
     spared = CellRuns(over.frame)
 
-    def sink_for(layout_swath: Swath) -> Sink:
+    def sink_for(layout: Placed) -> Sink:
         nonlocal spared
-        near, _ = near_ribbons(layout_swath, field)
-        spared, sink = spared_sink(over, frame_of(layout_swath, field, cell, near), totals)
+        spared, sink = spared_sink(over, layout.frame, totals)
         return sink
 
     ended = [0]

@@ -203,7 +203,7 @@ class Replay:
     turn_short_l : float or None
         Litres missing below the set rate in turns.
     spared : CellRuns
-        Cause code (:data:`swathledger.grid.paint.CAUSES`) of over-applied cells that ``spared_by`` would have spared.
+        Cause code (:data:`swathledger.grid.causes.CAUSES`) of over-applied cells that ``spared_by`` would have spared.
     spared_by : str
         Name of that layout.
     notes : tuple of Note

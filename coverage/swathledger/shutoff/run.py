@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 
 from swathledger.errors import InputError
 from swathledger.field.field import Field
+from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.ledger.account import account
-from swathledger.ledger.accounting import CAUSE_ORDER, Accounting, BandRaster
+from swathledger.ledger.accounting import Accounting, BandRaster
+from swathledger.ledger.place import Placed, place_drive
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine, Valves
 from swathledger.shutoff.control import (
@@ -207,17 +209,10 @@ def find_wanting_ground(job: Job, drive: Drive, tolerance_m: float) -> Wanting:
     raise TOO_LONG
 
 
-def _accounted(job: Job, swath: Swath, sink: Sink | None = None) -> Accounting:
-    return account(
-        job.log,
-        job.machine,
-        job.field,
-        swath,
-        cell_m=job.cell_m,
-        revisit_s=job.control.revisit_s,
-        tolerance_m=0.0,
-        sink=sink,
-    )
+def _accounted(job: Job, swath: Swath, sink_for: Callable[[Placed], Sink] | None = None) -> Accounting:
+    placed = place_drive(job.log, job.machine, job.field, swath, job.cell_m)
+    sinks = () if sink_for is None else (sink_for(placed),)
+    return account(placed, revisit_s=job.control.revisit_s, tolerance_m=0.0, sinks=sinks)
 
 
 def run_layout(
@@ -225,7 +220,7 @@ def run_layout(
     layout: Layout,
     setting: Setting,
     as_done: NDArray[np.bool_] | None = None,
-    sink_for: Callable[[Swath], Sink] | None = None,
+    sink_for: Callable[[Placed], Sink] | None = None,
 ) -> LayoutRun:
     """Drive a layout, and account for what it would have left as for the log itself.
 
@@ -234,14 +229,14 @@ def run_layout(
     as_done : (p - 1, groups) bool, optional
         What the log did, where the agreement is asked for.
     sink_for : callable, optional
-        Is given the layout's swath, and gives what is to be shown every band of its cells.
+        Is given the layout's swath on its grid, and gives what is to be shown every band of its cells.
     """
     drive = drive_of(job.swath)
     if layout.limit:
         return LayoutRun(_floor(job, drive, layout), 0.0, 0.0)
     switches, totals = drive_groups(job, drive, layout, setting, as_done)
     swath = resweep(job.swath, drive, layout.edges_m, switches)
-    accounting = _accounted(job, swath, None if sink_for is None else sink_for(swath))
+    accounting = _accounted(job, swath, sink_for)
     areas, volumes = accounting.areas, accounting.volumes
     result = LayoutResult(
         layout,

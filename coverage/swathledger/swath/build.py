@@ -11,6 +11,7 @@ from swathledger.errors import LogError
 from swathledger.field.field import LocalPlane
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
+from swathledger.motion import default_max_gap_s
 from swathledger.notes import Measure, Note
 from swathledger.swath.pose import Poses, boom_poses
 from swathledger.swath.swath import Swath
@@ -24,11 +25,6 @@ YAW_WINDOW_S = 1.0
 """Yaw for the dose is taken over this time on either side."""
 LINE_TURN_DEG = 15.0
 """Two passes lie on one line when the headings stay within this while nothing is sprayed."""
-
-
-def default_max_gap_s(median_step_s: float) -> float:
-    """6 x the log's median step, at least 6 s."""
-    return max(6.0, 6.0 * median_step_s)
 
 
 def open_nozzles(log: Log, machine: Machine) -> Flags:

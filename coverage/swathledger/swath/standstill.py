@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.motion import STANDSTILL_M_S, sigma_of_third, third_difference
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-STANDSTILL_M_S = 0.1
-"""Slower than this is standing still."""
 STANDSTILL_WINDOW_S = 3.0
 """Without a logged speed, standstill is judged over at least this time."""
 NOISY_M = 0.05
@@ -161,5 +161,5 @@ def jitter_m(x_m: Floats, y_m: Floats, time_s: Floats, max_gap_s: float) -> floa
     ok = even[:-2] & even[1:-1] & even[2:]
     if int(ok.sum()) < 20:
         return 0.0
-    third = [v[3:] - 3 * v[2:-1] + 3 * v[1:-2] - v[:-3] for v in (x_m, y_m)]
-    return float(np.median(np.hypot(third[0][ok], third[1][ok])) / (1.1774 * np.sqrt(20.0)))
+    third = np.hypot(third_difference(x_m)[ok], third_difference(y_m)[ok])
+    return sigma_of_third(float(np.median(third)), length_of_two_axes=True)

@@ -12,14 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.log.log import Log
+from swathledger.motion import STANDSTILL_M_S, is_jump, sigma_of_third, third_difference
 from swathledger.notes import Note
-from swathledger.swath.standstill import STANDSTILL_M_S, find_standing, freeze_standing, jitter_m
+from swathledger.swath.standstill import find_standing, freeze_standing, jitter_m
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-MAX_SPEED_M_S = 25.0
-"""No field machine covers ground faster; a step that would need to is a jump."""
 CUSP_RAD = np.deg2rad(110.0)
 """A sharper change of direction between neighbouring chords is a change of gear, not a turn."""
 
@@ -73,11 +72,9 @@ def estimate_sigma_m(x_m: Floats, y_m: Floats, usable: Flags) -> float | None:
     ok = usable[:-2] & usable[1:-1] & usable[2:] & (length[1:-1] > 0.02)
     if int(ok.sum()) < 50:
         return None
-    third_x = x_m[3:] - 3 * x_m[2:-1] + 3 * x_m[1:-2] - x_m[:-3]
-    third_y = y_m[3:] - 3 * y_m[2:-1] + 3 * y_m[1:-2] - y_m[:-3]
     ux, uy = dx[1:-1][ok] / length[1:-1][ok], dy[1:-1][ok] / length[1:-1][ok]
-    across = third_y[ok] * ux - third_x[ok] * uy
-    return float(1.4826 * np.median(np.abs(across)) / np.sqrt(20.0))
+    across = third_difference(y_m)[ok] * ux - third_difference(x_m)[ok] * uy
+    return sigma_of_third(float(np.median(np.abs(across))))
 
 
 def _anchor_rows(x_m: Floats, y_m: Floats, first: int, last: int, baseline_m: float) -> NDArray[np.int64]:
@@ -201,7 +198,7 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float) -> Track:
     dt = np.diff(time_s)
     notes: list[Note] = []
     step = np.hypot(np.diff(x_m), np.diff(y_m))
-    jump = step > MAX_SPEED_M_S * dt + 5.0
+    jump = is_jump(step, dt)
     linked = (dt <= max_gap_s) & ~jump
     noise = jitter_m(x_m, y_m, time_s, max_gap_s)
     standing = find_standing(x_m, y_m, time_s, log.speed_m_s, max_gap_s, noise) & linked

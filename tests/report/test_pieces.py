@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Frame
 from swathledger.report.polygonise import KINDS, PieceCollector, Pieces, spared_pieces
+from swathledger.shutoff.over_applied import CellRuns
 
 
 def collect(keys: NDArray[np.uint8], cuts: list[int], cell_m: float = 1.0, first: tuple[int, int] = (0, 0)) -> Pieces:
@@ -97,7 +98,9 @@ def test_spared_ground_keeps_its_cause() -> None:
     spared = np.zeros((6, 6), np.uint8)
     spared[0:2] = CAUSES.index("guidance")
     spared[4:6] = CAUSES.index("crossing")
-    pieces = spared_pieces(Frame(1.0, 0, 0, 6, 6), spared)
+    runs = CellRuns(Frame(1.0, 0, 0, 6, 6))
+    runs.add(0, spared, np.ones_like(spared))
+    pieces = spared_pieces(runs)
     assert {(p.kind, p.cause, p.cells) for p in pieces.drawn} == {
         ("spared", "guidance", 12),
         ("spared", "crossing", 12),

@@ -82,7 +82,7 @@ def sight_of(target: Polygon | MultiPolygon, pieces: int, cuts: int) -> Sight:
     edges = polygon_edges(target)
     x0, y0, x1, y1 = target.bounds if not target.is_empty else (0.0, 0.0, 1.0, 1.0)
     frame = frame_around(MASK_M, x0 - MASK_EAST_M, y0 - MASK_NORTH_M, x1 - MASK_EAST_M, y1 - MASK_NORTH_M)
-    band = Band(frame.first_row, frame.rows, 0, frame.first_column, frame.columns)
+    band = Band(frame.first_row, frame.first_column, frame.rows, frame.columns, 0)
     origin = np.array([MASK_EAST_M, MASK_NORTH_M, MASK_EAST_M, MASK_NORTH_M])
     mask = band_mask(band, MASK_M, edges - origin, np.empty((0, 4)))
     count = edges.shape[0]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from swathledger.documents.written import entry_of, read_list
-from swathledger.errors import InputError, OutputError
+from swathledger.errors import InputError, OutputError, SwathledgerError
 from swathledger.files import write_whole
 from swathledger.report.folder import is_ours, note_written
 from swathledger.text import printable
@@ -135,11 +135,29 @@ def render_again(
     for _, _, path in targets:
         _check_page(path, overwrite)
     for number, (place, name, path) in enumerate(targets, start=1):
-        write_whole(path, page_of(place, name, system, language))
+        write_whole(path, _page(place, name, system, language))
         note_written(place.folder, [path.name])
         if told is not None:
             told(path, number, len(targets))
     return [path for _, _, path in targets]
+
+
+def _page(place: Place, name: Format, system: UnitSystem, language: str) -> bytes:
+    """One page; a fault in rendering is the document's where that is not as it was written."""
+    try:
+        return page_of(place, name, system, language)
+    except SwathledgerError:
+        raise
+    except Exception as error:
+        document = "ledger.json" if place.kind == "job" else f"{place.kind}.json"
+        listed = read_list(place.folder)
+        if listed is not None and entry_of(place.folder, document) in listed.files:
+            raise  # it is as we wrote it: the fault is ours
+        raise InputError(
+            f"is not as it was written, and cannot be used ({type(error).__name__}: {error}).",
+            file=str(place.folder / document),
+            hint="Run the command that wrote it again.",
+        ) from error
 
 
 def page_of(place: Place, name: Format, system: UnitSystem, language: str = ENGLISH) -> bytes:

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from swathledger.log.formats import sniff
 from swathledger.log.quality import assess
 from swathledger.log.read import read_log
-from swathledger.log.sniff import sniff
 
 COLUMNS = {"time": "timestamp", "speed_km_h": "ground_speed_kmh", "machine_total_area_m2": "machine_total_area_m2"}
 DRIVES = ["F01", "F03", "F04", "F05", "F09", "F14", "F15", "F20"]

@@ -9,7 +9,7 @@ import geopandas as gpd
 import pytest
 from shapely.geometry import Point, Polygon
 
-from swathledger.log.sniff import is_log, sniff
+from swathledger.log.formats import is_log, sniff
 
 RING = Polygon([(117.2, -31.5), (117.21, -31.5), (117.21, -31.49)])
 

@@ -23,8 +23,8 @@ from taskdatakit import (
 )
 
 from swathledger.errors import LogError
+from swathledger.log.formats import find_format, sniff
 from swathledger.log.read import read_log
-from swathledger.log.sniff import find_format, sniff
 from swathledger.words import say_all
 
 UTC_START = START.replace(tzinfo=dt.UTC).timestamp()
@@ -506,7 +506,7 @@ def test_each_drive_is_one_log_to_a_search(folder):
     kinds = {path.name: sniff(path).kind for path in folder.iterdir()}
     assert kinds == {"TLG00001.bin": "log", "TLG00001.xml": "other", "TASKDATA.XML": "other"}
     assert sniff(folder).kind == "log"
-    assert {find_format(path) for path in (folder, *folder.iterdir())} == {"taskdata"}
+    assert {find_format(path).name for path in (folder, *folder.iterdir())} == {"taskdata"}
     (folder / "TLG00001.xml").unlink()
     assert sniff(folder / "TLG00001.bin").reason == "records of a time log without their header TLG00001.xml"
 
@@ -520,5 +520,5 @@ def test_with_a_declaration_comment_and_mark(folder):
     path = folder / "TASKDATA.XML"
     text = main_xml(device(), task("TSK1", ["TLG00001"])).replace("?>\n", "?>\n<!-- by hand -->\n")
     path.write_bytes(b"\xef\xbb\xbf" + text.encode())
-    assert find_format(path) == "taskdata"
+    assert find_format(path).name == "taskdata"
     assert len(read_log(path)) == 5

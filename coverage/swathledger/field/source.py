@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import warnings
 from collections.abc import Iterator, Mapping
@@ -10,12 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import pyarrow as pa
 import shapely
 
 from swathledger.errors import FieldError
-from swathledger.files import parts_of, plain_path, sha256_of
+from swathledger.files import check_readable, parts_of, sha256_of
+from swathledger.log.table import Column
 from swathledger.notes import Note
+from swathledger.text import file_name
 from swathledger.units import named
+from swathledger.vector.client import layers, read_layer
+from swathledger.vector.geopackage import tables_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -98,12 +104,13 @@ def read_boundary_file(path: str | Path) -> BoundaryFile:
         value of ``role`` or ``buffer_m`` cannot be used.
     """
     file = Path(path)
-    if not file.exists():
-        raise FieldError("there is no such boundary file.", file=str(file), hint="Check the path.")
-    if file.is_dir() and file.suffix.lower() != ".gdb":
+    if "\0" not in str(path) and file.is_dir() and file.suffix.lower() != ".gdb":
         raise FieldError("this is a folder.", file=str(file), hint="Name the boundary file inside it.")
+    if "\0" not in str(path) and not file.exists() and not file.is_symlink():
+        raise FieldError("there is no such boundary file.", file=str(file), hint="Check the path.")
+    check_readable(file, FieldError, folder=True)
     if file.is_file() and file.stat().st_size == 0:
-        raise FieldError("the file is empty.", file=file.name, hint="It needs at least one polygon.")
+        raise FieldError("the file is empty.", file=file_name(file), hint="It needs at least one polygon.")
     inputs = tuple(_hashes(file))
     notes: list[Note] = []
     features: list[Feature] = []
@@ -113,12 +120,12 @@ def read_boundary_file(path: str | Path) -> BoundaryFile:
             continue
         lookup = _Columns(layer.columns)
         has_field_id |= lookup.find("field_id") is not None
-        features += _features(layer, lookup, file.name, len(features), notes)
+        features += _features(layer, lookup, file_name(file), len(features), notes)
     if not features:
         raise FieldError(
-            "there is no feature with a geometry in it.", file=file.name, hint="It needs at least one polygon."
+            "there is no feature with a geometry in it.", file=file_name(file), hint="It needs at least one polygon."
         )
-    return BoundaryFile(file.name, file.stem, tuple(features), has_field_id, tuple(dict.fromkeys(notes)), inputs)
+    return BoundaryFile(file_name(file), file.stem, tuple(features), has_field_id, tuple(dict.fromkeys(notes)), inputs)
 
 
 def _hashes(file: Path) -> Iterator[tuple[str, str]]:
@@ -133,56 +140,61 @@ def _hashes(file: Path) -> Iterator[tuple[str, str]]:
 def _layers(file: Path, notes: list[Note]) -> list[_Layer]:
     if file.suffix.lower() in {".parquet", ".geoparquet", ".pq"}:
         return [_parquet_layer(file)]
-    import pyogrio
-
+    if file.suffix.lower() == ".gpkg":
+        tables_of(file, FieldError)  # views are refused before GDAL works them out
     out = []
-    try:
-        with plain_path(file) as plain, warnings.catch_warnings(record=True) as caught:
-            warnings.simplefilter("always")
-            for name, kind in pyogrio.list_layers(plain):
-                if kind is None:  # a table without geometry
-                    continue
-                meta, _, geometry, values = pyogrio.raw.read(plain, layer=name)
-                columns = dict(zip(meta["fields"], values, strict=True))
-                with np.errstate(invalid="ignore"):  # corners that are no number are told with their place below
-                    shapes = shapely.from_wkb(geometry, on_invalid="fix")
-                out.append(_Layer(str(name), meta["crs"], shapes, columns))
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, shapely.errors.GEOSException) as error:
-        raise FieldError(
-            f"cannot be read as a vector file ({_without_path(error, file)}).",
-            file=file.name,
-            hint="Give GeoJSON, GeoPackage, Shapefile, KML or GeoParquet.",
-        ) from error
-    for warning in caught:
-        text = str(warning.message).split(".")[0]
-        notes.append(Note.of("field.ring_closed") if "closed ring" in text else Note.of("field.reader_said", text=text))
+    for layer in layers(file, FieldError):
+        if layer.kind is None:  # a table without geometry
+            continue
+        found = read_layer(file, layer.name, FieldError)
+        columns = {name: found.table.column(name) for name in found.table.column_names if name != found.geometry}
+        geometry = found.table.column(found.geometry) if found.geometry is not None else pa.nulls(found.table.num_rows)
+        out.append(_layer(layer.name, found.crs, geometry, columns, file, notes))
+        notes += [_note(text) for text in found.warnings]
     return out
 
 
-def _without_path(error: Exception, file: Path) -> str:
-    """The first sentence of a library's error, the file called just that."""
-    first = str(error).splitlines()[0].split(";")[0]
-    for name in (f"'{file}'", str(file), f"'{file.resolve()}'", str(file.resolve())):
-        first = first.replace(name, "the file")
-    return first.rstrip(". ")
+def _layer(name: str, crs: str | None, wkb: Any, columns: Mapping[str, Any], file: Path, notes: list[Note]) -> _Layer:
+    """A layer with its geometries built, and its columns as numpy arrays; null where a cell has no value."""
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):  # told with their place below
+        warnings.simplefilter("always")
+        try:
+            shapes = shapely.from_wkb(np.asarray(wkb.to_pylist(), dtype=object), on_invalid="fix")
+        except (shapely.errors.GEOSException, TypeError) as error:
+            raise FieldError(
+                f"holds a geometry that cannot be built ({str(error).splitlines()[0]}).",
+                file=file_name(file),
+                hint="Export it again.",
+            ) from error
+    notes += [_note(str(warning.message)) for warning in caught]
+    cells = {key: np.array(Column.of(column).values(), dtype=object) for key, column in columns.items()}
+    return _Layer(name, crs, shapes, cells)
+
+
+def _note(warning: str) -> Note:
+    """A library's warning in our words."""
+    text = warning.split(".", maxsplit=1)[0]
+    return Note.of("field.ring_closed") if "closed ring" in text else Note.of("field.reader_said", text=text)
 
 
 def _parquet_layer(file: Path) -> _Layer:
-    import geopandas
-    import pyarrow as pa
+    import pyarrow.parquet as pq
 
     try:
-        with np.errstate(invalid="ignore"):  # corners that are no number are told with their place below
-            frame = geopandas.read_parquet(file)
-    except (ValueError, OSError, pa.ArrowException) as error:
+        table = pq.ParquetFile(file).read()
+        geo = json.loads((table.schema.metadata or {}).get(b"geo", b"null"))
+        name = geo["primary_column"]
+        about = geo["columns"][name]
+        geometry = table.column(name)
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise FieldError(
-            f"cannot be read as GeoParquet ({_without_path(error, file)}).",
-            file=file.name,
+            f"cannot be read as GeoParquet ({str(error).splitlines()[0] if str(error) else type(error).__name__}).",
+            file=file_name(file),
             hint="A Parquet boundary needs the GeoParquet metadata and a geometry column.",
         ) from error
-    crs = None if frame.crs is None else frame.crs.to_wkt()
-    columns = {str(name): frame[name].to_numpy() for name in frame.columns if name != frame.geometry.name}
-    return _Layer(file.stem, crs, frame.geometry.to_numpy(), columns)
+    crs = about.get("crs", "OGC:CRS84")  # no key means CRS84, null means unknown
+    columns = {key: table.column(key) for key in table.column_names if key != name}
+    return _layer(file.stem, json.dumps(crs) if isinstance(crs, dict) else crs, geometry, columns, file, [])
 
 
 class _Columns:

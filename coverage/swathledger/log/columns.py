@@ -37,8 +37,9 @@ _PLAIN = (
 #: Every fixed column name we know, states aside.
 KNOWN: tuple[str, ...] = _PLAIN + tuple(name for names in UNIT_NAMES.values() for name in names)
 #: Names of an outlet's state: ``section_1``, ``Nozzle 07`` and so on.
-_STATE = re.compile(r"^(section|nozzle)[ _]?0*(\d+)$")
+_STATE = re.compile(r"^(section|nozzle)[ _]?0*(\d{1,18})$", re.ASCII)
 _DBF_WIDTH = 10
+_SHOWN = 12
 
 OutletKind = Literal["section", "nozzle"]
 
@@ -229,7 +230,7 @@ def _by_pattern(
 ) -> dict[int, str]:
     """Headers that match ``pattern``, by number; numbers from 0 are moved up by one and told."""
     before, _, after = pattern.partition("{}")
-    rule = re.compile(rf"^{re.escape(before.strip())}\s*0*(\d+){re.escape(after.rstrip())}$", re.IGNORECASE)
+    rule = re.compile(rf"^{re.escape(before.strip())}\s*0*([0-9]{{1,18}}){re.escape(after.rstrip())}$", re.IGNORECASE)
     found: dict[int, str] = {}
     for header in headers:
         match = rule.match(header.strip())
@@ -250,7 +251,9 @@ def _in_order(kind: OutletKind, found: dict[int, str], file: str) -> tuple[str, 
         return ()
     numbers = sorted(found)
     if numbers != list(range(1, len(numbers) + 1)):
-        lacking = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
+        # as many numbers are looked at as are shown: a header may name the four billionth
+        upto = min(numbers[-1], len(numbers) + _SHOWN + 1)
+        lacking = [number for number in range(1, upto + 1) if number not in found]
         what = f"{kind} columns must be numbered 1 to k from the left; found {_brief(numbers)}"
         if lacking:
             what += f", lacking {_brief(lacking)}"
@@ -261,8 +264,8 @@ def _in_order(kind: OutletKind, found: dict[int, str], file: str) -> tuple[str, 
 
 
 def _brief(numbers: list[int]) -> str:
-    text = ", ".join(map(str, numbers[:12]))
-    return f"{text}, ..." if len(numbers) > 12 else text
+    text = ", ".join(map(str, numbers[:_SHOWN]))
+    return f"{text}, ..." if len(numbers) > _SHOWN else text
 
 
 def require(plan: ColumnPlan, headers: Sequence[str], file: str, *, position_from_geometry: bool = False) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.log import SetAside, StateKind
-from swathledger.log.table import MISSING, OPEN, UNKNOWN, Places, RawTable, as_numbers, as_states, as_text
+from swathledger.log.table import MISSING, OPEN, UNKNOWN, Column, Places, RawTable
 from swathledger.log.times import parse_times
 from swathledger.notes import Note
 from swathledger.units import named
@@ -54,7 +53,7 @@ class Chunk:
     reverse: NDArray[np.bool_] | None
     product: list[str] | None
     places: Places
-    raw: dict[str, Any]
+    raw: dict[str, Column]
     plan: ColumnPlan
     rejected: tuple[SetAside, ...] = ()
     warnings: tuple[Note, ...] = field(default=())
@@ -81,11 +80,10 @@ def convert(
     from_geometry = raw.latitude_deg is not None
     require(plan, raw.headers, raw.file, position_from_geometry=from_geometry)
     warnings = [*raw.warnings, *plan.warnings]
-    table = raw.table
     name = "time" if "time" in plan.fixed else "seconds_from_start"
-    date = table.column(plan.fixed["date"]) if "date" in plan.fixed else None
+    date = raw.columns[plan.fixed["date"]] if "date" in plan.fixed else None
     times = parse_times(
-        table.column(plan.fixed[name]),
+        raw.columns[plan.fixed[name]],
         date,
         options,
         file=raw.file,
@@ -96,8 +94,8 @@ def convert(
     if raw.latitude_deg is not None and raw.longitude_deg is not None:
         latitude, longitude = raw.latitude_deg, raw.longitude_deg
     else:
-        latitude = as_numbers(table.column(plan.fixed["latitude"])).values
-        longitude = as_numbers(table.column(plan.fixed["longitude"])).values
+        latitude = raw.columns[plan.fixed["latitude"]].numbers().values
+        longitude = raw.columns[plan.fixed["longitude"]].numbers().values
     numbers = {}
     for ours, (target, factor) in TO_SI.items():
         if ours in plan.fixed:
@@ -113,7 +111,7 @@ def convert(
         numbers["speed_m_s"] = np.where(reverse, -speed, speed)
     if "heading_deg" in numbers:
         numbers["heading_deg"] = np.mod(numbers["heading_deg"], 360.0)
-    product = as_text(table.column(plan.fixed["product"])) if "product" in plan.fixed else None
+    product = raw.columns[plan.fixed["product"]].words() if "product" in plan.fixed else None
     return Chunk(
         file=raw.file,
         time_s=times.seconds,
@@ -134,22 +132,22 @@ def convert(
     )
 
 
-def _raw_cells(raw: RawTable, plan: ColumnPlan, time: str) -> dict[str, Any]:
+def _raw_cells(raw: RawTable, plan: ColumnPlan, time: str) -> dict[str, Column]:
     """Columns whose cells are shown when a row is set aside."""
     wanted = {"time": plan.fixed[time]}
     if raw.latitude_deg is None:
         wanted |= {"latitude": plan.fixed["latitude"], "longitude": plan.fixed["longitude"]}
-    return {ours: raw.table.column(header) for ours, header in wanted.items()}
+    return {ours: raw.columns[header] for ours, header in wanted.items()}
 
 
 def _column(raw: RawTable, header: str, warnings: list[Note]) -> Floats:
     """An optional numeric column; odd cells become NaN and are told, a column of words is an error."""
-    column = raw.table.column(header)
-    found = as_numbers(column)
+    column = raw.columns[header]
+    found = column.numbers()
     count = int(found.unreadable.sum())
     if count:
         first = int(np.flatnonzero(found.unreadable)[0])
-        place, cell = raw.places([first])[0], str(column[first].as_py())
+        place, cell = raw.places([first])[0], str(column.cell(first))
         read = int(np.isfinite(found.values).sum())
         if count > _WRONG_COLUMN * (count + read) and not _is_odd_number(cell):
             raise LogError(
@@ -186,7 +184,7 @@ def _drop_negative(values: Floats, ours: str, file: str, warnings: list[Note]) -
 
 def _open(raw: RawTable, header: str, ours: str, warnings: list[Note]) -> NDArray[np.bool_]:
     """A state column as open or not; what is neither counts as shut and is told."""
-    codes, words = as_states(raw.table.column(header))
+    codes, words = raw.columns[header].states()
     unknown = int((codes == UNKNOWN).sum())
     if unknown:
         shown = ", ".join(map(repr, words[:5]))
@@ -210,7 +208,6 @@ def _open(raw: RawTable, header: str, ours: str, warnings: list[Note]) -> NDArra
 def _states(
     raw: RawTable, plan: ColumnPlan, sections: int | None, nozzles: int | None, warnings: list[Note]
 ) -> tuple[StateKind, NDArray[np.bool_]]:
-    rows = raw.table.num_rows
     headers = plan.nozzles or plan.sections
     whole: NDArray[np.bool_] | None = None
     for ours in ("master", "work_state"):
@@ -221,9 +218,9 @@ def _states(
         if whole is not None:
             return "work", whole[:, None]
         warnings.append(Note.of("log.no_states", file=raw.file))
-        return "none", np.ones((rows, 1), bool)
+        return "none", np.ones((raw.rows, 1), bool)
     kind = state_kind(len(plan.sections), len(plan.nozzles), sections, nozzles, raw.file, warnings)
-    state = np.empty((rows, len(headers)), bool, order="F")
+    state = np.empty((raw.rows, len(headers)), bool, order="F")
     many: list[Note] = []
     for index, header in enumerate(headers):
         state[:, index] = _open(raw, header, f"{kind} {index + 1}", many)
@@ -276,10 +273,10 @@ def _reverse(raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: li
     """True where the log says the machine drives backwards; None where it cannot tell."""
     reverse: NDArray[np.bool_] | None = None
     if "reverse" in plan.fixed:
-        codes, _ = as_states(raw.table.column(plan.fixed["reverse"]))
+        codes, _ = raw.columns[plan.fixed["reverse"]].states()
         reverse = codes == OPEN
     elif "gear" in plan.fixed:
-        words = as_text(raw.table.column(plan.fixed["gear"]))
+        words = raw.columns[plan.fixed["gear"]].words()
         meaning = {word: _is_reverse_gear(word) for word in set(words)}
         reverse = np.fromiter((meaning[word] for word in words), bool, len(words))
     if speed is not None:

@@ -1,15 +1,16 @@
-"""Delimited text: comma, semicolon, tab or bar; decimal point or comma; any of the usual encodings."""
+"""Delimited text: comma, semicolon, tab or bar; decimal point or comma; any of the usual encodings and line ends.
+
+A row is a line. The file is read in blocks; each block is parsed by Arrow, and its rows are counted against its lines.
+Where they are not as many (fields too few or too many, a quotation mark that swallowed line ends), its lines are looked
+at one by one.
+"""
 
 from __future__ import annotations
 
-import codecs
-import csv
-import hashlib
-import io
 import re
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -18,246 +19,53 @@ import pyarrow.csv as pacsv
 
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
+from swathledger.log.csv_layout import Layout, fields_of, find_layout, option, quoted
+from swathledger.log.format import Format, Sniffed, by_names
+from swathledger.log.lines import MOST_LINE_BYTES, TOO_LONG, Block, TextFile
 from swathledger.log.log import SetAside
-from swathledger.log.table import MISSING_WORDS, OPEN_WORDS, SHUT_WORDS, RawTable
+from swathledger.log.table import MISSING_WORDS, OPEN_WORDS, SHUT_WORDS, Column, RawTable
 from swathledger.notes import Note
+from swathledger.text import file_name
 
-DELIMITERS = (",", ";", "\t", "|")
-_BLOCK = 1 << 20
 _HEAD = 1 << 16
-_COMMA_NUMBER = re.compile(r"^\s*[+-]?\d+,\d+\s*$")
-_BOMS = {codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
-_TEXT_COLUMNS = ("time", "date", "product", "gear")
+_HEAD_LINES = 200
+_PARSED_AT_ONCE = 4 << 20  # above MOST_LINE_BYTES: Arrow wants a row whole within two of its pieces
 _STATE_COLUMNS = ("master", "work_state", "reverse")
+_WORD_COLUMNS = ("product", "gear")
+_ISO_WITH_ZONE = re.compile(r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d(:?\d\d)?)$")
+_XML = re.compile(rb"^(\xef\xbb\xbf)?\s*<(\?xml|!|html|[A-Za-z]*DataSource)", re.IGNORECASE)
+_EPOCH = re.compile(r"^-?\d{1,13}(\.\d+)?$")
 
 
 def _variants(words: frozenset[str]) -> list[str]:
     return sorted({form for word in words for form in (word, word.upper(), word.capitalize())} - {""})
 
 
-@dataclass(frozen=True, slots=True)
-class _Source:
-    """A file's bytes as UTF-8: the path itself, or a transcoded copy in memory."""
-
-    path: Path
-    sha256: str
-    transcoded: bytes | None
-    warnings: tuple[Note, ...]
-
-    def arrow(self) -> Any:
-        return pa.BufferReader(self.transcoded) if self.transcoded is not None else str(self.path)
-
-    def lines(self) -> Iterator[str]:
-        """Lines of text with their ends, as `csv.reader` wants them."""
-        if self.transcoded is not None:
-            yield from io.StringIO(self.transcoded.decode("utf-8"), newline="")
-        else:
-            with self.path.open(encoding="utf-8-sig", errors="replace", newline="") as stream:
-                yield from stream
-
-
-@dataclass(frozen=True, slots=True)
-class Layout:
-    """How a delimited file is laid out.
-
-    ``skip`` lines stand before the first row of values; ``names`` are the headers, one per field of a row.
-    """
-
-    delimiter: str
-    decimal: str
-    skip: int
-    names: tuple[str, ...]
-
-
-def _prepare(path: Path, encoding: str | None) -> _Source:
-    """Hash the file, find its encoding and transcode it where it is not plain UTF-8."""
-    digest = hashlib.sha256()
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    is_utf8, has_nul, start = True, False, b""
-    with path.open("rb") as stream:
-        while block := stream.read(_BLOCK):
-            start = start or block[:4]
-            digest.update(block)
-            has_nul = has_nul or b"\0" in block
-            if is_utf8:
-                try:
-                    decoder.decode(block)
-                except UnicodeDecodeError:
-                    is_utf8 = False
-    if is_utf8:
-        try:
-            decoder.decode(b"", final=True)
-        except UnicodeDecodeError:
-            is_utf8 = False
-    sha = digest.hexdigest()
-    wide = next((name for bom, name in _BOMS.items() if start.startswith(bom)), None)
-    encoding = encoding or wide
-    if encoding is not None and codecs.lookup(encoding).name not in ("utf-8", "utf-8-sig"):
-        try:
-            text = path.read_bytes().decode(encoding)
-        except UnicodeError as error:
-            raise LogError(
-                f"is not {encoding} text: {error}.", file=path.name, hint="Correct or leave out [log] encoding."
-            ) from error
-        return _Source(path, sha, text.lstrip("\ufeff").replace("\0", "").encode("utf-8"), ())
-    if is_utf8 and not has_nul:
-        return _Source(path, sha, None, ())
-    return _mend(path, sha, has_nul)
-
-
-def _mend(path: Path, sha: str, has_nul: bool) -> _Source:
-    """Line by line UTF-8, else Windows-1252, else Latin-1: exports glued together from two programs exist."""
-    out = io.BytesIO()
-    foreign = plain = 0
-    with path.open("rb") as stream:
-        for raw_line in stream:
-            line = raw_line.replace(b"\0", b"")
-            try:
-                text = line.decode("utf-8")
-                plain += any(byte > 127 for byte in line) and not line.startswith(codecs.BOM_UTF8)
-            except UnicodeDecodeError:
-                foreign += 1
-                try:
-                    text = line.decode("cp1252")
-                except UnicodeDecodeError:
-                    text = line.decode("latin-1")
-            out.write(text.encode("utf-8"))
-    warnings = []
-    if foreign:
-        code = "log.mixed_encodings" if plain else "log.not_utf8"
-        warnings.append(Note.of(code, file=path.name, count=foreign))
-    if has_nul:
-        warnings.append(Note.of("log.zero_bytes", file=path.name))
-    data = out.getvalue()
-    return _Source(path, sha, data.removeprefix(codecs.BOM_UTF8), tuple(warnings))
-
-
-def _fields(line: str, delimiter: str) -> list[str]:
-    try:
-        return next(csv.reader([line], delimiter=delimiter), [])
-    except csv.Error:  # absurdly long field: not a table
-        return [line]
-
-
-def _option(options: Mapping[str, object], name: str) -> str | None:
-    value = options.get(name)
-    if value is None:
-        return None
-    if not isinstance(value, str) or not value:
-        raise LogError(f"must be text, found {value!r}.", column=f"[log] {name}")
-    return value
-
-
-def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -> Layout:
-    """Delimiter, decimal sign and headers from the first lines of a file.
-
-    Parameters
-    ----------
-    head : sequence of str
-        First lines without their ends.
-    options : mapping
-        ``delimiter``, ``decimal`` and ``skip_rows`` overrule what is found.
-
-    Raises
-    ------
-    LogError
-        Empty file, or no delimiter that makes sense of it.
-    """
-    given = _option(options, "delimiter")
-    if given is not None:
-        given = {"tab": "\t", "\\t": "\t"}.get(given, given)
-        if len(given) != 1:
-            raise LogError(f"must be one character, found {given!r}.", column="[log] delimiter")
-    at = options.get("skip_rows", 0)
-    if not isinstance(at, int) or at < 0:
-        raise LogError(f"must be a whole number from 0, found {at!r}.", column="[log] skip_rows")
-    while at < len(head):
-        line = head[at].strip()
-        if line.lower().startswith("sep=") and len(line) == 5:
-            given = given or line[4]
-        elif line and not line.startswith("#"):
+def _head_of(block: Block) -> list[str]:
+    """The first lines of a file, enough to see its layout."""
+    lines = block.data[: _HEAD + MOST_LINE_BYTES].decode("utf-8", "ignore").split("\n")
+    if block.lines < len(lines):
+        lines = lines[: block.lines]
+    out, size = [], 0
+    for line in lines[:_HEAD_LINES]:
+        out.append(line)
+        size += len(line)
+        if size > _HEAD:
             break
-        at += 1
-    else:
-        raise LogError("the file is empty.", file=file, hint="Export the log again.")
-    header = head[at]
-    body = [line for line in head[at + 1 : at + 31] if line.strip()]
-
-    def score(delimiter: str) -> tuple[float, int]:
-        width = len(_fields(header, delimiter))
-        same = sum(abs(len(_fields(line, delimiter)) - width) <= 1 for line in body)
-        return (same / len(body) if body else 1.0, width)
-
-    usable = [mark for mark in DELIMITERS if len(_fields(header, mark)) > 1]
-    best = max(usable, key=lambda mark: (score(mark)[0] >= 0.5, score(mark)[1]), default=None)
-    delimiter = given or best
-    if delimiter is None:
-        raise LogError(
-            f"the header {header[:80]!r} has a single column.",
-            file=file,
-            row=at + 1,
-            hint="Separate columns by comma, semicolon or tab, or set [log] delimiter.",
-        )
-    names = [name.strip().lstrip("\ufeff") for name in _fields(header, delimiter)]
-    if len(names) == 1 and best is not None:
-        raise LogError(
-            f"split at {delimiter!r} the header {header[:80]!r} is a single column; "
-            f"{best!r} would give {len(_fields(header, best))}.",
-            file=file,
-            row=at + 1,
-            hint="Correct or leave out [log] delimiter.",
-        )
-    names = _fit_names(names, [_fields(line, delimiter) for line in body], file, at + 1)
-    decimal = _option(options, "decimal")
-    if decimal is None:
-        cells = [cell for line in body for cell in _fields(line, delimiter)] if delimiter != "," else []
-        decimal = "," if any(_COMMA_NUMBER.match(cell) for cell in cells) else "."
-    if decimal not in (".", ","):
-        raise LogError(f"must be '.' or ',', found {decimal!r}.", column="[log] decimal")
-    return Layout(delimiter, decimal, at + 1, tuple(names))
-
-
-def _fit_names(names: list[str], body: list[list[str]], file: str, header_row: int) -> list[str]:
-    """Make the headers as many as the fields of a row: a delimiter at the end of lines is common."""
-    widths = Counter(len(row) for row in body)
-    if widths:
-        width = widths.most_common(1)[0][0]
-        if width == len(names) + 1 and all(not row[-1].strip() for row in body if len(row) == width):
-            names = [*names, ""]
-        elif width == len(names) - 1 and not names[-1]:
-            names = names[:-1]
-        elif width > len(names) and widths[len(names)] == 0:
-            row = next(row for row in body if len(row) == width)
-            raise LogError(
-                f"the header has {len(names)} columns but rows have {width}, e.g. {row[:6]}.",
-                file=file,
-                row=header_row + 1,
-                hint="Decimal commas in a comma-separated file? Export with semicolons or with decimal points.",
-            )
-    seen: Counter[str] = Counter()
-    fitted = []
-    for number, written in enumerate(names, start=1):
-        name = written or f"column {number}"
-        seen[name] += 1
-        fitted.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
-    return fitted
+    return out
 
 
 def read_head(path: Path, options: Mapping[str, object] | None = None) -> Layout:
     """Layout of a file from its first 64 KiB only."""
     options = options or {}
-    with path.open("rb") as stream:
-        data = stream.read(_HEAD)
-    encoding = _option(options, "encoding") or next((n for bom, n in _BOMS.items() if data.startswith(bom)), None)
-    if encoding is None:
-        encoding = "utf-8-sig"
-        try:
-            codecs.getincrementaldecoder(encoding)().decode(data)
-        except UnicodeDecodeError:
-            encoding = "cp1252"
-    text = data.decode(encoding, errors="replace")
-    lines = text.splitlines()
-    return find_layout(lines[:-1] if len(data) == _HEAD and len(lines) > 1 else lines, options, path.name)
+    block = next(TextFile(path, option(options, "encoding")).blocks(_HEAD), None)
+    return find_layout([] if block is None else _head_of(block), options, file_name(path))
+
+
+def last_fields(tail: bytes, layout: Layout) -> int:
+    """How many fields the last line of a piece of a file has."""
+    line = re.split(rb"\r\n|\r|\n", tail)[-1].decode("utf-8", "replace")
+    return len(fields_of(line, layout.delimiter)[0])
 
 
 def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
@@ -266,136 +74,250 @@ def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
     Returns
     -------
     RawTable
-        Numbers as float64 and states as bool where every cell can be read so; where one cannot, all columns as
-        text, so that the odd cells can be named.
+        Numbers as float64 and states as bool where every cell of a block can be read so; where one cannot, the block's
+        columns as text, so that the odd cells can be named. Lines with another number of fields than the header
+        (``bad_row``) and lines of more than 1 MiB (``line_too_long``) are set aside; blank lines are no rows.
 
     Raises
     ------
     LogError
     """
-    source = _prepare(path, _option(options, "encoding"))
-    head: list[str] = []
-    size = 0
-    for line in source.lines():
-        head.append(line.rstrip("\r\n"))
-        size += len(line)
-        if size > _HEAD or len(head) >= 200:
-            break
-    if head:
-        head[0] = head[0].lstrip("\ufeff")
-    layout = find_layout(head, options, path.name)
-    plan = plan_columns(layout.names, columns, file=path.name)
-    require(plan, layout.names, path.name)
-    table, bad = _parse(source, layout, plan)
-    places = _Places(source, layout)
-    rejected = (SetAside("bad_row", bad, places.first_bad()),) if bad else ()
+    file = file_name(path)
+    text = TextFile(path, option(options, "encoding"))
+    blocks = text.blocks()
+    first = next(blocks, None)
+    head = [] if first is None else _head_of(first)
+    layout = find_layout(head, options, file)
+    if first is None or layout.skip > first.lines:  # pragma: no cover - find_layout has raised
+        raise LogError("the file is empty.", file=file)
+    plan = plan_columns(layout.names, columns, file=file)
+    require(plan, layout.names, file)
+    rows = _Rows(file, layout, plan, _kinds(plan, layout, head[layout.skip :], options))
+    for block in chain([first.without(layout.skip)], blocks):
+        rows.add(block)
     return RawTable(
-        file=path.name,
-        inputs=((path.name, source.sha256),),
+        file=file,
+        inputs=((file, text.sha256),),
         headers=layout.names,
-        table=table,
-        places=places,
-        rejected=rejected,
-        warnings=source.warnings,
+        columns=rows.columns(),
+        places=rows.places(lambda: TextFile(path, text.encoding).blocks()),
+        rejected=rows.rejected(),
+        warnings=(*text.warnings, *rows.warnings()),
     )
 
 
-def _parse(source: _Source, layout: Layout, plan: ColumnPlan) -> tuple[Any, int]:
-    """The planned columns, and the number of rows with too few or too many fields."""
-    text = pa.string()
+def _kinds(
+    plan: ColumnPlan, layout: Layout, body: Sequence[str], options: Mapping[str, object]
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Arrow types by header: what the cells should be, and text that takes any cell."""
+    text, words = pa.string(), pa.dictionary(pa.int32(), pa.string())
     fast: dict[str, Any] = {}
     slow: dict[str, Any] = {}
     outlets = {*plan.sections, *plan.nozzles}
     for name, header in plan.understood:
         if header in outlets or name in _STATE_COLUMNS:
-            fast[header], slow[header] = pa.bool_(), pa.dictionary(pa.int32(), text)
-        elif name in ("product", "gear"):
-            fast[header] = slow[header] = pa.dictionary(pa.int32(), text)
-        elif name in _TEXT_COLUMNS:
+            fast[header], slow[header] = pa.bool_(), words
+        elif name in _WORD_COLUMNS:
+            fast[header] = slow[header] = words
+        elif name == "time":
+            fast[header], slow[header] = _time_kind(header, plan, layout, body, options), text
+        elif name == "date":
             fast[header] = slow[header] = text
         else:
             fast[header], slow[header] = pa.float64(), text
-    try:
-        return _parse_as(source, layout, plan, fast)
-    except pa.ArrowInvalid:
-        pass  # some cell is not what its column says: as text it can be named
-    try:
-        return _parse_as(source, layout, plan, slow)
-    except pa.ArrowInvalid as error:
-        raise LogError(
-            f"cannot be split into columns: {error}.",
-            file=source.path.name,
-            hint="Look for a stray quotation mark, or set [log] delimiter.",
-        ) from error
+    return fast, slow
 
 
-def _parse_as(source: _Source, layout: Layout, plan: ColumnPlan, kinds: dict[str, Any]) -> tuple[Any, int]:
-    bad = 0
+def _time_kind(
+    header: str, plan: ColumnPlan, layout: Layout, body: Sequence[str], options: Mapping[str, object]
+) -> Any:
+    """Times that leave no doubt are parsed at once; all others stay text until their way of writing is known."""
+    at = layout.names.index(header)
+    rows = [fields_of(line, layout.delimiter)[0] for line in body if line.strip()]
+    cells = [row[at] for row in rows if len(row) == len(layout.names)]
+    if not cells or "date" in plan.fixed or options.get("time_format") is not None:
+        return pa.string()
+    if all(_ISO_WITH_ZONE.match(cell) for cell in cells):
+        return pa.timestamp("us", "UTC")
+    return pa.float64() if layout.decimal == "." and all(_EPOCH.match(cell) for cell in cells) else pa.string()
 
-    def skip(_: Any) -> str:
-        nonlocal bad
-        bad += 1
-        return "skip"
 
-    as_text = pa.bool_() not in kinds.values() and pa.float64() not in kinds.values()
-    try:
-        table = pacsv.read_csv(
-            source.arrow(),
-            read_options=pacsv.ReadOptions(
-                skip_rows=layout.skip, column_names=list(layout.names), block_size=4 * _BLOCK
+@dataclass(slots=True)
+class _Lines:
+    """The lines of a block, looked at one by one."""
+
+    good: list[str]
+    numbers: list[int]
+    bad: list[tuple[int, str]]
+    too_long: list[tuple[int, str]]
+    unclosed: list[int]
+
+
+class _Rows:
+    """Rows of the blocks taken so far."""
+
+    def __init__(
+        self, file: str, layout: Layout, plan: ColumnPlan, kinds: tuple[dict[str, Any], dict[str, Any]]
+    ) -> None:
+        self._file, self._layout, self._plan = file, layout, plan
+        self._fast, self._slow = kinds
+        self._tables: list[Any] = []
+        self._starts: list[tuple[int, int]] = []  # rows before a block, and its first line
+        self._rows = 0
+        self._bad: dict[str, tuple[int, str]] = {}
+        self._unclosed = (0, 0)
+
+    def add(self, block: Block) -> None:
+        """Take the rows of one block."""
+        table = self._whole(block)
+        if table is None:
+            lines = self._looked_at(block)
+            self._note(lines)
+            text = "".join(f"{line}\n" for line in lines.good)
+            table = self._typed(text.encode(), quotes=True) if lines.good else self._empty()
+            if table.num_rows != len(lines.good):
+                raise LogError(
+                    f"of {len(lines.good)} rows from line {block.first_line} on {table.num_rows} were understood.",
+                    file=self._file,
+                    row=block.first_line,
+                    hint="Look for odd characters there, or set [log] delimiter.",
+                )
+        self._starts.append((self._rows, block.first_line))
+        self._rows += table.num_rows
+        self._tables.append(table)
+
+    def _whole(self, block: Block) -> Any | None:
+        """The block as a table, where each line that is not empty is one row; None where that is not so."""
+        if block.lines == block.empty:
+            return self._empty()
+        if block.too_long:
+            return None
+        quotes = b'"' in block.data
+        end = len(block.data.rstrip(b"\n"))  # where nothing follows it, an unclosed cell swallows no row
+        last = block.data[block.data.rfind(b"\n", 0, end) + 1 : end]
+        if quotes and not fields_of(last.decode("utf-8"), self._layout.delimiter)[1]:
+            return None
+        bad = 0
+
+        def skip(_: Any) -> str:
+            nonlocal bad
+            bad += 1
+            return "skip"
+
+        table = self._typed(block.data, quotes=quotes, skip=skip)
+        return table if not bad and table.num_rows == block.lines - block.empty else None
+
+    def _looked_at(self, block: Block) -> _Lines:
+        """Sort the lines of a block; what is quoted is quoted anew, so that Arrow reads what was understood here."""
+        width, delimiter = len(self._layout.names), self._layout.delimiter
+        out = _Lines([], [], [], [], [])
+        for number, line in enumerate(block.text(), start=block.first_line):
+            if not line.strip(" " if delimiter == "\t" else " \t"):
+                continue  # a blank line is no row
+            if line.startswith(TOO_LONG.decode()):
+                out.too_long.append((number, f"more than {MOST_LINE_BYTES:,} bytes: {line[1:]!r}"))
+                continue
+            fields, closed = fields_of(line, delimiter)
+            if not closed:
+                out.unclosed.append(number)
+            if len(fields) == width:
+                out.good.append(quoted(fields, delimiter) if '"' in line else line)
+                out.numbers.append(number)
+            else:
+                shown = f"{len(fields)} fields, {width} expected: {line[:60]!r}"
+                out.bad.append((number, shown if closed else f"a quotation mark is not closed; {shown}"))
+        return out
+
+    def _note(self, lines: _Lines) -> None:
+        for reason, found in (("bad_row", lines.bad), ("line_too_long", lines.too_long)):
+            if found:
+                number, shown = found[0]
+                count, example = self._bad.get(reason, (0, f"{self._file}, row {number}: {shown}"))
+                self._bad[reason] = (count + len(found), example)
+        if lines.unclosed:
+            count, first = self._unclosed
+            self._unclosed = (count + len(lines.unclosed), first or lines.unclosed[0])
+
+    def _typed(self, data: bytes, *, quotes: bool, skip: Callable[[Any], str] | None = None) -> Any:
+        try:
+            return self._parsed(data, self._fast, quotes, skip)
+        except pa.ArrowInvalid:
+            pass  # some cell is not what its column says: as text it can be named
+        try:
+            return self._parsed(data, self._slow, quotes, skip)
+        except pa.ArrowInvalid as error:
+            raise LogError(
+                f"cannot be split into columns: {error}.",
+                file=self._file,
+                hint="Look for a stray quotation mark, or set [log] delimiter.",
+            ) from error
+
+    def _parsed(self, data: bytes, kinds: dict[str, Any], quotes: bool, skip: Callable[[Any], str] | None) -> Any:
+        return pacsv.read_csv(
+            pa.BufferReader(data),
+            read_options=pacsv.ReadOptions(column_names=list(self._layout.names), block_size=_PARSED_AT_ONCE),
+            parse_options=pacsv.ParseOptions(
+                delimiter=self._layout.delimiter, quote_char='"' if quotes else False, invalid_row_handler=skip
             ),
-            parse_options=pacsv.ParseOptions(delimiter=layout.delimiter, invalid_row_handler=skip),
             convert_options=pacsv.ConvertOptions(
-                include_columns=list(plan.headers),
+                include_columns=list(self._plan.headers),
                 column_types=kinds,
-                decimal_point=layout.decimal,
+                decimal_point=self._layout.decimal,
                 null_values=sorted({form for word in MISSING_WORDS for form in (word, word.upper())}),
                 true_values=_variants(OPEN_WORDS),
                 false_values=_variants(SHUT_WORDS),
-                strings_can_be_null=not as_text,
+                strings_can_be_null=kinds is self._fast,
             ),
         )
-    except pa.ArrowInvalid as error:
-        if "Empty CSV" in str(error):
-            return pa.table({header: pa.array([], kinds[header]) for header in plan.headers}), 0
-        raise
-    return table, bad
 
+    def _empty(self) -> Any:
+        return pa.table({header: pa.array([], self._fast[header]) for header in self._plan.headers})
 
-class _Places:
-    """Finds the line of a row by reading the file again: asked for only when something is wrong."""
+    def columns(self) -> dict[str, Column]:
+        """The planned columns of all rows."""
+        tables = self._tables or [self._empty()]
+        return {header: Column.of(*(table.column(header) for table in tables)) for header in self._plan.headers}
 
-    def __init__(self, source: _Source, layout: Layout) -> None:
-        self._source = source
-        self._layout = layout
+    def rejected(self) -> tuple[SetAside, ...]:
+        """Lines that are no rows, by reason."""
+        return tuple(SetAside(reason, count, example) for reason, (count, example) in sorted(self._bad.items()))
 
-    def _rows(self) -> Iterator[tuple[int, list[str]]]:
-        lines = self._source.lines()
-        for _ in range(self._layout.skip):
-            next(lines, None)
-        reader = csv.reader(lines, delimiter=self._layout.delimiter)
-        for row in reader:
-            if row:
-                yield reader.line_num + self._layout.skip, row
+    def warnings(self) -> list[Note]:
+        """What was read as something else than it looks like."""
+        count, first = self._unclosed
+        return [Note.of("log.unclosed_quotes", file=self._file, count=count, row=first)] if count else []
 
-    def __call__(self, rows: Sequence[int]) -> list[str]:
-        wanted = set(rows)
-        found: dict[int, str] = {}
-        index = 0
-        for line, row in self._rows():
-            if len(row) != len(self._layout.names):
-                continue
-            if index in wanted:
-                found[index] = f"row {line}"
-                if len(found) == len(wanted):
+    def places(self, again: Callable[[], Iterator[Block]]) -> Callable[[Sequence[int]], list[str]]:
+        """Find the line of a row by reading the file once more: asked for only when something is wrong."""
+        starts, looked_at, skip = self._starts, self._looked_at, self._layout.skip
+
+        def places(rows: Sequence[int]) -> list[str]:
+            found: dict[int, str] = {}
+            wanted = sorted(set(rows))
+            for (before, _), block in zip(starts, again(), strict=False):
+                inner = block.without(skip) if block.first_line == 1 else block
+                numbers = looked_at(inner).numbers if wanted and wanted[0] < before + inner.lines else []
+                for row in [row for row in wanted if before <= row < before + len(numbers)]:
+                    found[row] = f"row {numbers[row - before]}"
+                wanted = [row for row in wanted if row not in found]
+                if not wanted:
                     break
-            index += 1
-        return [found.get(row, f"row {row + self._layout.skip + 1}") for row in rows]
+            return [found.get(row, "row unknown") for row in rows]
 
-    def first_bad(self) -> str:
-        names = len(self._layout.names)
-        for line, row in self._rows():
-            if len(row) != names:
-                shown = self._layout.delimiter.join(row)[:60]
-                return f"{self._source.path.name}, row {line}: {len(row)} fields, {names} expected: {shown!r}"
-        return self._source.path.name
+        return places
+
+
+def _sniff(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None) -> Sniffed:
+    return by_names(read_head(path, options).names, "csv", columns)
+
+
+def _claims(head: bytes, path: Path) -> bool:
+    """Anything that is text: asked last."""
+    del path
+    if not head or _XML.match(head):
+        return False
+    control = sum(byte < 9 or 13 < byte < 32 for byte in head.replace(b"\0", b""))
+    return control <= len(head) / 20
+
+
+FORMAT = Format("csv", _claims, _sniff, read_csv)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import math
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,42 +15,47 @@ import pyarrow as pa
 
 from swathledger.errors import LogError
 from swathledger.files import sha256_of
+from swathledger.log.format import Columns, Format, Sniffed, by_names
 from swathledger.log.geometry import to_wgs84
-from swathledger.log.table import RawTable, feature_places
+from swathledger.log.table import Column, RawTable, feature_places
 from swathledger.notes import Note
+from swathledger.text import file_name
 
-
-class _Geometry(msgspec.Struct):
-    type: str | None = None
-    coordinates: Any = None
-
-
-class _Feature(msgspec.Struct):
-    type: str | None = None
-    geometry: _Geometry | None = None
-    properties: dict[str, Any] | None = None
+_HEAD = 1 << 16
+_MOST_BYTES = 1 << 30
+_AT_ONCE = 50_000
+_MOST_COLUMNS = 10_000
+_KIND = re.compile(rb'"type"\s*:\s*"(Point|MultiPoint|LineString|MultiLineString|Polygon|MultiPolygon)"')
+_KEY = re.compile(rb'"([^"\\]{1,80})"\s*:')
+_AGAIN = "Export the log again."
 
 
 class _Collection(msgspec.Struct):
     type: str | None = None
-    features: list[_Feature] | None = None
-    crs: dict[str, Any] | None = None
+    features: list[msgspec.Raw] | None = None
+    crs: Any = None
 
 
-def _decode(data: bytes, file: str) -> tuple[list[_Feature], dict[str, Any] | None]:
+def _text_of(data: bytes) -> bytes:
+    """UTF-8 without a mark; a file that is not UTF-8 is taken as Windows-1252."""
     text = data.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n\x1e")
     try:
         text.decode("utf-8")
     except UnicodeDecodeError:
-        text = text.decode("cp1252", errors="replace").encode("utf-8")
+        return text.decode("cp1252", errors="replace").encode("utf-8")
+    return text
+
+
+def _features_of(text: bytes, file: str) -> tuple[Sequence[Any], Any]:
+    """The features, as written or decoded, and the file's ``crs``."""
     try:
         whole = msgspec.json.decode(text, type=_Collection)
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        return _decode_other(text, file, error), None
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        return _line_by_line(text, file, error), None
     if whole.type == "FeatureCollection":
         return whole.features or [], whole.crs
     if whole.type == "Feature":  # a file of a single line
-        return [msgspec.json.decode(text, type=_Feature)], None
+        return [msgspec.Raw(text)], None
     raise LogError(
         f"holds a {whole.type or 'JSON object'}, not point features.",
         file=file,
@@ -56,72 +63,111 @@ def _decode(data: bytes, file: str) -> tuple[list[_Feature], dict[str, Any] | No
     )
 
 
-def _decode_other(text: bytes, file: str, error: Exception) -> list[_Feature]:
+def _line_by_line(text: bytes, file: str, error: Exception) -> list[Any]:
     """Features line by line; or, where the numbers include NaN, which JSON does not know, by the lenient reader."""
-    lines = text.replace(b"\x1e", b"").splitlines()
-    features: list[_Feature] = []
-    for number, line in enumerate(lines, start=1):
+    features: list[Any] = []
+    for number, line in enumerate(re.split(rb"\r\n|\r|\n", text.replace(b"\x1e", b"")), start=1):
         if not line.strip():
             continue
+        item: Any = None
         try:
-            features.append(msgspec.json.decode(line, type=_Feature))
-        except (msgspec.DecodeError, UnicodeDecodeError):
-            try:
-                features.append(_lenient(json.loads(line)))
-            except (ValueError, TypeError, AttributeError) as second:
-                if features:
-                    raise LogError(
-                        f"is not a GeoJSON feature: {line[:60]!r}.", file=file, row=number, hint="Export the log again."
-                    ) from second
-                break
-    if features and all(feature.type == "Feature" for feature in features):
+            item = _loads(line)
+        except (ValueError, RecursionError):
+            item = None
+        if not isinstance(item, dict) or item.get("type") != "Feature":
+            if features:
+                raise LogError(f"is not a GeoJSON feature: {line[:60]!r}.", file=file, row=number, hint=_AGAIN)
+            break
+        features.append(item)
+    if features:
         return features
     try:
         whole = json.loads(text)
-        return [_lenient(item) for item in whole["features"]]
-    except (ValueError, TypeError, KeyError, AttributeError):
-        raise LogError(f"is not GeoJSON: {error}.", file=file, hint="Export the log again.") from error
+    except (ValueError, RecursionError):
+        raise LogError(f"is not GeoJSON: {error}.", file=file, hint=_AGAIN) from error
+    found = whole.get("features") if isinstance(whole, dict) else None
+    if not isinstance(found, list):
+        raise LogError("is JSON, but no GeoJSON: it holds no list of features.", file=file, hint=_AGAIN)
+    return found
 
 
-def _lenient(item: dict[str, Any]) -> _Feature:
-    geometry = item.get("geometry")
-    return _Feature(
-        type=item.get("type"),
-        geometry=None if geometry is None else _Geometry(geometry.get("type"), geometry.get("coordinates")),
-        properties=item.get("properties"),
-    )
+def _loads(text: bytes | msgspec.Raw) -> Any:
+    try:
+        return msgspec.json.decode(text)
+    except msgspec.DecodeError:
+        return json.loads(bytes(text))
 
 
-def _position(feature: _Feature, index: int, file: str) -> tuple[float, float]:
-    geometry = feature.geometry
+def _decoded(features: Sequence[Any], file: str) -> Iterator[tuple[int, dict[str, Any], Any]]:
+    """Number from 1, properties and geometry of each feature.
+
+    Raises
+    ------
+    LogError
+        What stands there is no feature, or its properties are no object.
+    """
+    for number, raw in enumerate(features, start=1):
+        try:
+            item = _loads(raw) if isinstance(raw, msgspec.Raw) else raw
+        except (ValueError, RecursionError) as error:
+            raise LogError(f"feature {number} is not JSON: {error}.", file=file, hint=_AGAIN) from error
+        if not isinstance(item, dict) or item.get("type") not in ("Feature", None):
+            raise LogError(f"feature {number} is no feature: {str(item)[:60]!r}.", file=file, hint=_AGAIN)
+        properties = item.get("properties")
+        if properties is not None and not isinstance(properties, dict):
+            raise LogError(
+                f"feature {number} has {str(properties)[:40]!r} where its properties belong.", file=file, hint=_AGAIN
+            )
+        yield number, properties or {}, item.get("geometry")
+
+
+def _position(geometry: Any, number: int, file: str) -> tuple[float, float]:
+    """X and y, NaN where there are none."""
     if geometry is None:
-        return (np.nan, np.nan)
-    place = geometry.coordinates
-    if geometry.type == "MultiPoint" and isinstance(place, list) and len(place) == 1:
+        return math.nan, math.nan
+    kind = geometry.get("type") if isinstance(geometry, dict) else geometry
+    place = geometry.get("coordinates") if isinstance(geometry, dict) else None
+    if kind == "MultiPoint" and isinstance(place, list) and len(place) == 1:
         place = place[0]
-    elif geometry.type != "Point":
+    elif kind != "Point":
         raise LogError(
-            f"feature {index + 1} is a {geometry.type}, not a point.",
+            f"feature {number} is a {str(kind)[:40]}, not a point.",
             file=file,
             hint="A log holds one point a row; is this a boundary?",
         )
     if isinstance(place, list) and len(place) >= 2:
-        x, y = place[0], place[1]
-        if isinstance(x, (int, float)) and isinstance(y, (int, float)):
-            return float(x), float(y)
-    return (np.nan, np.nan)
+        x, y = _number(place[0]), _number(place[1])
+        if x is not None and y is not None:
+            return x, y
+    return math.nan, math.nan
+
+
+def _number(value: Any) -> float | None:
+    """A JSON number; None where it is none or no float can hold it."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    try:
+        return float(value)
+    except OverflowError:
+        return None
 
 
 def _column(values: list[Any]) -> Any:
-    """One property as an Arrow column: bool, float64, or text where it is mixed."""
+    """One property as an Arrow array: bool, float64, or text where it is mixed."""
     kinds = {type(value) for value in values if value is not None}
+    if not kinds:
+        return pa.nulls(len(values))
     if kinds <= {bool}:
         return pa.array(values, pa.bool_())
     if kinds <= {int, float}:
-        return pa.array([None if value is None else float(value) for value in values], pa.float64())
-    return pa.array(
-        [value if value is None or isinstance(value, str) else json.dumps(value) for value in values], pa.string()
-    )
+        numbers = [None if value is None else _number(value) for value in values]
+        if all(number is not None or value is None for number, value in zip(numbers, values, strict=True)):
+            return pa.array(numbers, pa.float64())
+    words = [value if value is None or isinstance(value, str) else json.dumps(value) for value in values]
+    try:
+        return pa.array(words, pa.string())
+    except UnicodeEncodeError:  # half of a character beyond the first plane
+        return pa.array([None if word is None else word.encode("utf-8", "replace").decode() for word in words])
 
 
 def read_geojson(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
@@ -133,32 +179,81 @@ def read_geojson(path: Path, columns: Mapping[str, str] | None, options: Mapping
         Not GeoJSON, or not points.
     """
     del options
-    features, crs = _decode(path.read_bytes(), path.name)
-    names = list(dict.fromkeys(name for feature in features for name in (feature.properties or {})))
-    table = (
-        pa.table(
-            {
-                name: pa.chunked_array([_column([(feature.properties or {}).get(name) for feature in features])])
-                for name in names
-            }
+    file = file_name(path)
+    if path.stat().st_size > _MOST_BYTES:
+        raise LogError(
+            f"has {path.stat().st_size / 1e9:.1f} GB, and GeoJSON is read up to {_MOST_BYTES / 1e9:.1f} GB.",
+            file=file,
+            hint="Save it as CSV, Parquet or GeoPackage.",
         )
-        if names
-        else pa.table({"feature": pa.array(range(len(features)), pa.float64())})
-    )
+    features, crs = _features_of(_text_of(path.read_bytes()), file)
+    by_geometry = "latitude" not in (columns or {})
+    place = np.full((len(features), 2), np.nan)
+    pieces: dict[str, list[Any]] = {}
+    held: dict[str, list[Any]] = {}
+    start = 0
+
+    def put_away(end: int) -> None:
+        for name in list(pieces | held):
+            values = held.pop(name, [])
+            values += [None] * (end - start - len(values))
+            pieces.setdefault(name, [pa.nulls(start)] if start else []).append(_column(values))
+
+    for number, properties, geometry in _decoded(features, file):
+        if by_geometry:
+            place[number - 1] = _position(geometry, number, file)
+        for name, value in properties.items():
+            cells = held.setdefault(name, [])
+            cells += [None] * (number - 1 - start - len(cells))
+            cells.append(value)
+        if number - start == _AT_ONCE:
+            put_away(number)
+            start = number
+        if len(held) > _MOST_COLUMNS:
+            raise LogError(f"has more than {_MOST_COLUMNS:,} different properties.", file=file, hint="Is this a log?")
+    put_away(len(features))
     latitude = longitude = None
     warnings: tuple[Note, ...] = ()
-    if "latitude" not in (columns or {}):
-        places = np.array([_position(feature, index, path.name) for index, feature in enumerate(features)])
-        x, y = (places[:, 0], places[:, 1]) if len(features) else (np.empty(0), np.empty(0))
-        stated = ((crs or {}).get("properties") or {}).get("name") or "OGC:CRS84"
-        latitude, longitude, warnings = to_wgs84(x, y, stated, path.name)
+    if by_geometry:
+        latitude, longitude, warnings = to_wgs84(place[:, 0], place[:, 1], _stated(crs), file)
+    shown = {name: name.encode("utf-8", "replace").decode() for name in pieces}
     return RawTable(
-        file=path.name,
-        inputs=((path.name, sha256_of(path)),),
-        headers=tuple(names),
-        table=table,
+        file=file,
+        inputs=((file, sha256_of(path)),),
+        headers=tuple(shown.values()),
+        columns={shown[name]: Column.of(*parts) for name, parts in pieces.items()},
         latitude_deg=latitude,
         longitude_deg=longitude,
         places=feature_places,
         warnings=warnings,
     )
+
+
+def _stated(crs: Any) -> str:
+    properties = crs.get("properties") if isinstance(crs, dict) else None
+    name = properties.get("name") if isinstance(properties, dict) else None
+    return name if isinstance(name, str) and name else "OGC:CRS84"
+
+
+def _claims(head: bytes, path: Path) -> bool:
+    del path
+    return head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n\x1e").startswith((b"{", b"["))
+
+
+def _sniff(path: Path, columns: Columns, options: Mapping[str, object] | None) -> Sniffed:
+    del options
+    with path.open("rb") as stream:
+        head = stream.read(_HEAD)
+    found = _KIND.search(head)
+    if found is None:
+        return Sniffed("other", "geojson", "no geometry near its start")
+    shape = found[1].decode()
+    if "Polygon" in shape:
+        return Sniffed("boundary", "geojson", f"holds a {shape}")
+    if "Point" not in shape:
+        return Sniffed("other", "geojson", f"holds a {shape}")
+    names = list(dict.fromkeys(key.decode("utf-8", "replace") for key in _KEY.findall(head)))
+    return by_names(names, "geojson", columns, points=True)
+
+
+FORMAT = Format("geojson", _claims, _sniff, read_geojson)

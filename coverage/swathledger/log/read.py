@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from swathledger.errors import LogError
 from swathledger.log.clean import Cleaned, clean_rows
 from swathledger.log.convert import Chunk, convert
+from swathledger.log.formats import find_format
 from swathledger.log.log import Log, LogQuality, SetAside
-from swathledger.log.sniff import find_format
 from swathledger.log.span import Spans, keep_spans
 from swathledger.log.table import RawTable
 from swathledger.notes import Measure, Note
@@ -70,41 +70,29 @@ def read_log(
     if not files:
         raise LogError("no log was given.")
     options = options or {}
-    raws = [read_raw(path, columns, options) for path in files]
-    chunks = [convert(raw, columns, options, sections, nozzles) for raw in raws]
-    if section_widths_m is not None:
-        chunks = [_compared(chunk, raw, section_widths_m) for chunk, raw in zip(chunks, raws, strict=True)]
-    inputs = tuple(dict.fromkeys(pair for raw in raws for pair in raw.inputs))
+    read = [_chunk(path, columns, options, sections, nozzles, section_widths_m) for path in files]
+    chunks = [chunk for chunk, _ in read]
+    inputs = tuple(dict.fromkeys(pair for _, pairs in read for pair in pairs))
     # a log may have side files that others share (a header, a projection): all of its files must be the same
-    if len({tuple(sha for _, sha in raw.inputs) for raw in raws}) < len(raws):
+    if len({tuple(sha for _, sha in pairs) for _, pairs in read}) < len(read):
         chunks[0] = replace(chunks[0], warnings=(*chunks[0].warnings, Note.of("log.same_file_twice")))
     if spans is not None and len(spans) != len(files):
         raise LogError(f"{len(files)} logs and stretches for {len(spans)} were given.")
     return _join(chunks, inputs, [None] * len(files) if spans is None else spans)
 
 
-def read_raw(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
-    """Read one file by the module for its format, found by content first and suffix second."""
-    kind = find_format(path)
-    if kind == "csv":
-        from swathledger.log.csv_file import read_csv
-
-        return read_csv(path, columns, options)
-    if kind == "geojson":
-        from swathledger.log.geojson_file import read_geojson
-
-        return read_geojson(path, columns, options)
-    if kind == "parquet":
-        from swathledger.log.parquet_file import read_parquet
-
-        return read_parquet(path, columns, options)
-    if kind == "taskdata":
-        from swathledger.log.taskdata import read_taskdata
-
-        return read_taskdata(path, columns, options)
-    from swathledger.log.vector_file import read_vector
-
-    return read_vector(path, columns, options)
+def _chunk(
+    path: Path,
+    columns: Mapping[str, str] | None,
+    options: Mapping[str, object],
+    sections: int | None,
+    nozzles: int | None,
+    widths_m: Sequence[float] | None,
+) -> tuple[Chunk, tuple[tuple[str, str], ...]]:
+    """One file in SI, and its inputs."""
+    raw = find_format(path).read(path, columns, options)
+    chunk = convert(raw, columns, options, sections, nozzles)
+    return (chunk if widths_m is None else _compared(chunk, raw, widths_m)), raw.inputs
 
 
 def _compared(chunk: Chunk, raw: RawTable, machine: Sequence[float]) -> Chunk:
@@ -264,7 +252,7 @@ def _counted(chunks: list[Chunk], cleaned: Cleaned, source: NDArray[np.int64]) -
 
 
 def _cells(chunk: Chunk, row: int) -> str:
-    cells = {name: column[row].as_py() for name, column in chunk.raw.items()}
+    cells = {name: column.cell(row) for name, column in chunk.raw.items()}
     if "latitude" not in cells:
         cells |= {"latitude": float(chunk.latitude_deg[row]), "longitude": float(chunk.longitude_deg[row])}
     return ", ".join(f"{name} {value}" for name, value in cells.items())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from swathledger.log.log import SetAside
 from swathledger.notes import Note
+from swathledger.text import moment
 
 SHUT, OPEN, UNKNOWN, MISSING = 0, 1, 2, 3
 
@@ -32,46 +33,6 @@ def feature_places(rows: Sequence[int]) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class RawTable:
-    """What a format module hands on.
-
-    Attributes
-    ----------
-    file : str
-        Name of the file.
-    inputs : tuple of (str, str)
-        Name and sha256 of each file read.
-    headers : tuple of str
-        All headers of the file.
-    table : pyarrow.Table
-        The columns that are needed (others may lack).
-    latitude_deg, longitude_deg : (n,) float64 or None
-        Positions from geometry, NaN where a row has none.
-    places : callable
-        Row index to place.
-    rejected : tuple of SetAside
-        Rows that could not even be split into columns; not in ``table``.
-    truncated : bool
-        Headers were cut at ten characters.
-    warnings : tuple of Note
-    section_widths_m : tuple of float
-        Widths that the log itself states of the machine's sections, left to right; () where it states none.
-    """
-
-    file: str
-    inputs: tuple[tuple[str, str], ...]
-    headers: tuple[str, ...]
-    table: Any
-    latitude_deg: NDArray[np.float64] | None = None
-    longitude_deg: NDArray[np.float64] | None = None
-    places: Places = feature_places
-    rejected: tuple[SetAside, ...] = ()
-    truncated: bool = False
-    warnings: tuple[Note, ...] = field(default=())
-    section_widths_m: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Numbers:
     """A column as numbers.
 
@@ -85,6 +46,157 @@ class Numbers:
 
     values: NDArray[np.float64]
     unreadable: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a file, in pieces that need not be of one type: a block of rows with an odd cell stays text.
+
+    Attributes
+    ----------
+    pieces : tuple of pyarrow.Array
+    """
+
+    pieces: tuple[Any, ...]
+
+    @classmethod
+    def of(cls, *parts: Any) -> Column:
+        """From arrays and chunked arrays."""
+        pieces: list[Any] = []
+        for part in parts:
+            pieces += part.chunks if isinstance(part, pa.ChunkedArray) else [part]
+        return cls(tuple(piece for piece in pieces if len(piece)) or tuple(pieces[:1]) or (pa.nulls(0),))
+
+    def __len__(self) -> int:
+        return sum(len(piece) for piece in self.pieces)
+
+    @property
+    def kind(self) -> Any:
+        """Arrow type; text where the pieces differ."""
+        kinds = {piece.type for piece in self.pieces if not pa.types.is_null(piece.type)}
+        return kinds.pop() if len(kinds) == 1 else pa.string() if kinds else pa.null()
+
+    def cell(self, row: int) -> Any:
+        """One cell as a Python value; times as text."""
+        for piece in self.pieces:
+            if row < len(piece):
+                one = _plain(piece[row : row + 1])
+                if pa.types.is_timestamp(one.type) and one.type.tz is not None and one[0].is_valid:
+                    return _moment(one[0])
+                return (one.cast(pa.string()) if pa.types.is_temporal(one.type) else one)[0].as_py()
+            row -= len(piece)
+        raise IndexError(row)
+
+    def head(self, count: int) -> Column:
+        """The first cells."""
+        out: list[Any] = []
+        for piece in self.pieces:
+            out.append(piece[:count])
+            count -= len(out[-1])
+        return Column.of(*out)
+
+    def numbers(self) -> Numbers:
+        """As float64; see `Numbers`."""
+        found = [_numbers(_plain(piece)) for piece in self.pieces]
+        return Numbers(
+            np.concatenate([item.values for item in found]), np.concatenate([item.unreadable for item in found])
+        )
+
+    def states(self) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
+        """As SHUT, OPEN, UNKNOWN or MISSING, and the values that were not understood."""
+        found = [_states(_plain(piece)) for piece in self.pieces]
+        unknown = set().union(*(words for _, words in found))
+        return np.concatenate([codes for codes, _ in found]), tuple(sorted(unknown))
+
+    def words(self) -> list[str]:
+        """As trimmed text, ``""`` where empty."""
+        return [word for piece in self.pieces for word in _words(_plain(piece))]
+
+    def values(self) -> list[Any]:
+        """As Python values, None where a cell has none; times as text."""
+        temporal = (
+            piece.cast(pa.string()) if pa.types.is_temporal(piece.type) else piece for piece in map(_plain, self.pieces)
+        )
+        return [value for piece in temporal for value in piece.to_pylist()]
+
+    def text(self) -> list[Any]:
+        """Pieces as trimmed strings; null where a cell has no value."""
+        return [_text_column(_plain(piece)) for piece in self.pieces]
+
+
+def _moment(value: Any) -> str:
+    seconds = value.cast(pa.timestamp("us", "UTC"), safe=False).value / 1e6
+    try:
+        return moment(seconds, decimals=6)
+    except OverflowError:
+        return f"{seconds:.0f} s after 1970"
+
+
+def _plain(piece: Any) -> Any:
+    """A piece whose type every step below knows: views as strings, bytes as what they spell, nested cells as JSON."""
+    kind = piece.type
+    if isinstance(kind, pa.BaseExtensionType):
+        return _plain(piece.storage)
+    if pa.types.is_run_end_encoded(kind):
+        return _plain(pc.run_end_decode(piece))
+    if pa.types.is_string_view(kind):
+        return piece.cast(pa.string())
+    if pa.types.is_dictionary(kind) and not pa.types.is_string(kind.value_type):
+        return _plain(piece.dictionary_decode())
+    if pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_binary_view(kind):
+        return pa.array([None if cell is None else _decoded(cell) for cell in piece.to_pylist()], pa.string())
+    if pa.types.is_fixed_size_binary(kind):
+        return _plain(piece.cast(pa.binary()))
+    if pa.types.is_nested(kind) or pa.types.is_duration(kind) or pa.types.is_interval(kind):
+        return pa.array([None if cell is None else str(cell) for cell in piece.to_pylist()], pa.string())
+    return piece
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """What a format module hands on.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file.
+    inputs : tuple of (str, str)
+        Name and sha256 of each file read.
+    headers : tuple of str
+        All headers of the file.
+    columns : dict of str to Column
+        The columns that are needed, by header (others may lack).
+    latitude_deg, longitude_deg : (n,) float64 or None
+        Positions from geometry, NaN where a row has none.
+    places : callable
+        Row index to place.
+    rejected : tuple of SetAside
+        Rows that could not even be split into columns; not in ``columns``.
+    truncated : bool
+        Headers were cut at ten characters.
+    warnings : tuple of Note
+    section_widths_m : tuple of float
+        Widths that the log itself states of the machine's sections, left to right; () where it states none.
+    """
+
+    file: str
+    inputs: tuple[tuple[str, str], ...]
+    headers: tuple[str, ...]
+    columns: Mapping[str, Column]
+    latitude_deg: NDArray[np.float64] | None = None
+    longitude_deg: NDArray[np.float64] | None = None
+    places: Places = feature_places
+    rejected: tuple[SetAside, ...] = ()
+    truncated: bool = False
+    warnings: tuple[Note, ...] = field(default=())
+    section_widths_m: tuple[float, ...] = ()
+
+    @property
+    def rows(self) -> int:
+        """Rows of the columns."""
+        if self.latitude_deg is not None:
+            return int(self.latitude_deg.shape[0])
+        return max((len(column) for column in self.columns.values()), default=0)
 
 
 def _is_text(kind: Any) -> bool:
@@ -140,8 +252,7 @@ def to_float(text: str) -> float | None:
     return None
 
 
-def as_numbers(column: Any) -> Numbers:
-    """A column of any kind as float64; see `Numbers`."""
+def _numbers(column: Any) -> Numbers:
     kind = column.type
     count = len(column)
     if pa.types.is_null(kind):
@@ -154,7 +265,7 @@ def as_numbers(column: Any) -> Numbers:
     ):
         if pa.types.is_boolean(kind):
             column = column.cast(pa.uint8())
-        values = np.array(column.cast(pa.float64(), safe=False).to_numpy(), dtype=np.float64)
+        values = np.array(column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False), dtype=np.float64)
         finite = np.isfinite(values)
         unreadable = ~finite
         if column.null_count:
@@ -163,9 +274,8 @@ def as_numbers(column: Any) -> Numbers:
         return Numbers(values, unreadable)
     text = _text_column(column)
     plain = pc.fill_null(pc.match_substring_regex(text, _NUMBER), False)
-    values = np.array(
-        pc.if_else(plain, text, pa.scalar(None, text.type)).cast(pa.float64()).to_numpy(), dtype=np.float64
-    )
+    numbers = pc.if_else(plain, text, pa.scalar(None, text.type)).cast(pa.float64())
+    values = np.array(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)
     unreadable = np.zeros(count, bool)
     for row in np.flatnonzero(~np.asarray(plain)):
         word = text[int(row)].as_py()
@@ -181,17 +291,13 @@ def as_numbers(column: Any) -> Numbers:
     return Numbers(values, unreadable | overflow)
 
 
-def as_states(column: Any) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
-    """A column as SHUT, OPEN, UNKNOWN or MISSING, and the values that were not understood."""
+def _states(column: Any) -> tuple[NDArray[np.uint8], set[str]]:
     if pa.types.is_boolean(column.type):
         codes = np.asarray(column.cast(pa.uint8()).fill_null(MISSING)).astype(np.uint8)
-        return codes, ()
+        return codes, set()
     if pa.types.is_null(column.type):
-        return np.full(len(column), MISSING, np.uint8), ()
-    encoded = column.unify_dictionaries() if pa.types.is_dictionary(column.type) else column.dictionary_encode()
-    encoded = encoded.combine_chunks()
-    if isinstance(encoded, pa.ChunkedArray):
-        encoded = encoded.chunk(0) if encoded.num_chunks else pa.array([], pa.string()).dictionary_encode()
+        return np.full(len(column), MISSING, np.uint8), set()
+    encoded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
     words = encoded.dictionary.to_pylist()
     unknown: list[str] = []
     lookup = np.empty(len(words) + 1, np.uint8)
@@ -201,7 +307,7 @@ def as_states(column: Any) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
         if lookup[index] == UNKNOWN:
             unknown.append(f"{value:g}" if isinstance(value, float) else str(value).strip())
     indices = np.asarray(encoded.indices.fill_null(len(words)))
-    return lookup[indices], tuple(sorted(set(unknown)))
+    return lookup[indices], set(unknown)
 
 
 def _state_of(value: Any) -> int:
@@ -215,9 +321,10 @@ def _state_of(value: Any) -> int:
     return MISSING if word in MISSING_WORDS else UNKNOWN
 
 
-def as_text(column: Any) -> list[str]:
-    """A column as trimmed text, ``""`` where empty."""
+def _words(column: Any) -> list[str]:
     if pa.types.is_null(column.type):
         return [""] * len(column)
-    words: list[str] = _text_column(column).fill_null("").to_pylist()
-    return words
+    if not pa.types.is_dictionary(column.type):
+        return list(_text_column(column).fill_null("").to_pylist())
+    words = [*_text_column(column.dictionary).fill_null("").to_pylist(), ""]
+    return [words[index] for index in column.indices.fill_null(len(words) - 1).to_pylist()]

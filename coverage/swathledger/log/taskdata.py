@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
 from swathledger.files import sha256_of
+from swathledger.log.format import Columns as Mapped
+from swathledger.log.format import Format, Sniffed
 from swathledger.log.log import SetAside
+from swathledger.log.table import Column, RawTable
 from swathledger.log.taskdata_binary import Records, read_records, times_us, utc_offset_s
 from swathledger.log.taskdata_columns import Columns, build_columns
 from swathledger.log.taskdata_device import DeviceElement, describe, elements_of, widths_m
 from swathledger.log.taskdata_xml import (
+    MAIN_FILE,
     TIME_LOG_NAME,
     Header,
     Task,
@@ -28,9 +33,6 @@ from swathledger.log.taskdata_xml import (
 )
 from swathledger.notes import Note
 
-if TYPE_CHECKING:
-    from swathledger.log.table import RawTable
-
 _POSITION_DEG = 1e-7
 _DOP_STEP = 0.1
 _NO_DOP = 0xFFFF
@@ -38,6 +40,8 @@ _NO_DOP = 0xFFFF
 _NO_FIX, _ERROR, _NOT_AVAILABLE = 0, 14, 15
 _ODD_FIXES = {6: "log.dead_reckoning", 7: "log.entered_by_hand", 8: "log.simulated_positions"}
 _MOST_TASKS = 12
+#: Root of task data or of a time log's header, after a declaration and comments.
+_ROOT = re.compile(rb"^(?:\xef\xbb\xbf)?\s*(?:<[?!][^>]*>\s*)*<(?:ISO11783_TaskData|TIM)[\s>/]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +90,6 @@ def read_taskdata(path: Path, columns: Mapping[str, str] | None, options: Mappin
     -----
     Written from the published definitions of ISO 11783-10 (records, headers) and ISO 11783-11 (data dictionary).
     """
-    from swathledger.log.table import RawTable
-
     main = _main_of(path)
     elements: dict[str, DeviceElement] = {}
     files: tuple[Path, ...] = ()
@@ -132,7 +134,7 @@ def read_taskdata(path: Path, columns: Mapping[str, str] | None, options: Mappin
         file=logs[0].file if single else (main or path).name,
         inputs=tuple(inputs),
         headers=headers,
-        table=table,
+        columns={name: Column.of(table.column(name)) for name in table.column_names},
         places=places,
         rejected=tuple(item for log in logs for item in log.rejected),
         warnings=tuple(dict.fromkeys(notes)),
@@ -327,4 +329,28 @@ def _table(logs: Sequence[_TimeLog]) -> tuple[Any, tuple[str, ...]]:
         whole = np.concatenate(parts)
         arrays[name] = pa.array(whole, pa.float64(), mask=np.isnan(whole))
     table = pa.table(arrays)
-    return table, tuple(table.column_names)
+    others = [name for log in logs for name in log.columns.others]
+    return table, tuple(dict.fromkeys((*table.column_names, *others)))
+
+
+def _claims(head: bytes, path: Path) -> bool:
+    if path.is_dir():
+        return main_file(path) is not None
+    return path.name.casefold() == MAIN_FILE.casefold() or is_time_log(path) or bool(_ROOT.search(head))
+
+
+def _sniff(path: Path, columns: Mapped, options: Mapping[str, object] | None) -> Sniffed:
+    """The records of a time log are the log; the XML files beside them must not count it a second time."""
+    del columns, options
+    if path.is_dir():
+        return Sniffed("log", "taskdata", "is a folder of task data")
+    if path.suffix.lower() == ".bin":
+        if sibling(path.parent, f"{path.stem}.xml") is None:
+            return Sniffed("other", "taskdata", f"records of a time log without their header {path.stem}.xml")
+        return Sniffed("log", "taskdata", "holds the records of a time log")
+    if TIME_LOG_NAME.match(path.stem):
+        return Sniffed("other", "taskdata", f"the header of the time log {path.stem}.bin")
+    return Sniffed("other", "taskdata", "task data, whose drives are the time logs (TLG*.bin) beside it")
+
+
+FORMAT = Format("taskdata", _claims, _sniff, read_taskdata)

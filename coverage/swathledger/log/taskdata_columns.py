@@ -55,12 +55,15 @@ class Columns:
     ----------
     values : dict of str to (n,) float64
         NaN where nothing is known yet.
+    others : list of str
+        Headers of values that nobody asked for.
     sections : list of DeviceElement
         Described sections that the states stand for, left to right; [] where the description names none.
     notes : list of Note
     """
 
     values: dict[str, Floats] = field(default_factory=dict)
+    others: list[str] = field(default_factory=list)
     sections: list[DeviceElement] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
 
@@ -291,11 +294,12 @@ def _others(
         full = f"DDI {ddi} {element}"
         alone = len(source.elements(ddi)) == 1
         short = f"DDI {ddi}" if alone else full
-        numbers = source.numbers(ddi, element)
-        if (ddi, element) not in used or short.casefold() in asked:
-            out.values[short] = numbers
+        if short.casefold() in asked:
+            out.values[short] = source.numbers(ddi, element)
+        elif (ddi, element) not in used:
+            out.others.append(short)  # named only: there may be hundreds, each as long as the log
         if alone and full.casefold() in asked:
-            out.values[full] = numbers
+            out.values[full] = source.numbers(ddi, element)
         shown = elements[element].presentations.get(ddi) if element in elements else None
         if shown is None or not shown.unit:
             continue

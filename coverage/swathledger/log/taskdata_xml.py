@@ -6,6 +6,7 @@ data log value, DVC a device, XFR a reference to a further XML file of the same 
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
 ROOT = "ISO11783_TaskData"
+_INT32 = 1 << 31
 MAIN_FILE = "TASKDATA.XML"
 #: Names of files that task data may refer to: three letters and five digits, so no path can hide in one.
 _NAME = re.compile(r"^[A-Za-z]{3}\d{5}$")
@@ -239,6 +241,8 @@ def _logged(item: Element, number: int, file: str) -> LoggedValue:
             file=file,
         )
     fixed = int(_number(text, f"DLV {number} B", file)) if text else None
+    if fixed is not None and not -_INT32 <= fixed < _INT32:
+        raise LogError(f"DLV {number} B is {text!r}; a value is a whole number of 32 bits.", file=file)
     return LoggedValue(ddi, item.get("C", ""), fixed)
 
 
@@ -249,6 +253,9 @@ def hexadecimal(text: str) -> int | None:
 
 def _number(text: str, what: str, file: str) -> float:
     try:
-        return float(text)
+        value = float(text)
     except ValueError:
-        raise LogError(f"{what} is {text!r}, which is no number.", file=file) from None
+        value = math.nan
+    if not math.isfinite(value):
+        raise LogError(f"{what} is {text[:40]!r}, which is no number.", file=file)
+    return value

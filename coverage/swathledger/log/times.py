@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import zoneinfo
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,14 +15,21 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
-from swathledger.log.table import as_numbers, as_text
+from swathledger.log.table import Column
 from swathledger.notes import Note
 
 #: Below this a number is seconds from the start (1e8 s after 1970 is March 1973), above it an epoch.
 _EPOCH_FROM = 1e8
 _SCALES = ((1e11, 1.0, "s"), (1e14, 1e3, "ms"), (1e17, 1e6, "us"), (np.inf, 1e9, "ns"))
+_MOST_EPOCH = 1e30
 _OFFSET = r"(?i)(z|utc|gmt|[+-]\d\d(:?\d\d)?)$"
 _COMPACT = r"^(19|20)\d{12}$"
+#: What Arrow reads as a time of day and date, the offset apart; whether the day exists is Arrow's to say.
+_ISO = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?$"
+_SAMPLE = 2000
+_SHOWN = 60
+#: Years 1 and 9999, which is as far as a date can be written; a day is kept free for the zones.
+_FIRST_S, _LAST_S = -62_135_510_400.0, 253_402_214_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,15 +98,21 @@ def _start(options: Mapping[str, object]) -> tuple[float | None, Note | None]:
 
 
 def parse_times(
-    time: Any, date: Any, options: Mapping[str, object], *, file: str, header: str, from_start: bool = False
+    time: Column,
+    date: Column | None,
+    options: Mapping[str, object],
+    *,
+    file: str,
+    header: str,
+    from_start: bool = False,
 ) -> Times:
     """Parse a column of times.
 
     Parameters
     ----------
-    time : pyarrow.ChunkedArray
+    time : Column
         Text, numbers or timestamps.
-    date : pyarrow.ChunkedArray or None
+    date : Column or None
         Dates that ``time`` of day belongs to.
     options : mapping
         ``time_format`` (strptime), ``time_zone`` (for times without offset), ``start`` (for seconds from start).
@@ -108,44 +122,55 @@ def parse_times(
     Returns
     -------
     Times
-        Sub-second parts are kept to the microsecond.
+        Sub-second parts are kept to the microsecond. Times beyond the calendar (years 1 to 9999) are NaN.
 
     Raises
     ------
     LogError
         No cell can be read as a time.
     """
-    if pa.types.is_timestamp(time.type):
-        return _stamps(time, options, file, header)
-    if pa.types.is_date(time.type):
-        return _stamps(time.cast(pa.timestamp("us")), options, file, header)
+    times = _parsed(time, date, options, file, header, from_start)
+    if not times.absolute:
+        return times
+    with np.errstate(invalid="ignore"):
+        beyond = (times.seconds < _FIRST_S) | (times.seconds > _LAST_S)
+    return replace(times, seconds=np.where(beyond, np.nan, times.seconds)) if beyond.any() else times
+
+
+def _parsed(
+    time: Column, date: Column | None, options: Mapping[str, object], file: str, header: str, from_start: bool
+) -> Times:
+    kind = time.kind
+    if pa.types.is_timestamp(kind):
+        return _stamps(time.pieces, options, file, header)
+    if pa.types.is_date(kind):
+        return _stamps([piece.cast(pa.timestamp("us")) for piece in time.pieces], options, file, header)
     if from_start:
-        return _from_start(as_numbers(time).values, options, file)
+        return _from_start(time.numbers().values, options, file)
     if date is not None:
-        joined = [f"{day} {hour}".strip() for day, hour in zip(as_text(date), as_text(time), strict=True)]
-        return _text(pa.chunked_array([pa.array(joined, pa.string())]), options, file, header)
-    if options.get("time_format") is not None:
-        return _text(time, options, file, header)
-    if not (pa.types.is_integer(time.type) or pa.types.is_floating(time.type)):
-        words = pc.utf8_trim_whitespace(time.cast(pa.string()))
-        if (pc.sum(pc.match_substring_regex(words, _COMPACT)).as_py() or 0) > len(words) / 2:
-            compact = dict(options, time_format="%Y%m%d%H%M%S")
-            return _text(
-                words, compact, file, header, note=Note.of("log.compact_times", file=file, example=words[0].as_py())
-            )
-        sample = as_numbers(words[:2000])
-        numeric = int(np.isfinite(sample.values).sum())
-        if numeric <= int(sample.unreadable.sum()):
+        joined = [f"{day} {hour}".strip() for day, hour in zip(date.words(), time.words(), strict=True)]
+        return _text([pa.array(joined, pa.string())], options, file, header)
+    numeric = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
+    if options.get("time_format") is not None or not numeric:
+        words = time.text()
+        if options.get("time_format") is not None:
             return _text(words, options, file, header)
-    values = as_numbers(time).values
-    return _numbers(values, options, file)
+        compact = sum(pc.sum(pc.match_substring_regex(piece, _COMPACT)).as_py() or 0 for piece in words)
+        if compact > len(time) / 2:
+            first = next(piece[0].as_py() for piece in words if len(piece))
+            note = Note.of("log.compact_times", file=file, example=first)
+            return _text(words, dict(options, time_format="%Y%m%d%H%M%S"), file, header, note=note)
+        sample = Column.of(*words).head(_SAMPLE).numbers()
+        if int(np.isfinite(sample.values).sum()) <= int(sample.unreadable.sum()):
+            return _text(words, options, file, header)
+    return _numbers(time.numbers().values, options, file)
 
 
 def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: str) -> Times:
-    finite = values[np.isfinite(values)]
+    finite = np.minimum(np.abs(values[np.isfinite(values)]), _MOST_EPOCH)  # of two such values the mean is finite too
     if finite.size == 0:
         return Times(values, True)
-    typical = float(np.median(np.abs(finite)))
+    typical = float(np.median(finite))
     if typical < _EPOCH_FROM:
         return _from_start(values, options, file)
     scale, unit = next((scale, unit) for limit, scale, unit in _SCALES if typical < limit)
@@ -161,66 +186,102 @@ def _from_start(values: NDArray[np.float64], options: Mapping[str, object], file
     return Times(values + start, True, (note,) if note else ())
 
 
-def _stamps(time: Any, options: Mapping[str, object], file: str, header: str) -> Times:
-    aware = time.type.tz is not None
-    whole = time.cast(pa.timestamp("us", tz=time.type.tz), safe=False)  # unit named: sources come in s, ms, us or ns
-    micros = whole.cast(pa.int64())
-    values = micros.fill_null(0).to_numpy() / 1e6
-    seconds = np.where(np.asarray(micros.is_valid()), values, np.nan)
-    if aware:
+def _micros(piece: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Microseconds of an array of timestamps of any unit, and which are there."""
+    whole = piece.cast(pa.timestamp("us", tz=piece.type.tz), safe=False).cast(pa.int64())
+    return whole.fill_null(0).to_numpy(zero_copy_only=False), np.asarray(whole.is_valid())
+
+
+def _stamps(pieces: Sequence[Any], options: Mapping[str, object], file: str, header: str) -> Times:
+    found = [_micros(piece) for piece in pieces]
+    micros = np.concatenate([values for values, _ in found])
+    valid = np.concatenate([there for _, there in found])
+    seconds = np.where(valid, micros / 1e6, np.nan)
+    if pieces[0].type.tz is not None:
         return Times(seconds, True)
-    import pandas as pd
-
-    naive = pd.Series(pd.to_datetime(whole.to_pandas()))
-    return _localised(naive, np.ones(len(naive), bool), seconds, options, file, header)
+    return _localised(micros, valid, seconds, options, file, header)
 
 
-def _text(time: Any, options: Mapping[str, object], file: str, header: str, note: Note | None = None) -> Times:
-    """Text with or without offsets."""
-    import pandas as pd
-
-    words = pc.utf8_trim_whitespace(time.cast(pa.string()))
+def _text(
+    pieces: Sequence[Any], options: Mapping[str, object], file: str, header: str, note: Note | None = None
+) -> Times:
+    """Text with or without offsets, piece by piece."""
     pattern = options.get("time_format")
-    if pattern is None:  # ISO 8601 allows a comma before parts of a second; blanks before the offset are common
-        words = pc.replace_substring(words, ",", ".")
-        words = pc.replace_substring_regex(words, r"(?i)\s*(utc|gmt|z)$", "Z")
     if pattern is not None and not isinstance(pattern, str):
         raise LogError(f"must be text, found {pattern!r}.", column="[log] time_format")
-    series = words.to_pandas()
+    found = [_one_text(piece, pattern) for piece in pieces]
+    micros, valid, naive, filled = (np.concatenate(part) for part in zip(*found, strict=True))
+    if filled.any() and valid.sum() < 0.5 * filled.sum():
+        first = int(np.flatnonzero(filled & ~valid)[0])
+        word = str(Column.of(*pieces).cell(first))[:_SHOWN]
+        raise LogError(
+            f"{word!r} cannot be read as a time" + (f" by {pattern!r}." if pattern else "."),
+            file=file,
+            column=header,
+            hint="Give the way it is written in the machine file, e.g. [log] time_format = '%d/%m/%Y %H:%M:%S'.",
+        )
+    times = _localised(micros, naive & valid, np.where(valid, micros / 1e6, np.nan), options, file, header)
+    return Times(times.seconds, True, (*((note,) if note else ()), *times.warnings))
+
+
+def _one_text(
+    piece: Any, pattern: str | None
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Microseconds (of UTC, or of the clock where there is no offset); which are valid, naive, and filled at all."""
+    words = pc.utf8_trim_whitespace(piece.cast(pa.string()))
+    filled = np.asarray(pc.fill_null(pc.not_equal(words, ""), False))
+    if pattern is not None:
+        micros, valid = _lenient(words, pattern)
+        naive = "%z" not in pattern and "%Z" not in pattern
+        return micros, valid, np.full(len(words), naive), filled
+    # ISO 8601 allows a comma before parts of a second; blanks before the offset are common
+    words = pc.replace_substring(words, ",", ".")
+    words = pc.replace_substring_regex(words, r"(?i)\s*(utc|gmt|z)$", "Z")
+    aware = np.asarray(pc.fill_null(pc.match_substring_regex(words, _OFFSET), False))
+    # a bare date such as 2026-03-04 ends like an offset
+    bare = np.asarray(pc.fill_null(pc.match_substring_regex(words, r"^\d{4}-\d\d-\d\d$"), False))
+    naive = ~aware | bare
+    micros, valid = _iso(words, naive) or _lenient(words, "ISO8601")
+    return micros, valid, naive, filled
+
+
+def _iso(words: Any, naive: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.bool_]] | None:
+    """Plain ISO 8601 by Arrow, where all cells that are filled are either aware or naive; None where some are not."""
+    empty = pc.equal(words, "")
+    known = pc.if_else(empty, pa.scalar(None, pa.string()), words)
+    there = np.asarray(known.is_valid())
+    zone = None if naive[there].all() else "UTC"
+    if zone is not None and naive[there].any():
+        return None
+    clock = known if zone is None else pc.replace_substring_regex(known, _OFFSET, "")
+    if not pc.all(pc.match_substring_regex(clock, _ISO)).as_py():
+        return None
     try:
-        parsed = pd.to_datetime(series, format=pattern or "ISO8601", utc=True, errors="coerce")
-    except ValueError as error:
+        return _micros(known.cast(pa.timestamp("us", zone)))
+    except pa.ArrowInvalid:  # the 30th of February
+        return None
+
+
+def _lenient(words: Any, pattern: str) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Any text, cell by cell: what cannot be read is not valid."""
+    import pandas as pd
+
+    try:
+        parsed = pd.to_datetime(words.to_pandas(), format=pattern, utc=True, errors="coerce")
+    except (ValueError, TypeError, re.error) as error:
         raise LogError(
             f"{pattern!r} is not a time format: {error}.",
             column="[log] time_format",
             hint="Use strptime signs, e.g. '%d/%m/%Y %H:%M:%S'.",
         ) from error
-    valid = parsed.notna().to_numpy()
-    filled = np.asarray(pc.fill_null(pc.not_equal(words, ""), False))
-    if filled.any() and valid.sum() < 0.5 * filled.sum():
-        first = int(np.flatnonzero(filled & ~valid)[0])
-        raise LogError(
-            f"{words[first].as_py()!r} cannot be read as a time" + (f" by {pattern!r}." if pattern else "."),
-            file=file,
-            column=header,
-            hint="Give the way it is written in the machine file, e.g. [log] time_format = '%d/%m/%Y %H:%M:%S'.",
-        )
     # Microseconds named: pandas may hold s, ms, us or ns.
+    valid = parsed.notna().to_numpy()
     micros = parsed.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64)
-    seconds = np.where(valid, micros / 1e6, np.nan)
-    if pattern is None:
-        aware = np.asarray(pc.fill_null(pc.match_substring_regex(words, _OFFSET), False))
-        # a bare date such as 2026-03-04 ends like an offset
-        bare = np.asarray(pc.fill_null(pc.match_substring_regex(words, r"^\d{4}-\d\d-\d\d$"), False))
-        naive = ~aware | bare
-    else:
-        naive = np.full(len(words), "%z" not in pattern and "%Z" not in pattern)
-    times = _localised(parsed.dt.tz_localize(None), naive & valid, seconds, options, file, header)
-    return Times(times.seconds, True, (*((note,) if note else ()), *times.warnings))
+    return np.where(valid, micros, 0), valid
 
 
 def _localised(
-    naive: Any,
+    micros: NDArray[np.int64],
     rows: NDArray[np.bool_],
     seconds: NDArray[np.float64],
     options: Mapping[str, object],
@@ -233,12 +294,15 @@ def _localised(
     zone = _zone(options)
     if zone is None:
         return Times(seconds, True, (Note.of("log.utc_assumed", file=file, count=int(rows.sum()), header=header),))
+    import pandas as pd
+
+    naive = pd.Series(micros[rows].astype("datetime64[us]")).dt
     try:
-        local = naive[rows].dt.tz_localize(zone, ambiguous="infer", nonexistent="NaT")
+        local = naive.tz_localize(zone, ambiguous="infer", nonexistent="NaT")
     except ValueError:  # the hour that comes twice in autumn cannot be told apart: the first one is meant
-        local = naive[rows].dt.tz_localize(zone, ambiguous=np.ones(int(rows.sum()), bool), nonexistent="NaT")
+        local = naive.tz_localize(zone, ambiguous=np.ones(int(rows.sum()), bool), nonexistent="NaT")
     valid = local.notna().to_numpy()
-    micros = local.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64)
+    moved = local.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64)
     seconds = seconds.copy()
-    seconds[rows] = np.where(valid, micros / 1e6, np.nan)
+    seconds[rows] = np.where(valid, moved / 1e6, np.nan)
     return Times(seconds, True)

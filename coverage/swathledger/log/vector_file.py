@@ -1,8 +1,8 @@
-"""GeoPackage, Shapefile, and any other point file that GDAL reads."""
+"""Points of any vector file that is read by GDAL: FlatGeobuf, KML, GPX, and what the modules beside this one claim."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +10,15 @@ import numpy as np
 import pyarrow as pa
 
 from swathledger.errors import LogError
-from swathledger.files import gdal_warnings, parts_of, plain_path, sha256_of
+from swathledger.files import parts_of, sha256_of
 from swathledger.log.columns import plan_columns, require
+from swathledger.log.format import Columns, Format, Sniffed, by_names
 from swathledger.log.geometry import points_of, to_wgs84
-from swathledger.log.table import RawTable, feature_places, mend_text
+from swathledger.log.table import Column, RawTable, feature_places, mend_text
 from swathledger.notes import Note
+from swathledger.text import file_name
+from swathledger.vector.client import Layer, kind_of, layers, read_layer
+from swathledger.vector.geopackage import tables_of
 
 
 def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
@@ -27,85 +31,59 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
 
     Notes
     -----
-    A shapefile cuts column names at ten characters: ``working_width_m`` is found as ``working_wi``. Times are fetched
-    as text with their offsets, since GDAL's own date-times would lose which had none.
+    Times are fetched as text with their offsets, since GDAL's own date-times would lose which had none.
     """
-    import pyogrio
-    from pyogrio.errors import DataLayerError, DataSourceError, FieldError
-
-    truncated = path.suffix.lower() == ".shp"
-    inputs = tuple((part.name, sha256_of(part)) for part in parts_of(path))
-    heard: list[str] = []
-    with plain_path(path) as plain, gdal_warnings(heard):
-        try:
-            layer = _layer(pyogrio, plain, options, path.name)
-            headers = tuple(str(name) for name in pyogrio.read_info(plain, layer=layer)["fields"])
-            by_geometry = "latitude" not in (columns or {})
-            plan = plan_columns(headers, columns, file=path.name, truncated=truncated)
-            require(plan, headers, path.name, position_from_geometry=by_geometry)
-            meta, table = pyogrio.read_arrow(
-                plain, layer=layer, columns=list(plan.headers), read_geometry=by_geometry, datetime_as_string=True
-            )
-        except (DataSourceError, DataLayerError, FieldError, pa.ArrowInvalid, OSError, UnicodeError) as error:
-            raise LogError(
-                f"cannot be read as a vector file: {error}.",
-                file=path.name,
-                hint="Give CSV, GeoJSON, GeoPackage, Shapefile or Parquet.",
-            ) from error
+    file, truncated = file_name(path), path.suffix.lower() == ".shp"
+    if path.suffix.lower() == ".gpkg":
+        tables_of(path)  # views are refused before GDAL works them out
+    inputs = tuple((file_name(part), sha256_of(part)) for part in parts_of(path))
+    layer = _layer(layers(path, LogError), options, file)
+    by_geometry = "latitude" not in (columns or {})
+    plan = plan_columns(layer.fields, columns, file=file, truncated=truncated)
+    require(plan, layer.fields, file, position_from_geometry=by_geometry)
+    found = read_layer(path, layer.name, LogError, columns=list(plan.headers), geometry=by_geometry)
     latitude = longitude = None
-    warnings = tuple(Note.of("log.reader_said", file=path.name, text=text) for text in dict.fromkeys(heard))
+    warnings: list[Note] = [Note.of("log.reader_said", file=file, text=text) for text in dict.fromkeys(found.warnings)]
     if by_geometry:
-        name = meta.get("geometry_name") or "wkb_geometry"
-        if name not in table.column_names:
-            name = "wkb_geometry"
-        if name not in table.column_names:
-            raise LogError(
-                "the layer has no geometry.", file=path.name, hint="Map latitude and longitude in [columns]."
-            )
-        x, y = points_of(table.column(name), path.name) if table.num_rows else (np.empty(0), np.empty(0))
-        latitude, longitude, told = to_wgs84(x, y, meta.get("crs"), path.name)
+        if found.geometry is None:
+            raise LogError("the layer has no geometry.", file=file, hint="Map latitude and longitude in [columns].")
+        shapes = found.table.column(found.geometry)
+        x, y = points_of(shapes, file) if len(shapes) else (np.empty(0), np.empty(0))
+        latitude, longitude, told = to_wgs84(x, y, found.crs, file)
         warnings += told
-    table, told = mend_text(table, path.name)
-    warnings += told
+    table, mended = mend_text(found.table, file)
+    warnings += mended
     if truncated:
         table = _dates_as_text(table)
     return RawTable(
-        file=path.name,
+        file=file,
         inputs=inputs,
-        headers=headers,
-        table=table,
+        headers=layer.fields,
+        columns={name: Column.of(table.column(name)) for name in plan.headers},
         latitude_deg=latitude,
         longitude_deg=longitude,
         places=feature_places,
         truncated=truncated,
-        warnings=warnings,
+        warnings=tuple(warnings),
     )
 
 
-def _layer(pyogrio: Any, path: Path, options: Mapping[str, object], file: str) -> str:
-    layers = pyogrio.list_layers(path)
-    names = [str(name) for name, _ in layers]
+def _layer(found: Sequence[Layer], options: Mapping[str, object], file: str) -> Layer:
     wanted = options.get("layer")
+    names = ", ".join(repr(layer.name) for layer in found)
     if wanted is not None:
-        if str(wanted) not in names:
-            raise LogError(
-                f"has no layer {wanted!r}; it has {', '.join(map(repr, names))}.",
-                file=file,
-                hint="Correct [log] layer.",
-            )
-        return str(wanted)
-    if not names:
+        named = [layer for layer in found if layer.name == str(wanted)]
+        if not named:
+            raise LogError(f"has no layer {wanted!r}; it has {names}.", file=file, hint="Correct [log] layer.")
+        return named[0]
+    if not found:
         raise LogError("holds no layer.", file=file)
-    points = [str(name) for name, kind in layers if kind is not None and "Point" in str(kind)]
-    if len(points) == 1:
-        return points[0]
-    if len(names) == 1:
-        return names[0]
-    raise LogError(
-        f"holds the layers {', '.join(map(repr, points or names))}.",
-        file=file,
-        hint='Say which is the log: [log] layer = "...".',
-    )
+    points = [layer for layer in found if layer.kind is not None and "Point" in layer.kind]
+    for few in (points, found):
+        if len(few) == 1:
+            return few[0]
+    shown = ", ".join(repr(layer.name) for layer in points) or names
+    raise LogError(f"holds the layers {shown}.", file=file, hint='Say which is the log: [log] layer = "...".')
 
 
 def _dates_as_text(table: Any) -> Any:
@@ -114,3 +92,20 @@ def _dates_as_text(table: Any) -> Any:
         if pa.types.is_date(field.type):
             table = table.set_column(index, field.name, table.column(index).cast(pa.string()))
     return table
+
+
+def _claims(head: bytes, path: Path) -> bool:
+    return kind_of(path, head) is not None
+
+
+def _sniff(path: Path, columns: Columns, options: Mapping[str, object] | None) -> Sniffed:
+    del options
+    for layer in layers(path, LogError):
+        if "Polygon" in str(layer.kind):
+            return Sniffed("boundary", "vector", f"holds a layer of {layer.kind}")
+        if "Point" in str(layer.kind):
+            return by_names(layer.fields, "vector", columns, points=True)
+    return Sniffed("other", "vector", "no layer of points or polygons")
+
+
+FORMAT = Format("vector", _claims, _sniff, read_vector)

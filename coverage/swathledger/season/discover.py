@@ -139,7 +139,7 @@ def _fit(given: GivenMachine, preview: Preview) -> str | None:
 
 def look(path: Path, name: str, below: PurePosixPath, machines: Sequence[GivenMachine]) -> FoundLog | Unplaced:
     """Recognise one file by its content, and the machine that made it by folder or, among several, by its states."""
-    from swathledger.log.sniff import sniff
+    from swathledger.log.formats import sniff
 
     rules = [(item.folder, item.name) for item in machines if item.folder is not None]
     ruled = machine_by_rule(name, rules)

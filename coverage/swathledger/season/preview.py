@@ -96,9 +96,9 @@ def _preview(log: Log, *, whole: bool, remarks: tuple[str, ...]) -> Preview:
 
 def _is_plain_text(path: Path) -> bool:
     """Delimited text in an encoding whose lines can be found byte by byte."""
-    from swathledger.log.sniff import find_format
+    from swathledger.log.formats import find_format
 
-    if find_format(path) != "csv":
+    if find_format(path).name != "csv":
         return False
     with path.open("rb") as stream:
         head = stream.read(_HEAD_BYTES)
@@ -127,9 +127,7 @@ def _sampled(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
 
 def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[str, ...]:
     """Whether a text file ends in the middle of a row."""
-    import csv
-
-    from swathledger.log.csv_file import read_head
+    from swathledger.log.csv_file import last_fields, read_head
 
     if not _is_plain_text(path):
         return ()
@@ -140,8 +138,6 @@ def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[str, .
     if tail.endswith((b"\n", b"\r")):
         return ()
     layout = read_head(path, options)
-    last = tail.rsplit(b"\n", 1)[-1].decode("utf-8", "replace")
-    fields = next(csv.reader([last], delimiter=layout.delimiter), [])
-    if len(fields) >= len(layout.names):
+    if last_fields(tail, layout) >= len(layout.names):
         return ()
     return (f"{path.name} ends in the middle of a row: it was cut short, and the end of the drive may be missing.",)

@@ -80,8 +80,9 @@ $(VENV)/.mutate: $(VENV)/.test
 mutate: $(VENV)/.mutate  ## how many small mutations the tests notice, on a sample of each package: an hour and more
 	$(BIN)/python tests/mutation/run.py $(MUTATE_ARGS)
 
-docs-commands: $(VENV)/.test  ## write docs/commands.md anew from --help
+docs-commands: $(VENV)/.test  ## write docs/commands.md anew from --help, and the tables of docs/machine.md
 	$(BIN)/python docs/generate_commands.py
+	$(BIN)/python docs/generate_machine.py
 
 docs: $(VENV)/.docs  ## the documentation, into docs/_build/html
 	$(BIN)/python -m sphinx -W --keep-going -q -b html docs docs/_build/html

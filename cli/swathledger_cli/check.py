@@ -36,7 +36,7 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
     log = read_log(
         logs,
         columns=None if sprayer is None else sprayer.columns,
-        options=None if sprayer is None else sprayer.log_options,
+        options=None if sprayer is None else sprayer.log_options.given(),
         sections=None if sprayer is None else len(sprayer.boom.sections),
         nozzles=None if sprayer is None else sprayer.boom.nozzle_count,
         section_widths_m=None if sprayer is None else sprayer.boom.section_widths_m,

@@ -12,7 +12,7 @@ from swathledger_cli.options import PositiveFloat
 from swathledger_cli.unit_options import in_units
 
 if TYPE_CHECKING:
-    from swathledger.plumbing.lines import Plumbing
+    from swathledger.machine.plumbing import Plumbing
     from swathledger.units import UnitSystem
 
 _SHARE = click.FloatRange(0.0, 1.0, max_open=True)
@@ -193,7 +193,5 @@ def _plumbing(machine: Path | None) -> Plumbing | None:
     if machine is None:
         return None
     from swathledger.machine.read import read_machine
-    from swathledger.plumbing.spec import plumbing_from_mapping
 
-    found = read_machine(machine)
-    return plumbing_from_mapping(found.plumbing, found.boom.sections, file=machine.name)
+    return read_machine(machine).plumbing

@@ -56,11 +56,9 @@ def resolve(settings: AuditSettings, log: Log, machine: Machine) -> tuple[AuditS
             tolerance = 2.0 * sigma
     groups, off = settings.groups, settings.off_when_covered
     if groups is None:
-        asked = machine.replay.get("groups")
-        groups = tuple(str(g) for g in asked) if isinstance(asked, (list, tuple)) else DEFAULT_GROUPS
+        groups = machine.replay.words or DEFAULT_GROUPS
     if off is None:
-        stated = machine.replay.get("off_when_covered")
-        off = float(stated) if isinstance(stated, (int, float)) else 1.0
+        off = machine.replay.off_when_covered or 1.0
     return (
         replace(settings, cell_m=cell, max_gap_s=gap, tolerance_m=tolerance, groups=groups, off_when_covered=off),
         notes,
@@ -95,7 +93,7 @@ def prepare(
     log = read_log(
         list(logs),
         columns=machine.columns,
-        options=machine.log_options,
+        options=machine.log_options.given(),
         sections=len(machine.boom.sections),
         nozzles=machine.boom.nozzle_count,
         spans=spans,

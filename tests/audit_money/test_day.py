@@ -16,6 +16,7 @@ from swathledger.documents.document import plain
 from swathledger.ledger.balance import balance_of, sum_of
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Boom, Machine
+from swathledger.machine.plumbing import Line, Plumbing
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 from swathledger.swath.build import build_swath
@@ -80,8 +81,8 @@ def day(*, charges: bool = True) -> Log:
     )
 
 
-def document_of(log: Log, plumbing: dict[str, object] | None = None) -> dict[str, Any]:
-    machine = Machine("m", Boom(np.linspace(-6.0, 6.0, 25), (24,)), plumbing=plumbing or {})
+def document_of(log: Log, plumbing: Plumbing | None = None) -> dict[str, Any]:
+    machine = Machine("m", Boom(np.linspace(-6.0, 6.0, 25), (24,)), plumbing=plumbing or Plumbing((24,)))
     pond = shapely.box(-106.0, 0.0, -86.0, 40.0)  # its nearest side 86 m west of the first charge
     field = ground(shapely.box(-126.0, -10.0, 40.0, 210.0), pond)
     swath = build_swath(log, machine, field.plane, max_gap_s=6.0)
@@ -149,7 +150,7 @@ def test_without_flow_the_litres_are_not_known() -> None:
     assert next(row for row in found["cause"] if row["cause"] == "standing")["volume_l"] is None
     assert len(standing["stops"]) == 2
     # The boom's nozzles at 1.5 L/min for 40 s: 24 x 1.5 / 60 x 40 = 24 L. An estimate, never taken as measured.
-    guessed = document_of(log, {"nozzle_flow_l_min": 1.5})["standing"]
+    guessed = document_of(log, Plumbing((24,), nozzle_flow_l_s=1.5 / 60))["standing"]
     assert guessed["events"][0]["estimated_l"] == pytest.approx(24.0)
     assert guessed["estimated_l"] == pytest.approx(36.0)
     assert (guessed["events"][0]["litres_l"], guessed["litres_l"]) == (None, None)
@@ -175,10 +176,7 @@ def test_charges_add_no_ground() -> None:
 
 def test_what_recirculating_would_have_kept() -> None:
     # One main hose of 10 L content: 1000 pi/4 0.05^2 x 5.092958 = 10.000 L; nozzle bodies 24 x 50 mL = 1.2 L.
-    plumbing = {
-        "lines": [{"name": "main", "carries": "all", "inner_diameter_mm": 50.0, "length_m": 5.0929582}],
-        "nozzle_body_ml": 50.0,
-    }
+    plumbing = Plumbing((24,), lines=(Line("main", 0.05, 5.0929582, "all"),), nozzle_body_l=0.05)
     standing = document_of(day(), plumbing)["standing"]
     # 40 and 16 L poured; 1.2 L would still leave the nozzles each time
     assert standing["recirculating_would_keep_l"] == pytest.approx(56.0 - 2 * 1.2)

@@ -37,7 +37,7 @@ def stages(name: str, machine_m: str) -> dict[str, float]:
     log = read_log(
         [log_path],
         columns=machine.columns,
-        options=machine.log_options,
+        options=machine.log_options.given(),
         sections=len(machine.boom.sections),
         nozzles=machine.boom.nozzle_count,
     )

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import re
+import runpy
 import tomllib
 from collections.abc import Iterator
+from dataclasses import fields
 from pathlib import Path
 from typing import Any, get_args
 
 import pytest
 from pydantic import BaseModel
 
-from swathledger.log.columns import KNOWN
+from swathledger.machine.file import MachineFile, schema
+from swathledger.machine.keys import file_model
+from swathledger.machine.machine import Valves
 from swathledger.machine.read import machine_from_mapping
-from swathledger.machine.spec import MachineSpec
+from swathledger.units import UNITS
 
 
 def keys(model: type[BaseModel]) -> Iterator[str]:
@@ -35,18 +39,31 @@ def page(repository: Path) -> str:
     return (repository / "docs" / "machine.md").read_text(encoding="utf-8")
 
 
+def test_tables_are_those_of_the_keys(repository: Path, page: str) -> None:
+    made = runpy.run_path(str(repository / "docs" / "generate_machine.py"))
+    assert made["page"](page) == page, "run make docs-commands"
+    assert page.count("<!-- keys: ") == len(made["PARTS"])
+
+
 def test_every_key_is_told(page: str) -> None:
-    told = set(re.findall(r"`\[*([a-z_0-9.]+)\]*`", page)) | {
-        part for name in re.findall(r"`\[+([a-z.]+)\]+`", page) for part in name.split(".")
-    }
-    # `ahead_of_boom_m`, `_in`, `_ft` tells three keys
-    for first, rest in re.findall(r"`([a-z_0-9]+)_m`((?:, `_[a-z]+`)+)", page):
-        told |= {first + suffix for suffix in re.findall(r"`(_[a-z]+)`", rest)}
-    assert set(keys(MachineSpec)) - told == set()
+    told: set[str] = set()
+    for names in re.findall(r"^\| (`[^|]*`) \|", page, re.MULTILINE):
+        first, *others = re.findall(r"`(\w+)`", names)
+        stem = max((first.removesuffix(f"_{unit.suffix}") for unit in UNITS), key=lambda s: len(first) - len(s))
+        told |= {first, *(stem + end for end in others)}
+    tables = set(re.findall(r"`\[+([a-z.]+)\]+`", page))
+    assert set(keys(file_model(MachineFile))) - told - {part for name in tables for part in name.split(".")} == set()
 
 
-def test_every_column_is_told(page: str) -> None:
-    assert set(KNOWN) - set(re.findall(r"`([a-z_0-9]+)`", page)) == set()
+def test_a_setting_of_the_valves_is_in_the_schema_of_every_table_that_has_valves() -> None:
+    parts = schema()["$defs"]
+    for name in ("Valves", "Replay", "ReplayLayout"):
+        assert {field.name for field in fields(Valves)} <= set(parts[name]["properties"])
+        delay = parts[name]["properties"]["on_delay_s"]
+        assert delay["description"] == "from the command to spray"
+        assert {"minimum": 0.0, "maximum": 60.0}.items() <= delay["anyOf"][0].items()
+    assert "held_gal" in parts["Plumbing"]["properties"]
+    assert schema()["required"] == ["name", "boom"]
 
 
 def test_the_example_is_right(page: str) -> None:

@@ -184,7 +184,7 @@ def test_boom(boom: dict[str, Any], words: str) -> None:
         ({"replay": {"agreement_pct": 101.0}}, "replay.agreement_pct: found 101.0; must be at most 100."),
         (
             {"plumbing": {"lines": [{"length_m": 3.0}]}},
-            "plumbing.lines[1]: inner_diameter_mm or inner_diameter_in is missing",
+            "plumbing.lines[1].inner_diameter_mm: is missing; it is needed (inner_diameter_m, ",
         ),
         (
             {"plumbing": {"lines": [{"length_m": 3.0, "inner_diameter_mm": 0.025}]}},
@@ -193,6 +193,28 @@ def test_boom(boom: dict[str, Any], words: str) -> None:
         ({"plumbing": {"held_l": -1.0}}, "plumbing.held_l: found -1.0; must be 0 or more."),
         ({"plumbing": {"held_l": 1.0, "held_gal": 1.0}}, "plumbing.held_gal: held_l is given too"),
         ({"plumbing": {"recirculating": "yes"}}, 'plumbing.recirculating: found "yes"; must be true or false.'),
+        (
+            {"plumbing": {"lines": [{"inner_diameter_mm": 9.0, "length_m": 1.0, "carries": "section", "section": 3}]}},
+            "plumbing.lines: line 'line 1' serves section 3, the boom has 1 to 1.",
+        ),
+        ({"replay": {"layouts": [{"name": "a"}]}}, "replay.layouts[1].groups: is missing; give groups or width_m."),
+        ({"replay": {"layouts": [{"groups": 2, "width_m": 3.0}]}}, "replay.layouts[1].width_m: groups is given too"),
+        ({"replay": {"layouts": [{"groups": 11}]}}, "replay.layouts[1].groups: found 11 groups; the boom has only 10"),
+        ({"replay": {"layouts": [{"groups": [5, 6]}]}}, "replay.layouts[1].groups: found [5, 6], which add up to 11"),
+        ({"replay": {"layouts": [{"groups": "nozle"}]}}, 'replay.layouts[1].groups: found "nozle"; must be "boom"'),
+        ({"replay": {"layouts": [{"name": "Limit", "groups": 2}]}}, 'found "Limit", which stands for another layout'),
+        (
+            {"replay": {"layouts": [{"name": "a", "groups": 2}, {"name": "A ", "groups": 5}]}},
+            'replay.layouts[2].name: found "A " a second time',
+        ),
+        (
+            {"replay": {"layouts": [{"groups": 2, "overlap_margin_m": -11.0}]}},
+            "replay.layouts[1].overlap_margin_m: found -11.0; must be -10 or more.",
+        ),
+        ({"replay": {"layouts": [{"groups": 2, "on_delay_s": 61}]}}, "replay.layouts[1].on_delay_s: found 61"),
+        ({"replay": {"layouts": [{"groups": 2, "off_when_covered": 0}]}}, "off_when_covered: found 0; must be above 0"),
+        ({"replay": {"layouts": [{"groups": 2, "on_dely_s": 1}]}}, "Did you mean on_delay_s"),
+        ({"products": [{"name": "A"}, {"name": "a "}]}, 'products[2].name: found "a " a second time'),
         ({"products": [{}]}, "products[1].name: is missing."),
         ({"products": [{"name": "herbicide A", "rate": 2.0}]}, "products[1].unit: is missing"),
         ({"products": [{"name": "herbicide A", "rate": 2.0, "unit": "l/acre"}]}, "products[1].unit: found"),

@@ -12,6 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathledger.errors import MachineError
+from swathledger.machine.machine import Machine, Replay, Valves
+from swathledger.machine.plumbing import Plumbing
 from swathledger.machine.read import machine_from_mapping, machine_from_width, read_machine
 
 WHOLE = """
@@ -100,7 +102,8 @@ def test_the_whole_file(tmp_path: Path) -> None:
     assert machine.valves.look_ahead_off_s == 0.5
     assert (machine.valves.on_delay_s, machine.valves.off_delay_s, machine.valves.minimum_on_s) == (0.4, 0.3, 0.2)
     assert machine.columns["section"] == "Sec{}"
-    assert machine.log_options["delimiter"] == ";"
+    assert machine.log_options.delimiter == ";"
+    assert set(machine.log_options.given()) == {"time_zone", "start", "delimiter"}
     # 100 L over 10,000 m2
     assert machine.set_rate_l_m2 == pytest.approx(0.01)
     assert machine.source == ("sprayer.toml", hashlib.sha256(WHOLE.encode()).hexdigest())
@@ -108,22 +111,86 @@ def test_the_whole_file(tmp_path: Path) -> None:
 
 def test_us_spellings_become_metric(tmp_path: Path) -> None:
     machine = read_machine(written(tmp_path, WHOLE))
-    main = machine.plumbing["lines"][0]  # type: ignore[index]  # a checked table, carried as a plain mapping
+    main = machine.plumbing.lines[0]
     # 1.5 in = 38.1 mm, 100 ft = 30.48 m, 2 gal = 7.570823568 L
-    assert main == {"name": "main", "inner_diameter_mm": pytest.approx(38.1), "length_m": pytest.approx(30.48)}
-    assert machine.plumbing["held_l"] == pytest.approx(7.570823568)
-    assert machine.replay["widths_m"] == pytest.approx([3.048, 6.096])
-    assert machine.replay["look_ahead_on_s"] == machine.replay["look_ahead_off_s"] == 0.9
+    assert (main.name, main.inner_diameter_m, main.length_m) == ("main", pytest.approx(0.0381), pytest.approx(30.48))
+    assert machine.plumbing.lines[1].name == "line 2"
+    assert machine.plumbing.held_l == pytest.approx(7.570823568)
+    assert machine.replay.widths_m == pytest.approx([3.048, 6.096])
+    assert machine.replay.look_ahead_on_s == machine.replay.look_ahead_off_s == 0.9
     herbicide, fungicide = machine.products
     # 1 pt = 0.473176473 L, 1 ac = 0.40468564224 ha: 2 pt/ac = 2.338489 L/ha; 5 a pint = 10.56688 a litre
-    assert herbicide["unit"] == "L/ha"
-    assert herbicide["rate"] == pytest.approx(2.338489, abs=1e-6)
-    assert herbicide["label_maximum_rate"] == pytest.approx(3.507734, abs=1e-6)
-    assert herbicide["price"] == pytest.approx(10.56688, abs=1e-5)
+    assert herbicide.measure == "L"
+    assert herbicide.rate_per_m2 == pytest.approx(2.338489e-4, abs=1e-10)
+    assert herbicide.label_max_per_m2 == pytest.approx(3.507734e-4, abs=1e-10)
+    assert herbicide.price == pytest.approx(10.56688, abs=1e-5)
     # 4 lb/gal = 4 * 453.59237 g / 3.785411784 L
-    assert herbicide["active_ingredient_g_l"] == pytest.approx(479.3057, abs=1e-4)
-    assert fungicide["unit"] == "kg/ha"
-    assert (fungicide["rate"], fungicide["price"]) == (pytest.approx(0.25), pytest.approx(40.0))
+    assert herbicide.active_g_per_unit == pytest.approx(479.3057, abs=1e-4)
+    assert fungicide.measure == "kg"
+    assert (fungicide.rate_per_m2, fungicide.price) == (pytest.approx(0.25e-4), pytest.approx(40.0))
+    assert fungicide.active_g_per_unit == 500.0
+
+
+def test_a_length_may_be_in_any_unit_of_length() -> None:
+    raw = {"name": "m", "boom": {"width_m": 9.0}, "antenna": {"right_of_centre_cm": -15}}
+    assert machine_from_mapping(raw).antenna.right_of_centre_m == -0.15
+
+
+LAYOUTS = """
+name = "m"
+[boom]
+nozzle_count = 48
+nozzle_spacing_m = 0.5
+[valves]
+on_delay_s = 0.4
+off_delay_s = 0.3
+look_ahead_s = 0.5
+minimum_on_s = 0.1
+[replay]
+off_delay_s = 0.8
+off_when_covered = 0.7
+overlap_margin_m = 0.2
+[[replay.layouts]]
+name = "slow sections"
+groups = 6
+[[replay.layouts]]
+name = "fast nozzles"
+groups = "nozzle"
+on_delay_s = 0.05
+look_ahead_s = 0.1
+look_ahead_off_s = 0.2
+off_when_covered = 0.5
+overlap_margin_in = -10
+boundary_margin_m = 0.3
+[[replay.layouts]]
+groups = [24, 24]
+minimum_on_s = 0
+[[replay.layouts]]
+width_ft = 10
+"""
+
+
+def test_a_layout_takes_what_it_leaves_out_from_the_tables_above_it(tmp_path: Path) -> None:
+    machine = read_machine(written(tmp_path, LAYOUTS))
+    assert machine.valves == Valves(0.4, 0.3, 0.5, 0.5, 0.1)  # stay the logged layout's
+    slow, fast, listed, wide = machine.replay.layouts
+    assert (slow.name, slow.groups, slow.width_m) == ("slow sections", 6, None)
+    # [valves], but for the off delay and the margin of [replay]
+    assert (slow.on_delay_s, slow.off_delay_s, slow.look_ahead_on_s, slow.look_ahead_off_s) == (0.4, 0.8, 0.5, 0.5)
+    assert (slow.minimum_on_s, slow.overlap_margin_m, slow.boundary_margin_m) == (0.1, 0.2, 0.0)
+    assert slow.off_when_covered is None  # the audit's own, which [replay] sets unless the command line does
+    assert machine.replay.off_when_covered == 0.7
+    assert (fast.on_delay_s, fast.off_delay_s, fast.look_ahead_on_s, fast.look_ahead_off_s) == (0.05, 0.8, 0.1, 0.2)
+    assert (fast.off_when_covered, fast.boundary_margin_m) == (0.5, 0.3)
+    assert fast.overlap_margin_m == pytest.approx(-0.254)
+    assert (listed.name, listed.groups, listed.minimum_on_s) == (None, (24, 24), 0.0)
+    assert (wide.groups, wide.width_m) == (None, pytest.approx(3.048))
+
+
+def test_a_machine_by_hand_replays_under_its_own_valves() -> None:
+    boom = machine_from_width(12).boom
+    assert Machine("m", boom, valves=Valves(0.4, 0.2)).replay == Replay(0.4, 0.2)
+    assert Machine("m", boom).plumbing.sections == boom.sections
 
 
 @pytest.mark.parametrize(
@@ -179,8 +246,8 @@ def test_nothing_said_is_nothing_known() -> None:
     assert machine.set_rate_l_m2 is None
     assert machine.gnss_sigma_m is None
     assert machine.hitch is None
-    assert machine.plumbing == {}
-    assert machine.replay == {}
+    assert machine.plumbing == Plumbing((1,))
+    assert machine.replay == Replay()
     assert machine.products == ()
     assert machine.source is None
 

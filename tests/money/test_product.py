@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from swathledger.errors import InputError
+from swathledger.machine.products import Product, ProductTable
 from swathledger.money.label import area_over_dose_m2, over_label
-from swathledger.money.product import Product, TankMix, product_from_mapping, total_active_g, total_money
+from swathledger.money.product import TankMix, total_active_g, total_money
 
 HA = 10_000.0
 HERBICIDE = Product("herbicide A", "L", 2.0 / HA, 15.0, "ABC", "substance P", 360.0, 3.0 / HA)
@@ -69,7 +72,7 @@ def test_currencies_do_not_mix() -> None:
 
 
 def test_from_a_machine_file_s_table() -> None:
-    table = {
+    table: dict[str, Any] = {
         "name": "herbicide A",
         "unit": "L/ha",
         "rate": 2.0,
@@ -78,11 +81,13 @@ def test_from_a_machine_file_s_table() -> None:
         "active_ingredient_g_l": 360.0,
         "label_maximum_rate": 3.0,
     }
-    assert product_from_mapping(table, currency="ABC") == HERBICIDE
-    solid = product_from_mapping({"name": "b", "unit": "kg/ha", "rate": 0.5, "active_ingredient_g_kg": 500.0})
+    assert ProductTable(**table, currency="ABC").product() == HERBICIDE
+    solid = ProductTable("b", unit="kg/ha", rate=0.5, active_ingredient_g_kg=500.0).product()
     assert (solid.measure, solid.active_g_per_unit, solid.currency) == ("kg", 500.0, None)
-    with pytest.raises(InputError, match="gal/ac"):
-        product_from_mapping({"name": "b", "unit": "gal/ac"})
+    # a quarter of a gallon: 0.946352946 L on 4046.8564224 m2
+    quart = ProductTable("c", unit="qt/ac", rate=1.0, price=3.0).product()
+    assert quart.rate_per_m2 == pytest.approx(0.946352946 / 4046.8564224)
+    assert quart.price == pytest.approx(3.0 / 0.946352946)
 
 
 def test_two_products_and_two_passes_over_the_label() -> None:

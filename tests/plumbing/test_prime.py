@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from swathledger.errors import InputError, MachineError
-from swathledger.plumbing.lines import Line, Plumbing, line_volume_l
+from swathledger.machine.plumbing import Line, Plumbing, line_volume_l
 from swathledger.plumbing.prime import (
     ASSUMED_SPEED_M_S,
     arrival_along_line_s,
@@ -167,7 +167,9 @@ def test_nothing_known_is_none_not_zero() -> None:
     assert bare.dead_end_l is None
     assert Plumbing(sections=(4,), dead_ends=(0,)).dead_end_l == 0.0
     assert Plumbing(sections=(4,), dead_ends=(2,)).dead_end_l is None
-    assert Plumbing(sections=(4,), dead_ends=(2,), dead_end_volume_l=0.1).dead_end_l == pytest.approx(0.2)
+    assert Plumbing(
+        sections=(4,), dead_ends=2, dead_end_length_m=0.1, dead_end_diameter_m=0.1
+    ).dead_end_l == pytest.approx(2 * 3.14159265 / 4 * 0.1**3 * 1000)
 
 
 def test_flow_says_where_it_is_from() -> None:

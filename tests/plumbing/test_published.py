@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from swathledger.plumbing.lines import Line, Plumbing, line_volume_l
+from swathledger.machine.plumbing import Line, Plumbing, line_volume_l
 from swathledger.plumbing.prime import prime
 from swathledger.plumbing.rinse import residue_share, rinse_plan, water_for_residue_l
 

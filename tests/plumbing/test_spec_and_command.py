@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
 from swathledger.errors import MachineError
-from swathledger.machine.read import read_machine
-from swathledger.plumbing.spec import plumbing_from_mapping
+from swathledger.machine.plumbing import Plumbing
+from swathledger.machine.read import machine_from_mapping, read_machine
 from swathledger.words import say_all
 from swathledger_cli.main import cli
 
@@ -53,6 +54,11 @@ def write(folder: Path, text: str) -> Path:
     return path
 
 
+def plumbing(table: dict[str, Any], *sections: int) -> Plumbing:
+    boom = {"nozzle_spacing_m": 0.5, "sections": list(sections)}
+    return machine_from_mapping({"name": "m", "boom": boom, "plumbing": table}).plumbing
+
+
 def run(*arguments: str) -> str:
     result = CliRunner().invoke(cli, ["prime", *arguments])
     assert result.exit_code == 0, result.output
@@ -62,7 +68,7 @@ def run(*arguments: str) -> str:
 def test_both_unit_systems_give_the_same_plumbing() -> None:
     metric = {"held_l": 5 * GAL, "lines": [{"inner_diameter_mm": 25.4, "length_m": 3.048, "carries": "boom"}]}
     us = {"held_gal": 5.0, "lines": [{"inner_diameter_in": 1.0, "length_ft": 10.0, "carries": "boom"}]}
-    one, other = plumbing_from_mapping(metric, (4, 4)), plumbing_from_mapping(us, (4, 4))
+    one, other = plumbing(metric, 4, 4), plumbing(us, 4, 4)
     assert one.swept_l == pytest.approx(other.swept_l)
     assert one.held_l == pytest.approx(other.held_l)
     # 2 x pi/4 x 0.0254^2 x 3.048 m3
@@ -70,11 +76,11 @@ def test_both_unit_systems_give_the_same_plumbing() -> None:
 
 
 def test_guesses_are_told() -> None:
-    found = plumbing_from_mapping({"lines": [{"inner_diameter_mm": 25.0, "length_m": 1.0}]}, (4,))
+    found = plumbing({"lines": [{"inner_diameter_mm": 25.0, "length_m": 1.0}]}, 4)
     assert any("line 1" in note and "whole flow" in note for note in say_all(found.assumptions))
     assert any("pipe along the nozzles is not counted" in note for note in say_all(found.assumptions))
     assert found.recirculates is None
-    assert plumbing_from_mapping({}, (4,)).assumptions == ()
+    assert plumbing({}, 4).assumptions == ()
 
 
 def test_every_fault_is_told_at_once() -> None:
@@ -85,17 +91,18 @@ def test_every_fault_is_told_at_once() -> None:
         "lenght": 3,
     }
     with pytest.raises(MachineError) as caught:
-        plumbing_from_mapping(table, (4,), file="m.toml")
+        plumbing(table, 4)
     words = str(caught.value)
-    assert words.startswith("m.toml, column 'plumbing'")
+    assert "4 faults" in words
     for part in ("plumbing.held_l", "plumbing.lines[1]", "plumbing.lines[2]", "plumbing.lenght"):
         assert part in words
+    line = {"inner_diameter_mm": 20.0, "length_m": 1.0, "section": 3}
     with pytest.raises(MachineError, match="serves section 3, the boom has 1 to 2"):
-        plumbing_from_mapping(
-            {"lines": [{"inner_diameter_mm": 20.0, "length_m": 1.0, "carries": "section", "section": 3}]}, (4, 4)
-        )
-    with pytest.raises(MachineError, match="section needs carries"):
-        plumbing_from_mapping({"lines": [{"inner_diameter_mm": 20.0, "length_m": 1.0, "section": 1}]}, (4, 4))
+        plumbing({"lines": [line | {"carries": "section"}]}, 4, 4)
+    with pytest.raises(MachineError, match="needs carries"):
+        plumbing({"lines": [line | {"section": 1}]}, 4, 4)
+    with pytest.raises(MachineError, match="3 hoses cannot be shared out evenly over 2 sections"):
+        plumbing({"lines": [{"inner_diameter_mm": 20, "length_m": 1, "carries": "section", "count": 3}]}, 4, 4)
 
 
 def test_json_by_hand(tmp_path: Path) -> None:
@@ -165,18 +172,16 @@ def test_bad_calls(tmp_path: Path) -> None:
         assert CliRunner().invoke(cli, ["prime", "--machine", path, option, value]).exit_code == 2
 
 
-def test_the_reader_of_machines_and_this_table_know_the_same_keys(tmp_path: Path) -> None:
-    # every key that read_machine lets through must be understood here, in metric and in US units
+def test_us_units_of_every_key(tmp_path: Path) -> None:
     us = PLUMBING.replace("held_l = 10", "held_gal = 2").replace("residual_l = 4", "residual_gal = 1")
     us = us.replace("rinse_tank_l = 200", "rinse_tank_gal = 50\ntank_gal = 800\nnozzle_flow_gal_min = 0.3")
     us = us.replace("dead_end_length_m = 0.1", "dead_end_length_in = 4").replace(
         "dead_end_diameter_mm = 25", "dead_end_diameter_in = 1"
     )
-    machine = read_machine(write(tmp_path, MACHINE + us))
-    found = plumbing_from_mapping(machine.plumbing, machine.boom.sections)
+    found = read_machine(write(tmp_path, MACHINE + us)).plumbing
     assert found.held_l == pytest.approx(2 * GAL)
     assert found.residual_l == pytest.approx(GAL)
     assert found.rinse_tank_l == pytest.approx(50 * GAL)
     assert found.tank_l == pytest.approx(800 * GAL)
     assert found.nozzle_flow_l_s == pytest.approx(0.3 * GAL / 60)
-    assert found.dead_end_volume_l == pytest.approx(3.14159265 / 4 * 1 * 4 / 231 * GAL)
+    assert found.dead_end_l == pytest.approx(4 * 3.14159265 / 4 * 1 * 4 / 231 * GAL)

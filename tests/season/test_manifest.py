@@ -150,8 +150,9 @@ rate = 0.25
     assert job.settings.product == "herbicide A"
     herbicide, adjuvant = job.products
     # 1,500 mL/ha are 1.5 L/ha; 0.02 for one mL is 20 for one L
-    assert (herbicide["rate"], herbicide["unit"], herbicide["price"]) == (1.5, "L/ha", pytest.approx(20.0))
-    assert (adjuvant["name"], adjuvant["rate"]) == ("Adjuvant C", 0.25)
+    assert (herbicide.rate_per_m2, herbicide.measure) == (pytest.approx(1.5e-4), "L")
+    assert herbicide.price == pytest.approx(20.0)
+    assert (adjuvant.name, adjuvant.rate_per_m2) == ("Adjuvant C", pytest.approx(0.25e-4))
 
 
 def test_faults_of_products_are_told_with_their_places():

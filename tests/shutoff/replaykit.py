@@ -6,7 +6,7 @@ Found through ``pythonpath`` in pyproject.toml.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 
 import numpy as np
 import shapely
@@ -18,6 +18,7 @@ from swathledger.audit import Prepared, compute, resolve
 from swathledger.field.field import Field
 from swathledger.log.log import Log
 from swathledger.machine.machine import Boom, Machine, Valves
+from swathledger.machine.read import machine_from_mapping
 from swathledger.report.audited import Audit
 from swathledger.settings import AuditSettings
 from swathledger.shutoff.results import LayoutResult, Replay
@@ -38,7 +39,12 @@ def machine(
 ) -> Machine:
     edges = np.linspace(-width_m / 2, width_m / 2, nozzles + 1)
     counts = tuple(sections) if sections is not None else (nozzles,)
-    return Machine("test", Boom(edges, counts), valves=valves or Valves(), replay=replay or {})
+    own = valves or Valves()
+    if replay is None:
+        return Machine("test", Boom(edges, counts), valves=own)
+    boom = {"nozzle_count": nozzles, "width_m": width_m, "sections": list(counts)}
+    table = machine_from_mapping({"name": "test", "boom": boom, "valves": asdict(own), "replay": replay})
+    return Machine("test", Boom(edges, counts), valves=own, replay=table.replay)
 
 
 def replayed(log: Log, sprayer: Machine, where: Field, **settings: object) -> Audit:

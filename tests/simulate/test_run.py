@@ -32,7 +32,7 @@ def read(log: Path, machine_file: Path):
     return machine, read_log(
         [log],
         columns=machine.columns,
-        options=machine.log_options,
+        options=machine.log_options.given(),
         sections=len(machine.boom.sections),
         nozzles=machine.boom.nozzle_count,
     )

@@ -9,7 +9,7 @@ from shapely import MultiPolygon, Polygon
 
 from swathledger.audit import Prepared, resolve
 from swathledger.field.field import Field, LocalPlane
-from swathledger.machine.machine import Boom, Machine
+from swathledger.machine.machine import Antenna, Boom, Machine
 from swathledger.settings import AuditSettings
 from swathledger.simulate.drive import Driven, DriveSettings
 from swathledger.simulate.fields import random_field
@@ -22,7 +22,7 @@ PLANE = LocalPlane(-33.0, 123.0)
 def machine_of(width_m: float, nozzles: int, sections: int, name: str = "invented") -> Machine:
     edges = np.linspace(-width_m / 2, width_m / 2, nozzles + 1)
     cuts = np.diff(np.round(np.arange(sections + 1) * nozzles / sections).astype(int))
-    return Machine(name, Boom(edges, tuple(int(n) for n in cuts)), gnss_sigma_m=0.02)
+    return Machine(name, Boom(edges, tuple(int(n) for n in cuts)), antenna=Antenna(gnss_sigma_m=0.02))
 
 
 SMALL = machine_of(12.0, 24, 6)

@@ -1,115 +1,173 @@
 """Checks of a machine file that look at more than one key.
 
-They read the raw mapping and pass over values of a wrong type (told elsewhere), so that one run tells every fault.
+They work on the typed tables of what can be read, so that one run tells every fault: :func:`checked` tells the
+values that are wrong by themselves and leaves them out.
 """
 
 from __future__ import annotations
 
 import codecs
+import copy
 import datetime as dt
 import difflib
-import math
 import re
 import zoneinfo
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from swathledger.errors import MachineError
 from swathledger.log.columns import KNOWN
-from swathledger.machine.products import product_faults
-from swathledger.machine.quantity import length
-from swathledger.machine.validation import Fault, Path, show
-from swathledger.units import M_PER_IN
+from swathledger.machine.file import BoomTable
+from swathledger.machine.keys import build, entries, file_model, given_in, part_in
+from swathledger.machine.machine import Antenna, Hitch, LogOptions, Replay, ReplayLayout
+from swathledger.machine.plumbing import Line, Plumbing, plumbing_of
+from swathledger.machine.products import ProductTable
+from swathledger.machine.validation import Fault, Path, from_pydantic, show
 
-_SUFFIX = re.compile(r"^(.*)_(mm|m|in|ft|l|gal|l_min|gal_min|l_ha|gal_ac)$")
-
-
-def cross_faults(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    """Every fault that shows only when keys are seen together."""
-    yield from _twice(raw, ())
-    boom = _table(raw, "boom")
-    if boom is not None:
-        yield from _boom(boom)
-    yield from _hitch(raw)
-    yield from product_faults(raw)
-    yield from _replay(raw)
-    yield from _plumbing(raw)
-    yield from _columns(raw)
-    yield from _log(raw)
+_TAKEN = re.compile(r"boom|nozzle|limit|logged|model|as logged|\d+")
+"""Names that a replayed layout cannot have: they are the program's own."""
 
 
-def _table(raw: Mapping[str, Any], key: str) -> Mapping[str, Any] | None:
-    value = raw.get(key)
-    return value if isinstance(value, Mapping) else None
+def checked(part: type, raw: Mapping[str, Any], at: Path = ()) -> tuple[list[Fault], Any]:
+    """Faults that a table's values have by themselves or beside their twins, and the table of all that can be read.
+
+    Parameters
+    ----------
+    part : type
+        Frozen part with keys.
+    raw : mapping
+        The table as TOML gives it.
+    at : tuple
+        Where it stands in the file.
+    """
+    from pydantic import ValidationError
+
+    found: list[Fault] = []
+    left: Any = raw
+    try:
+        file_model(part).model_validate(raw)
+    except ValidationError as error:
+        found = from_pydantic(error, raw, file_model(part))
+        left = _without(raw, [fault.path for fault in found])
+    table = file_model(part, True).model_validate(left)
+    told = {fault.path for fault in found}
+    found += [fault for fault in _twins(part, raw, table, ()) if fault.path not in told]
+    return [Fault((*at, *fault.path), fault.text) for fault in found], table
 
 
-def _number(value: object) -> float | None:
-    """The value as a finite number above zero, or None."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value <= 0:
-        return None
-    return float(value)
+def _without(raw: Mapping[str, Any], paths: Iterable[Path]) -> Any:
+    """A copy without the values at these paths; a list that is wrong in one plain entry goes as a whole."""
+    out = copy.deepcopy(dict(raw))
+    for path in paths:
+        at: Any = out
+        for part, inner in zip(path, (*path[1:], None), strict=True):
+            if isinstance(part, int):
+                at = at[part]
+                continue
+            below = at.get(part)
+            # into a table, or into an entry of a list of tables when the fault lies within that entry
+            if not (isinstance(inner, str) or (isinstance(inner, int) and isinstance(path[-1], str))):
+                at.pop(part, None)
+                break
+            at = below
+    return out
 
 
-def _counts(value: object) -> list[int] | None:
-    """The value as a list of counts of 1 or more, or None."""
-    if isinstance(value, list) and value and all(type(item) is int and item >= 1 for item in value):
-        return value
-    return None
+def _twins(part: type, raw: Mapping[str, Any], table: Any, path: Path) -> Iterator[Fault]:
+    """One quantity given in two units, in none where it is needed, or in one that makes it unlikely."""
+    for entry in entries(part):
+        given = [name for name in raw if name in entry.names]
+        inner = part_in(entry.hint)
+        if len(given) > 1:
+            yield Fault((*path, given[1]), f"{given[0]} is given too; give one of them.")
+        elif not given and entry.key.needed and len(entry.names) > 1:
+            first, *others = entry.names
+            yield Fault((*path, first), f"is missing; it is needed ({', '.join(others)} will do too).")
+        elif given and entry.key.likely and (value := getattr(table, given[0])) is not None:
+            low, high = entry.key.likely
+            name = next(iter(entry.names))
+            unit = entry.names[name]
+            size = entry.size / unit.si_per_unit if unit is not None else 1.0
+            if not low <= entry.own(value, given[0]) <= high and unit is not None:
+                yield Fault(
+                    (*path, given[0]),
+                    f"makes {entry.own(value, given[0]) * size:g} {unit.symbol}; expected {low * size:g} to "
+                    f"{high * size:g} {unit.symbol}. Is the unit right?",
+                )
+        below = getattr(table, given[0]) if given and inner is not None else None
+        if inner is not None and isinstance(below, list):
+            for index, item in enumerate(below):
+                yield from _twins(inner, raw[given[0]][index], item, (*path, given[0], index))
+        elif inner is not None and below is not None:
+            yield from _twins(inner, raw[given[0]], below, (*path, given[0]))
 
 
-def _twice(table: Mapping[str, Any], path: Path) -> Iterator[Fault]:
-    """One quantity given in two units."""
-    seen: dict[str, str] = {}
-    for key, value in table.items():
-        if isinstance(value, Mapping):
-            if key != "columns":
-                yield from _twice(value, (*path, key))
-        elif isinstance(value, list):
-            for index, item in enumerate(value):
-                if isinstance(item, Mapping):
-                    yield from _twice(item, (*path, key, index))
-        # active_ingredient_g_l and its kin are checked with the product's unit
-        elif not key.startswith("active_ingredient"):
-            match = _SUFFIX.match(key)
-            if match and match[1] in seen:
-                yield Fault((*path, key), f"{seen[match[1]]} is given too; give one of them.")
-            elif match:
-                seen[match[1]] = key
+def cross_faults(raw: Mapping[str, Any], table: Any) -> Iterator[Fault]:
+    """Every fault of a machine file that shows only when keys are seen together.
+
+    ``table``: all of it that can be read, from :func:`checked`.
+    """
+    boom = build(BoomTable, table.boom)
+    if table.boom is not None:
+        yield from _boom(boom, {entry.field for entry in entries(BoomTable) if entry.given(raw["boom"])})
+    if table.hitch is not None:
+        yield from _hitch(build(Hitch, table.hitch), build(Antenna, table.antenna))
+    yield from _products(table.products or ())
+    yield from _replay(build(Replay, table.replay), boom.nozzles)
+    if table.plumbing is not None:
+        yield from _plumbing(table.plumbing, boom)
+    yield from _columns(table.columns or ())
+    yield from _log(build(LogOptions, table.log))
 
 
-def _boom(boom: Mapping[str, Any]) -> Iterator[Fault]:
-    count = boom.get("nozzle_count")
-    count = count if type(count) is int and count >= 1 else None
-    sections = _counts(boom.get("sections"))
-    spacing = _number(length(boom, "nozzle_spacing"))
-    width = _number(length(boom, "width"))
-    widths_key = next((key for key in ("section_widths_m", "section_widths_ft") if key in boom), None)
-    has_nozzles = "nozzle_count" in boom or "sections" in boom
+def _products(tables: Iterable[Any]) -> Iterator[Fault]:
+    names: set[str] = set()
+    for index, item in enumerate(tables):
+        product = build(ProductTable, item)
+        name = product.name.strip().casefold()
+        if name and name in names:
+            yield Fault(
+                ("products", index, "name"), f"found {show(product.name)} a second time. Give each product one table."
+            )
+        names.add(name)
+        for key, text in product.faults():
+            yield Fault(("products", index, key), text)
 
+
+def product_faults(raw: Mapping[str, Any], at: Path = ()) -> Iterator[Fault]:
+    """Faults of the ``products`` of another file's table that show only when keys are seen together."""
+    products = raw.get("products")
+    tables = [item if isinstance(item, Mapping) else {} for item in products] if isinstance(products, list) else []
+    read = [checked(ProductTable, item, ("products", index)) for index, item in enumerate(tables)]
+    twins = [fault for found, _ in read for fault in found if "is given too" in fault.text]
+    for fault in (*twins, *_products(table for _, table in read)):
+        yield Fault((*at, *fault.path), fault.text)
+
+
+def _boom(boom: BoomTable, given: set[str]) -> Iterator[Fault]:
+    count, sections, spacing, width = boom.nozzle_count, boom.sections, boom.nozzle_spacing_m, boom.width_m
     if count is not None and sections is not None and sum(sections) != count:
         yield Fault(
             ("boom", "sections"),
             f"found {show(sections)}, which add up to {sum(sections)} nozzles, but nozzle_count is {count}; "
             "make the two agree.",
         )
-    if widths_key is not None:
-        for other in ("nozzle_count", "nozzle_spacing_m", "nozzle_spacing_in", "sections", "width_m", "width_ft"):
-            if other in boom:
-                yield Fault(
-                    ("boom", widths_key), f"stands for a boom without nozzles, but {other} is given too; give one."
-                )
-                return
+    if "section_widths_m" in given:
+        others = sorted(given - {"section_widths_m"})
+        if others:
+            yield Fault(
+                ("boom", "section_widths_m"),
+                f"stands for a boom without nozzles, but {others[0]} is given too; give one.",
+            )
         return
-    if (
-        spacing is None
-        and width is None
-        and not any(key in boom for key in ("nozzle_spacing_m", "nozzle_spacing_in", "width_m", "width_ft"))
-    ):
+    if not given & {"nozzle_spacing_m", "width_m"}:
         yield Fault(
             ("boom",),
             "the width is missing. Give nozzle_count and nozzle_spacing_m (or nozzle_spacing_in), "
             "or width_m (or width_ft).",
         )
-    n = count if count is not None else (sum(sections) if sections is not None else None)
+    n = count if count is not None else boom.nozzles
+    counted = bool(given & {"nozzle_count", "sections"})
     if spacing is not None and width is not None:
         fit = width / spacing
         if n is not None and abs(n * spacing - width) > 0.01 * width:
@@ -118,97 +176,77 @@ def _boom(boom: Mapping[str, Any]) -> Iterator[Fault]:
                 f"{n} nozzles at {spacing:g} m are {n * spacing:g} m, but the width is {width:g} m; "
                 "correct one of them or leave the width out.",
             )
-        elif n is None and not has_nozzles and (round(fit) < 1 or abs(fit - round(fit)) > 0.01 * fit):
+        elif not counted and (round(fit) < 1 or abs(fit - round(fit)) > 0.01 * fit):
             yield Fault(
                 ("boom",),
                 f"a width of {width:g} m is not a whole number of nozzles at {spacing:g} m; give nozzle_count.",
             )
-    elif spacing is not None and not has_nozzles:
+    elif spacing is not None and not counted and "width_m" not in given:
         yield Fault(("boom",), "nozzle_spacing is given without nozzle_count, sections or a width; give one of them.")
-    if spacing is not None and not 0.05 <= spacing <= 10:
-        yield Fault(
-            ("boom", next(key for key in ("nozzle_spacing_m", "nozzle_spacing_in") if key in boom)),
-            f"makes {spacing:g} m between nozzles; expected 0.05 to 10 m. Is the unit right?",
-        )
     total = width if width is not None else (n * spacing if n is not None and spacing is not None else None)
     if total is not None and not 0.05 <= total <= 200:
         yield Fault(("boom",), f"the boom is {total:g} m wide; expected 0.05 to 200 m. Is the unit right?")
 
 
-def _hitch(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    hitch = _table(raw, "hitch")
-    if hitch is None:
-        return
-    for stem in ("antenna_to_hitch", "hitch_to_boom"):
-        if not any(f"{stem}_{unit}" in hitch for unit in ("m", "in", "ft")):
-            yield Fault(("hitch", f"{stem}_m"), "is missing; a trailed boom needs both lengths of [hitch].")
-    antenna = _table(raw, "antenna") or {}
-    ahead, front, back = (
-        length(antenna, "ahead_of_boom"),
-        length(hitch, "antenna_to_hitch"),
-        length(hitch, "hitch_to_boom"),
-    )
-    if ahead is not None and front is not None and back is not None and abs(ahead - front - back) > 0.05:
-        key = next(key for key in antenna if key.startswith("ahead_of_boom"))
+def _hitch(hitch: Hitch, antenna: Antenna) -> Iterator[Fault]:
+    ahead, front, back = antenna.ahead_of_boom_m, hitch.antenna_to_hitch_m, hitch.hitch_to_boom_m
+    if ahead and front and back and abs(ahead - front - back) > 0.05:
         yield Fault(
-            ("antenna", key),
+            ("antenna", "ahead_of_boom_m"),
             f"makes {ahead:g} m, but [hitch] adds up to {front + back:g} m; leave it out for a trailed boom.",
         )
 
 
-def _replay(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    replay, boom = _table(raw, "replay"), _table(raw, "boom") or {}
-    if replay is None:
-        return
-    sections = _counts(boom.get("sections"))
-    count = boom.get("nozzle_count")
-    n = count if type(count) is int and count >= 1 else (sum(sections) if sections else None)
-    layouts = replay.get("nozzles_per_group")
-    for index, layout in enumerate(layouts if isinstance(layouts, list) else []):
-        groups = _counts(layout)
-        if groups is not None and n is not None and sum(groups) != n:
-            yield Fault(
-                ("replay", "nozzles_per_group", index),
-                f"found {show(groups)}, which add up to {sum(groups)} nozzles; the boom has {n}.",
-            )
-    groups_asked = replay.get("groups")
-    for index, group in enumerate(groups_asked if isinstance(groups_asked, list) else []):
-        if type(group) is int and n is not None and group > n:
-            yield Fault(("replay", "groups", index), f"found {group} groups; the boom has only {n} nozzles.")
+def _groups(path: Path, groups: object, nozzles: int | None) -> Iterator[Fault]:
+    if isinstance(groups, tuple) and nozzles is not None and sum(groups) != nozzles:
+        yield Fault(path, f"found {show(groups)}, which add up to {sum(groups)} nozzles; the boom has {nozzles}.")
+    if isinstance(groups, int) and nozzles is not None and groups > nozzles:
+        yield Fault(path, f"found {groups} groups; the boom has only {nozzles} nozzles.")
 
 
-def _plumbing(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    plumbing = _table(raw, "plumbing")
-    if plumbing is None:
+def _replay(replay: Replay, nozzles: int | None) -> Iterator[Fault]:
+    for index, counts in enumerate(replay.nozzles_per_group):
+        yield from _groups(("replay", "nozzles_per_group", index), counts, nozzles)
+    for index, group in enumerate(replay.groups or ()):
+        yield from _groups(("replay", "groups", index), group, nozzles)
+    names: set[str] = set()
+    for index, layout in enumerate(replay.layouts):
+        yield from _layout(("replay", "layouts", index), layout, nozzles, names)
+
+
+def _layout(path: Path, layout: ReplayLayout, nozzles: int | None, names: set[str]) -> Iterator[Fault]:
+    yield from _groups((*path, "groups"), layout.groups, nozzles)
+    if layout.groups is None and layout.width_m is None:
+        yield Fault((*path, "groups"), "is missing; give groups or width_m.")
+    elif layout.groups is not None and layout.width_m is not None:
+        yield Fault((*path, "width_m"), "groups is given too; give one of them.")
+    if layout.name is None:
         return
-    lines = plumbing.get("lines")
-    for index, line in enumerate(lines if isinstance(lines, list) else []):
-        if not isinstance(line, Mapping):
-            continue
-        for stem, units in (("inner_diameter", ("mm", "in")), ("length", ("m", "ft"))):
-            if not any(f"{stem}_{unit}" in line for unit in units):
-                choice = " or ".join(f"{stem}_{unit}" for unit in units)
-                yield Fault(("plumbing", "lines", index), f"{choice} is missing; a line needs its bore and its length.")
-        if "section" in line and line.get("carries", "all") == "all":
+    name = layout.name.strip().casefold()
+    if not name or _TAKEN.fullmatch(name):
+        yield Fault((*path, "name"), f"found {show(layout.name)}, which stands for another layout; name it otherwise.")
+    elif name in names:
+        yield Fault((*path, "name"), f"found {show(layout.name)} a second time; give each layout its own name.")
+    names.add(name)
+
+
+def _plumbing(table: Any, boom: BoomTable) -> Iterator[Fault]:
+    for index, item in enumerate(table.lines or ()):
+        if item.section is not None and item.carries in (None, "all"):
             yield Fault(("plumbing", "lines", index, "section"), 'needs carries = "section" or "boom".')
-        bore = _number(line.get("inner_diameter_mm"))
-        inches = _number(line.get("inner_diameter_in"))
-        bore = bore if bore is not None else (inches * M_PER_IN * 1000 if inches is not None else None)
-        if bore is not None and not 2 <= bore <= 500:
-            key = "inner_diameter_mm" if "inner_diameter_mm" in line else "inner_diameter_in"
-            yield Fault(
-                ("plumbing", "lines", index, key), f"makes {bore:g} mm; expected 2 to 500 mm. Is the unit right?"
-            )
-    dead_ends, sections = plumbing.get("dead_ends"), (_table(raw, "boom") or {}).get("sections")
-    if isinstance(dead_ends, list) and isinstance(sections, list) and len(dead_ends) != len(sections):
-        yield Fault(
-            ("plumbing", "dead_ends"),
-            f"found {len(dead_ends)} counts; give one number for all sections, or one for each of the {len(sections)}.",
-        )
+    needed = [entry for entry in entries(Line) if entry.key.needed]
+    if not all(any(getattr(item, name) for name in entry.names) for item in table.lines or () for entry in needed):
+        return  # a size that is missing or wrong is told elsewhere
+    sections = boom.sections if boom.sections is not None else (boom.nozzles or 1,)
+    try:
+        plumbing_of(given_in(Plumbing, table), sections)
+    except MachineError as error:
+        if error.column in {"lines", "dead_ends"}:
+            yield Fault(("plumbing", error.column), error.what)
 
 
-def _columns(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    for name in _table(raw, "columns") or {}:
+def _columns(names: Iterable[str]) -> Iterator[Fault]:
+    for name in names:
         if (
             name in {*KNOWN, "section", "nozzle"}
             or re.fullmatch(r"(section|nozzle)_[1-9]\d*", name)
@@ -224,31 +262,27 @@ def _columns(raw: Mapping[str, Any]) -> Iterator[Fault]:
             )
 
 
-def _log(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    log = _table(raw, "log") or {}
-    zone, start = log.get("time_zone"), log.get("start")
-    if isinstance(zone, str) and zone and not _is_zone(zone):
+def _log(log: LogOptions) -> Iterator[Fault]:
+    if log.time_zone is not None and not _is_zone(log.time_zone):
         yield Fault(
             ("log", "time_zone"),
-            f'found {show(zone)}, which is no time zone; give a name such as "Australia/Perth" or an offset '
+            f'found {show(log.time_zone)}, which is no time zone; give a name such as "Australia/Perth" or an offset '
             'such as "+08:00".',
         )
-    if isinstance(start, str) and start:
+    if isinstance(log.start, str):
         try:
-            dt.datetime.fromisoformat(start.strip())
+            dt.datetime.fromisoformat(log.start.strip())
         except ValueError:
-            yield Fault(("log", "start"), f"found {show(start)}; write it like 2026-03-04T07:30:00+08:00.")
-    mark = log.get("delimiter")
-    if isinstance(mark, str) and len(mark) > 1 and mark not in {"tab", "\\t"}:
-        yield Fault(("log", "delimiter"), f'found {show(mark)}; must be one character, or "tab".')
-    encoding = log.get("encoding")
-    if isinstance(encoding, str) and encoding:
+            yield Fault(("log", "start"), f"found {show(log.start)}; write it like 2026-03-04T07:30:00+08:00.")
+    if log.delimiter is not None and len(log.delimiter) > 1 and log.delimiter not in {"tab", "\\t"}:
+        yield Fault(("log", "delimiter"), f'found {show(log.delimiter)}; must be one character, or "tab".')
+    if log.encoding is not None:
         try:
-            codecs.lookup(encoding)
+            codecs.lookup(log.encoding)
         except (LookupError, ValueError):  # ValueError: a null character
             yield Fault(
                 ("log", "encoding"),
-                f'found {show(encoding)}, which is no encoding; give one such as "utf-8" or "cp1252".',
+                f'found {show(log.encoding)}, which is no encoding; give one such as "utf-8" or "cp1252".',
             )
 
 

@@ -1,13 +1,18 @@
-"""The carrier of the machine stage: what stands behind a log."""
+"""The machine behind a log, in frozen parts; what a file may say of each, and what it means, stands at its field."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import datetime as dt
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import MachineError
+from swathledger.machine.keys import key
+from swathledger.machine.plumbing import Plumbing
+from swathledger.machine.products import Product
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,34 +68,138 @@ class Boom:
         return np.repeat(np.arange(len(self.sections)), self.sections)
 
 
+GroupWord = Literal["boom", "nozzle", "limit"]
+
+
 @dataclass(frozen=True, slots=True)
 class Antenna:
-    """Where the antenna is: metres ahead of the boom line and right of its centre (both may be negative)."""
+    """Where the receiver is, and how good."""
 
-    ahead_of_boom_m: float = 0.0
-    right_of_centre_m: float = 0.0
+    ahead_of_boom_m: float = key("receiver ahead of the boom line; negative: behind it. 0 where left out", 0.0)
+    right_of_centre_m: float = key("receiver right of the boom's centre; negative: left of it. 0 where left out", 0.0)
+    gnss_sigma_m: float | None = key(
+        "one standard deviation of its position; sets the tolerance below which a strip is no evidence", above=0
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Hitch:
-    """Trailed boom: the hitch lies ``antenna_to_hitch_m`` behind the antenna, the boom ``hitch_to_boom_m`` behind that.
+    """Trailed boom. With one, :attr:`Antenna.ahead_of_boom_m` is 0: these two lengths say where the boom is."""
 
-    Where there is a hitch, :attr:`Antenna.ahead_of_boom_m` is 0: these two lengths say where the boom is.
-    """
+    antenna_to_hitch_m: float = key("from the receiver back to the hitch pin, 0 or more", least=0, needed=True)
+    hitch_to_boom_m: float = key("from the hitch pin back to the boom line, above 0", above=0, needed=True)
 
-    antenna_to_hitch_m: float
-    hitch_to_boom_m: float
+
+# Longer than a minute is no valve but a value in milliseconds.
+def _delay(means: str, both: str | None = None) -> Any:
+    return key(means, 0.0, least=0, most=60, both=both)
 
 
 @dataclass(frozen=True, slots=True)
 class Valves:
-    """Valve delays and the controller's anticipation, s."""
+    """Valve delays and the controller's anticipation, s. A field added here is a key of every table that has valves."""
 
-    on_delay_s: float = 0.0
-    off_delay_s: float = 0.0
-    look_ahead_on_s: float = 0.0
-    look_ahead_off_s: float = 0.0
-    minimum_on_s: float = 0.0
+    on_delay_s: float = _delay("from the command to spray")
+    off_delay_s: float = _delay("from the command to no spray")
+    look_ahead_on_s: float = _delay("how far ahead the controller acts for opening", "look_ahead_s")
+    look_ahead_off_s: float = _delay("how far ahead the controller acts for shutting", "look_ahead_s")
+    minimum_on_s: float = _delay("a valve once open stays open so long")
+
+
+@dataclass(frozen=True, slots=True)
+class Controller(Valves):
+    """Valves of a replayed layout, and when it opens and shuts them.
+
+    ``off_when_covered`` is None where the audit's own setting holds.
+    """
+
+    off_when_covered: float | None = key(
+        "a group shuts when this share of its footprint is treated or off target; 1 where left out",
+        above=0,
+        most=1,
+        shown="share, above 0 to 1",
+    )
+    overlap_margin_m: float = key(
+        "how far spray reaches over ground treated before, at each seam; negative leaves a gap", 0.0, least=-10, most=10
+    )
+    boundary_margin_m: float = key(
+        "how far spray reaches over the edge of the target; negative leaves a gap", 0.0, least=-10, most=10
+    )
+
+    @property
+    def valves(self) -> Valves:
+        """Its valves alone."""
+        return Valves(**{field.name: getattr(self, field.name) for field in fields(Valves)})
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayLayout(Controller):
+    """A layout with valves and margins of its own; what its table leaves out is ``[replay]``'s, else ``[valves]``'.
+
+    ``off_when_covered`` is None where the table has none: then the audit's own holds.
+    """
+
+    name: str | None = key("what reports call it; no word of `groups`")
+    groups: GroupWord | int | tuple[int, ...] | None = key(
+        '`"boom"`, `"nozzle"`, `"limit"`, a number of equal groups, or a list of nozzles per group, left to right',
+        least=1,
+        shown="word, count or list",
+    )
+    width_m: float | None = key("groups of about this width, in place of `groups`", above=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Replay(Controller):
+    """Which outlet groups to replay, and under which valves; what is left out of its valves is ``[valves]``'."""
+
+    groups: tuple[GroupWord | int, ...] | None = key(
+        '`"boom"`, `"nozzle"`, `"limit"`, or a number of equal groups', least=1, shown="list"
+    )
+    widths_m: tuple[float, ...] = key("groups of about this width", (), above=0)
+    nozzles_per_group: tuple[tuple[int, ...], ...] = key(
+        "layouts written out, each adding up to the nozzle count", (), least=1, shown="list of lists"
+    )
+    agreement_pct: float | None = key(
+        "below this agreement with what the valves did, the report warns that the model does not match the machine",
+        least=0,
+        most=100,
+        shown="%",
+    )
+    layouts: tuple[ReplayLayout, ...] = key("layouts with valves of their own", ())
+
+    @property
+    def words(self) -> tuple[str, ...] | None:
+        """The groups as ``--groups`` takes them; None where none are named."""
+        return None if self.groups is None else tuple(str(group) for group in self.groups)
+
+
+@dataclass(frozen=True, slots=True)
+class LogOptions:
+    """How to read the log's file; each overrules what would be found by looking."""
+
+    start: dt.datetime | dt.date | str | None = key(
+        "when a log in seconds from its start began, `2026-03-04T07:30:00+08:00`", shown="date and time"
+    )
+    time_zone: str | None = key('of times without an offset: `"Australia/Perth"`, `"+08:00"`')
+    time_format: str | None = key("pattern of the times, in the codes of C's `strftime`")
+    delimiter: str | None = key('one character, or `"tab"`')
+    decimal: Literal[".", ","] | None = key("mark of the decimals")
+    encoding: str | None = key('such as `"utf-8"`, `"cp1252"`')
+    skip_rows: int | None = key("lines before the header", least=0)
+    layer: str | None = key("layer of a GeoPackage")
+    task: str | None = key("of ISO 11783-10 task data: the task to read, by identifier or designator")
+    time_log: str | tuple[str, ...] | None = key(
+        'of task data: the time log or logs to read, `"TLG00003"`', shown="text or list"
+    )
+
+    def given(self) -> dict[str, object]:
+        """What is not None, by name, as :func:`swathledger.log.read.read_log` takes it."""
+        named = ((field.name, getattr(self, field.name)) for field in fields(self))
+        return {name: value for name, value in named if value is not None}
+
+
+_UNTOLD_PLUMBING = Plumbing()
+_UNTOLD_REPLAY = Replay()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +210,12 @@ class Machine:
     ----------
     columns : dict
         Our column name to the file's header.
-    log_options : dict
-        The ``[log]`` table: how to read (``start`` for seconds-from-start logs, ``time_zone`` for times without one,
-        ``delimiter``, ``encoding``, ...).
     set_rate_l_m2 : float or None
-        Intended rate where the log has none (``[rate] set_rate_l_ha`` or ``set_rate_gal_ac``).
-    plumbing, products, replay : dict
-        Checked tables of later stages, carried as plain mappings under the file's metric keys (``docs/machine.md``); US
-        spellings have been turned into them.
-    gnss_sigma_m : float or None
-        ``[antenna] gnss_sigma_m``: horizontal sigma of the receiver, where the user states it.
+        Intended rate where the log has none.
+    plumbing : Plumbing
+        With the boom's sections, also where the file says nothing of it.
+    replay : Replay
+        Resolved over ``valves``, also where the file says nothing of it; ``valves`` stay those of the logged layout.
     source : tuple of (str, str) or None
         Name and sha256 of the file.
     """
@@ -121,10 +226,20 @@ class Machine:
     hitch: Hitch | None = None
     valves: Valves = Valves()
     columns: dict[str, str] = field(default_factory=dict)
-    log_options: dict[str, object] = field(default_factory=dict)
+    log_options: LogOptions = LogOptions()
     set_rate_l_m2: float | None = None
-    plumbing: dict[str, object] = field(default_factory=dict)
-    products: tuple[dict[str, object], ...] = ()
-    replay: dict[str, object] = field(default_factory=dict)
-    gnss_sigma_m: float | None = None
+    plumbing: Plumbing = _UNTOLD_PLUMBING
+    products: tuple[Product, ...] = ()
+    replay: Replay = _UNTOLD_REPLAY
     source: tuple[str, str] | None = None
+
+    def __post_init__(self) -> None:
+        if self.plumbing is _UNTOLD_PLUMBING:
+            object.__setattr__(self, "plumbing", Plumbing(self.boom.sections))
+        if self.replay is _UNTOLD_REPLAY:
+            object.__setattr__(self, "replay", Replay(**asdict(self.valves)))
+
+    @property
+    def gnss_sigma_m(self) -> float | None:
+        """Horizontal sigma of the receiver, where the user states it, m."""
+        return self.antenna.gnss_sigma_m

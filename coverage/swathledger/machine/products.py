@@ -1,13 +1,16 @@
-"""Products (``[[products]]``), in machine files and in the manifest of a season: checks, metric units, precedence."""
+"""Products (``[[products]]``), in machine files and in the manifest of a season: as written, and as carried."""
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
 
-from swathledger.machine.validation import Fault, Path, show
-from swathledger.units import KG_PER_LB, L_PER_GAL, M2_PER_HA, Unit, units_of
+from swathledger.errors import InputError
+from swathledger.machine.keys import key
+from swathledger.units import Unit, units_of
 
 _PER = {"ha": ("L", "mL", "kg", "g"), "ac": ("gal", "qt", "pt", "fl oz", "lb", "oz")}
 _AMOUNTS = {unit.symbol: unit for unit in (*units_of("volume"), *units_of("mass"))}
@@ -19,55 +22,134 @@ PRODUCT_UNITS: dict[str, tuple[Unit, Unit]] = {
 """A product's unit: that of its amount, and that of the ground."""
 
 
-def product_faults(raw: Mapping[str, Any], at: Path = ()) -> Iterator[Fault]:
-    """Faults of the table's ``products`` that show only when keys are seen together; ``at``: where the table stands."""
-    products = raw.get("products")
-    for index, product in enumerate(products if isinstance(products, list) else []):
-        if not isinstance(product, Mapping):
-            continue
-        unit, path = product.get("unit"), (*at, "products", index)
-        if unit is None and ("rate" in product or "label_maximum_rate" in product or "price" in product):
-            yield Fault((*path, "unit"), 'is missing; rate, price and label_maximum_rate need it, as in "L/ha".')
-        contents = [key for key in product if re.fullmatch(r"active_ingredient_(g_l|g_kg|lb_gal)", key)]
-        if len(contents) > 1:
-            yield Fault((*path, contents[1]), f"{contents[0]} is given too; give one of them.")
-        dry = isinstance(unit, str) and unit in {"kg/ha", "g/ha", "lb/ac", "oz/ac"}
-        for key in contents[:1]:
-            if isinstance(unit, str) and dry != (key == "active_ingredient_g_kg"):
+Measure = Literal["L", "kg"]
+_CURRENCY = re.compile(r"[A-Z]{3}")
+
+
+def check_currency(code: str) -> str:
+    """Return a currency code of three capital letters (the form of ISO 4217), or raise InputError."""
+    if not _CURRENCY.fullmatch(code):
+        raise InputError(f"found {code!r}.", column="currency", hint='Use a code of three capitals, as in "ABC".')
+    return code
+
+
+def not_negative(name: str, value: float | None) -> None:
+    """Raise where a known value is negative or not finite."""
+    if value is not None and not 0 <= value < math.inf:
+        raise InputError(f"must not be negative, found {value!r}.", column=name)
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """One product in a tank. None is "not known", never zero.
+
+    Attributes
+    ----------
+    name : str
+    measure : {"L", "kg"}
+        What it is bought and metered by.
+    rate_per_m2 : float or None
+        Rate of one application, L/m2 or kg/m2.
+    price : float or None
+        For one L or kg, in ``currency``.
+    currency : str or None
+        Three capitals.
+    active_ingredient : str or None
+    active_g_per_unit : float or None
+        Grams of active ingredient in one L or kg.
+    label_max_per_m2 : float or None
+        Highest summed rate that the label allows, as the user entered it, L/m2 or kg/m2.
+    """
+
+    name: str
+    measure: Measure = "L"
+    rate_per_m2: float | None = None
+    price: float | None = None
+    currency: str | None = None
+    active_ingredient: str | None = None
+    active_g_per_unit: float | None = None
+    label_max_per_m2: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.name.strip():
+            raise InputError("a product needs a name.", column="name")
+        for name in ("rate_per_m2", "price", "active_g_per_unit", "label_max_per_m2"):
+            not_negative(f"{self.name}: {name}", getattr(self, name))
+        if self.measure == "kg" and self.active_g_per_unit is not None and self.active_g_per_unit > 1000:
+            raise InputError(
+                f"{self.name}: a kilogram cannot hold {self.active_g_per_unit:g} g.", column="active_g_per_unit"
+            )
+        if self.currency is not None:
+            check_currency(self.currency)
+
+    @property
+    def cost_per_m2(self) -> float | None:
+        """Money for one application on one m2; None where rate or price is not known."""
+        return None if self.rate_per_m2 is None or self.price is None else self.rate_per_m2 * self.price
+
+
+@dataclass(frozen=True, slots=True)
+class ProductTable:
+    """One ``[[products]]`` table as the user writes it."""
+
+    name: str = key("what to call it", "", needed=True)
+    unit: str | None = key("of rate, price and maximum, which need it", choices=tuple(PRODUCT_UNITS))
+    rate: float | None = key("product per area", above=0, shown="in `unit`")
+    label_maximum_rate: float | None = key("the label's maximum", above=0, shown="in `unit`")
+    price: float | None = key(
+        'for one of the unit\'s first part: with `"pt/ac"`, for one pint',
+        least=0,
+        shown="money per L, mL, kg, g, gal, ...",
+    )
+    currency: str | None = key("no conversion is made", shown="three capitals")
+    active_ingredient: str | None = key("its name")
+    active_ingredient_g_l: float | None = key("content of a liquid", above=0)
+    active_ingredient_g_kg: float | None = key("content of a product sold by weight", above=0, most=1000)
+
+    def faults(self) -> Iterator[tuple[str, str]]:
+        """Keys and words of what does not fit together."""
+        if self.unit is None and (self.rate, self.label_maximum_rate, self.price) != (None, None, None):
+            yield "unit", 'is missing; rate, price and label_maximum_rate need it, as in "L/ha".'
+        if self.active_ingredient_g_l is not None and self.active_ingredient_g_kg is not None:
+            yield "active_ingredient_g_kg", "active_ingredient_g_l is given too; give one of them."
+        elif self.unit is not None:
+            dry = PRODUCT_UNITS[self.unit][0].dimension == "mass"
+            wrong = "active_ingredient_g_l" if dry else "active_ingredient_g_kg"
+            if getattr(self, wrong) is not None:
                 kind = "weight" if dry else "volume"
-                yield Fault((*path, key), f"does not fit a product measured by {kind} (unit {show(unit)}).")
-        currency = product.get("currency")
-        if isinstance(currency, str) and currency and not re.fullmatch(r"[A-Z]{3}", currency):
-            yield Fault((*path, "currency"), f'found {show(currency)}; must be a code of three capitals, as in "ABC".')
+                yield wrong, f'does not fit a product measured by {kind} (unit "{self.unit}").'
+        if self.currency is not None and not _CURRENCY.fullmatch(self.currency):
+            yield "currency", f'found "{self.currency}"; must be a code of three capitals, as in "ABC".'
+
+    def product(self) -> Product:
+        """The product in SI."""
+        amount, area = PRODUCT_UNITS[self.unit or "L/ha"]
+
+        def on_ground(rate: float | None) -> float | None:
+            return None if rate is None else amount.inside(rate) / area.si_per_unit
+
+        dry = amount.dimension == "mass"
+        return Product(
+            name=self.name,
+            measure="kg" if dry else "L",
+            rate_per_m2=on_ground(self.rate),
+            price=None if self.price is None else self.price / amount.si_per_unit,
+            currency=self.currency,
+            active_ingredient=self.active_ingredient,
+            active_g_per_unit=self.active_ingredient_g_kg if dry else self.active_ingredient_g_l,
+            label_max_per_m2=on_ground(self.label_maximum_rate),
+        )
 
 
-def product_table(table: Mapping[str, Any]) -> dict[str, object]:
-    """One product in L/ha or kg/ha, its price per L or kg, its active ingredient in g per L or g per kg."""
-    out = dict(table)
-    unit = out.get("unit")
-    if unit is not None:
-        amount, area = PRODUCT_UNITS[unit]
-        for key in ("rate", "label_maximum_rate"):
-            if key in out:
-                out[key] = amount.inside(out[key]) * M2_PER_HA / area.si_per_unit
-        if "price" in out:
-            out["price"] = out["price"] / amount.si_per_unit
-        out["unit"] = "kg/ha" if amount.dimension == "mass" else "L/ha"
-    if "active_ingredient_lb_gal" in out:
-        out["active_ingredient_g_l"] = out.pop("active_ingredient_lb_gal") * KG_PER_LB * 1e3 / L_PER_GAL
-    return out
-
-
-def with_products(
-    base: Sequence[Mapping[str, object]], over: Sequence[Mapping[str, object]]
-) -> tuple[dict[str, object], ...]:
-    """Products of two lists by name, without regard to case: those of ``over`` replace whole tables of ``base``.
+def with_products(base: Sequence[Product], over: Sequence[Product]) -> tuple[Product, ...]:
+    """Products of two lists by name, without regard to case: those of ``over`` replace those of ``base``.
 
     Examples
     --------
-    >>> with_products([{"name": "a", "price": 1.0}, {"name": "b"}], [{"name": "A"}, {"name": "c"}])
-    ({'name': 'A'}, {'name': 'b'}, {'name': 'c'})
+    >>> found = with_products([Product("a", price=1.0), Product("b")], [Product("A"), Product("c")])
+    >>> [(product.name, product.price) for product in found]
+    [('A', None), ('b', None), ('c', None)]
     """
-    out = {str(item["name"]).strip().casefold(): dict(item) for item in base}
-    out |= {str(item["name"]).strip().casefold(): dict(item) for item in over}
+    out = {product.name.strip().casefold(): product for product in base}
+    out |= {product.name.strip().casefold(): product for product in over}
     return tuple(out.values())

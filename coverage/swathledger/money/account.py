@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting, BandRaster
 from swathledger.ledger.place import Placed, place_drive, ribbons_kept
+from swathledger.machine.products import Product
 from swathledger.money.label import OverLabel
-from swathledger.money.product import Product, ProductUse, TankMix
+from swathledger.money.product import ProductUse, TankMix
 from swathledger.money.tank import Tank, tank_of
 
 if TYPE_CHECKING:

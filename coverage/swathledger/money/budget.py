@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from swathledger.errors import InputError
+from swathledger.machine.products import check_currency
 from swathledger.money.payback import (
     break_even_units,
     capital_recovery,
@@ -16,7 +17,6 @@ from swathledger.money.payback import (
     net_present_value,
     simple_payback_years,
 )
-from swathledger.money.product import check_currency
 from swathledger.units import QUANTITIES, UnitSystem, to_face
 
 Part = Literal["added income", "reduced costs", "reduced income", "added costs"]

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from swathledger.errors import InputError
-from swathledger.money.product import Product
+from swathledger.machine.products import Product
 
 _ROUNDING = 1e-9  # a dose that equals the maximum but for the last bits is not over it
 

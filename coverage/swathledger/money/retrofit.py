@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from swathledger.errors import InputError
+from swathledger.machine.plumbing import Plumbing
+from swathledger.machine.products import check_currency
 from swathledger.money.budget import RetrofitCase
 from swathledger.money.interval import Interval, bootstrap_by_field
 from swathledger.money.ledgers import LOGGED, JobLedger, SetAsideLedger, distinct_primes
-from swathledger.money.product import check_currency
 from swathledger.notes import Note
-from swathledger.plumbing.lines import Plumbing
 from swathledger.plumbing.prime import recirculation
 
 NO_CURRENCY = "XXX"

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.errors import InputError, MachineError
+from swathledger.errors import MachineError
 from swathledger.ledger.rate import weighted_median
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
-from swathledger.money.product import Product, product_from_mapping
+from swathledger.machine.products import Product
 from swathledger.notes import Measure, Note
 from swathledger.swath.swath import Swath
 
@@ -53,22 +53,9 @@ def products_of(machine: Machine) -> tuple[Product, ...]:
     Raises
     ------
     MachineError
-        A value cannot be used, a product is there twice, or prices are in several currencies.
+        Prices are in several currencies.
     """
-    file = machine.source[0] if machine.source else None
-    try:
-        found = tuple(product_from_mapping(table) for table in machine.products)
-    except InputError as error:
-        raise MachineError(error.what, file=file, column=f"products: {error.column}", hint=error.hint) from error
-    keys = [product.name.casefold() for product in found]
-    twice = sorted({product.name for product in found if keys.count(product.name.casefold()) > 1})
-    if twice:
-        raise MachineError(
-            f"found {', '.join(twice)} more than once.",
-            file=file,
-            column="products",
-            hint="Give each product one [[products]] table.",
-        )
+    file, found = machine.source[0] if machine.source else None, machine.products
     codes = sorted({product.currency for product in found if product.currency is not None})
     if len(codes) > 1:
         raise MachineError(

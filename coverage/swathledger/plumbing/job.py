@@ -12,7 +12,6 @@ from swathledger.field.field import Field
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
 from swathledger.plumbing.prime import Recirculation, recirculation
-from swathledger.plumbing.spec import plumbing_from_mapping
 from swathledger.plumbing.standing import LikelyPrime, StandingDischarge, StandingReport
 from swathledger.plumbing.standing_log import standing_report
 from swathledger.swath.swath import Swath
@@ -161,11 +160,6 @@ def standing_of(
         As given to the swath.
     previous_spray_end_s : float, optional
         When the same machine last sprayed before this log, as ``Log.time_s``.
-
-    Raises
-    ------
-    MachineError
-        The ``[plumbing]`` table cannot be used.
     """
     standing, spraying = standing_rows(swath, len(log))
     if log.state_kind == "none":
@@ -177,8 +171,7 @@ def standing_of(
     if swath.width_by_row and log.working_width_m is not None:
         logged = log.working_width_m[:-1]
         width = np.where(np.isfinite(logged), logged, width)
-    file = machine.source[0] if machine.source else None
-    plumbing = plumbing_from_mapping(machine.plumbing, machine.boom.sections, file=file)
+    plumbing = machine.plumbing
     nozzles = opened.sum(axis=1, dtype=np.int64)
 
     placed = at_the_boom(log, field, swath)

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from swathledger.errors import InputError
-from swathledger.plumbing.lines import BoomFeed, Line, Plumbing
+from swathledger.machine.plumbing import BoomFeed, Line, Plumbing
 
 
 def arrival_along_line_s(segment_l: Sequence[float], tap_flow_l_s: Sequence[float]) -> tuple[float, ...]:

@@ -7,11 +7,10 @@ from typing import Any
 
 from swathledger.errors import InputError
 from swathledger.machine.machine import Machine
+from swathledger.machine.plumbing import Plumbing
 from swathledger.notes import Note
-from swathledger.plumbing.lines import Plumbing
 from swathledger.plumbing.prime import FlowBasis, boom_flow, prime, recirculation
 from swathledger.plumbing.rinse import continuous_residue_share, rinse_plan
-from swathledger.plumbing.spec import plumbing_from_mapping
 from swathledger.words import say_all, words
 
 SCHEMA = "swathledger/prime/1"
@@ -57,8 +56,7 @@ def prime_document(
     """
     if not 0 < strength < 1:
         raise InputError(f"must lie between 0 and 1, found {strength!r}.", column="strength")
-    file = machine.source[0] if machine.source else None
-    plumbing = plumbing_from_mapping(machine.plumbing, machine.boom.sections, file=file)
+    plumbing = machine.plumbing
     flow = boom_flow(
         plumbing, flow_l_s=flow_l_s, rate_l_m2=machine.set_rate_l_m2, width_m=machine.boom.width_m, speed_m_s=speed_m_s
     )
@@ -104,7 +102,7 @@ def _volumes(plumbing: Plumbing) -> dict[str, Any]:
         "held_l": plumbing.held_l,
         "nozzle_bodies_l": plumbing.nozzle_bodies_l,
         "swept_l": plumbing.swept_l,
-        "dead_ends": None if plumbing.dead_ends is None else sum(plumbing.dead_ends),
+        "dead_ends": plumbing.dead_end_count,
         "dead_end_l": plumbing.dead_end_l,
         "tank_residual_l": plumbing.residual_l,
         "tank_l": plumbing.tank_l,

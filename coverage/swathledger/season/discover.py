@@ -71,7 +71,7 @@ class FoundLog:
         """Read all of it."""
         if self.preview.whole:
             return self.preview
-        return peek(self.path, self.machine.machine.columns, self.machine.machine.log_options, whole=True)
+        return peek(self.path, self.machine.machine.columns, self.machine.machine.log_options.given(), whole=True)
 
 
 def _count(number: int, word: str) -> str:
@@ -153,7 +153,7 @@ def look(path: Path, name: str, below: PurePosixPath, machines: Sequence[GivenMa
     odd: list[str] = []
     cache: dict[str, Preview] = {}
     for given in choice:
-        columns, options = given.machine.columns, given.machine.log_options
+        columns, options = given.machine.columns, given.machine.log_options.given()
         key = repr((sorted(columns.items()), sorted(options.items(), key=str)))
         try:
             if key not in cache:

@@ -18,6 +18,7 @@ from swathledger.settings import AuditSettings
 from swathledger.text import slug
 
 if TYPE_CHECKING:
+    from swathledger.machine.products import Product
     from swathledger.machine.validation import Fault
     from swathledger.season.spec import LogSpec, ManifestSpec, SettingsSpec
 
@@ -59,8 +60,8 @@ class Job:
     day : date or None
     settings : AuditSettings
         With ``field_id`` set, and ``product`` where the job names one.
-    products : tuple of dict
-        Checked ``[[products]]`` tables of the job and of the season, metric; they come before the machine file's.
+    products : tuple of Product
+        Checked ``[[products]]`` tables of the job and of the season, in SI; they come before the machine file's.
     remarks : tuple of str
     """
 
@@ -73,7 +74,7 @@ class Job:
     product: str = ""
     day: dt.date | None = None
     settings: AuditSettings = default(default_factory=AuditSettings)
-    products: tuple[dict[str, object], ...] = ()
+    products: tuple[Product, ...] = ()
     remarks: tuple[str, ...] = ()
 
     @property
@@ -277,20 +278,9 @@ def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
 
 
 def _product_faults(table: Mapping[str, Any], at: tuple[str | int, ...]) -> list[Fault]:
-    from swathledger.machine.products import product_faults
-    from swathledger.machine.validation import Fault, show
+    from swathledger.machine.checks import product_faults
 
-    out = list(product_faults(table, at))
-    names: dict[str, int] = {}
-    for number, product in _tables(table, "products"):
-        name = str(product.get("name", "")).strip()
-        if name and names.setdefault(name.casefold(), number) != number:
-            out.append(
-                Fault(
-                    (*at, "products", number, "name"), f"found {show(name)} a second time. Give each product one table."
-                )
-            )
-    return out
+    return list(product_faults(table, at))
 
 
 def _first_file(job: Mapping[str, Any]) -> str:
@@ -375,10 +365,11 @@ def _logs(entries: list[LogSpec]) -> tuple[JobLog, ...]:
 
 
 def _jobs(spec: ManifestSpec, overrides: Mapping[str, Any]) -> tuple[Job, ...]:
-    from swathledger.machine.products import product_table, with_products
+    from swathledger.machine.keys import build
+    from swathledger.machine.products import ProductTable, with_products
 
     rules = [(rule.folder, rule.machine) for rule in spec.machine_rules]
-    season = [product_table(item.model_dump(exclude_none=True)) for item in spec.products]
+    season = [build(ProductTable, item).product() for item in spec.products]
     out = []
     for job in spec.jobs:
         logs = _logs(job.logs)
@@ -390,7 +381,7 @@ def _jobs(spec: ManifestSpec, overrides: Mapping[str, Any]) -> tuple[Job, ...]:
         settings = _settings(spec.settings, job.settings, overrides, field=job.field)
         if job.product.strip():
             settings = replace(settings, product=job.product.strip())
-        own = [product_table(item.model_dump(exclude_none=True)) for item in job.products]
+        own = [build(ProductTable, item).product() for item in job.products]
         out.append(
             Job(
                 id=job.id,

@@ -90,8 +90,7 @@ class Estimator:
         if task.settings.groups is not None:
             return task.settings.groups
         machine = self.machine(task.machine)
-        asked = None if machine is None else machine.replay.get("groups")
-        return tuple(str(group) for group in asked) if isinstance(asked, (list, tuple)) else DEFAULT_GROUPS
+        return DEFAULT_GROUPS if machine is None else machine.replay.words or DEFAULT_GROUPS
 
     def need(self, task: Task) -> Need:
         """Estimate one task."""

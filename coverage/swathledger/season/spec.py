@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from swathledger.machine.spec import ProductSpec
+from swathledger.machine.keys import file_model
+from swathledger.machine.products import ProductTable
+
+if TYPE_CHECKING:  # made at run time from the keys of a product
+    ProductSpec = BaseModel
+else:
+    ProductSpec = file_model(ProductTable)
 
 SCHEMA = "swathledger/manifest/1"
 

@@ -20,6 +20,7 @@ from swathledger.text import printable
 
 if TYPE_CHECKING:
     from swathledger.log.span import Span
+    from swathledger.machine.products import Product
     from swathledger.season.manifest import Job, Manifest
 
 RECORD = "job.json"
@@ -46,7 +47,7 @@ class Task:
     out : str
         Folder of the results.
     settings : AuditSettings
-    products : tuple of dict
+    products : tuple of Product
         Products of the manifest, which come before those of the machine file.
     key : str
         Hash of all that the results depend on; "" until inputs have been read.
@@ -59,7 +60,7 @@ class Task:
     boundary: str
     out: str
     settings: AuditSettings
-    products: tuple[dict[str, object], ...] = ()
+    products: tuple[Product, ...] = ()
     key: str = ""
 
 
@@ -154,7 +155,7 @@ def key_of(task: Task, digests: dict[str, str]) -> str:
         "machine": digest(task.machine),
         "boundary": "derive" if task.boundary == "derive" else digest(task.boundary),
         "settings": settings,
-        "products": task.products,
+        "products": [asdict(product) for product in task.products],
     }
     return hashlib.sha256(json.dumps(document, sort_keys=True).encode()).hexdigest()
 
@@ -223,7 +224,7 @@ def _audit(task: Task) -> None:
     machine, notes = read_machine(task.machine), []
     if task.products:
         machine = replace(machine, products=with_products(machine.products, task.products))
-        names = ", ".join(str(item["name"]) for item in task.products)
+        names = ", ".join(product.name for product in task.products)
         notes.append(Note.of("season.products_of_manifest", names=names))
     run_audit(
         [Path(name) for name in task.logs],

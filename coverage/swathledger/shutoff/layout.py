@@ -120,16 +120,13 @@ def layouts_for(machine: Machine, groups: Sequence[str], notes: list[Note]) -> t
         if not layout.limit and machine.boom.nozzle_count % layout.groups and machine.boom.nozzle_count > 1:
             notes.append(Note.of("shutoff.uneven_groups", nozzles=machine.boom.nozzle_count, groups=layout.groups))
         out.append(layout)
-    table = machine.replay
-    widths = table.get("widths_m")
-    for width in widths if isinstance(widths, (list, tuple)) else ():
-        cut = groups_of_width(machine, float(width))
+    for width in machine.replay.widths_m:
+        cut = groups_of_width(machine, width)
         mean = machine.boom.width_m / (cut.shape[0] - 1)
-        out.append(Layout(f"width {float(width):g} m", _words(cut.shape[0] - 1, mean), cut))
-    lists = table.get("nozzles_per_group")
-    for number, counts in enumerate(lists if isinstance(lists, (list, tuple)) else (), start=1):
+        out.append(Layout(f"width {width:g} m", _words(cut.shape[0] - 1, mean), cut))
+    for number, counts in enumerate(machine.replay.nozzles_per_group, start=1):
         cut = listed_groups(machine, counts)
-        label = f"{cut.shape[0] - 1} groups of " + "+".join(str(int(n)) for n in counts) + " nozzles"
+        label = f"{cut.shape[0] - 1} groups of " + "+".join(str(n) for n in counts) + " nozzles"
         out.append(Layout(f"list {number}", label, cut))
     kept: list[Layout] = []
     for layout in out:

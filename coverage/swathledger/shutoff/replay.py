@@ -47,20 +47,13 @@ PART_POINTS = 0.05
 
 def control_for(machine: Machine, off_when_covered: float, tolerance_m: float, revisit_s: float) -> Control:
     """Controller settings: the log's own layout has ``[valves]``; for the others ``[replay]`` may name other delays."""
-    table = machine.replay
-    changes = {
-        name: float(value)
-        for name in ("on_delay_s", "off_delay_s", "look_ahead_on_s", "look_ahead_off_s", "minimum_on_s")
-        if isinstance(value := table.get(name), (int, float))
-    }
-    level = table.get("agreement_pct")
     return Control(
         machine.valves,
-        replace(machine.valves, **changes),
+        machine.replay.valves,
         off_when_covered,
         tolerance_m,
         revisit_s,
-        float(level) if isinstance(level, (int, float)) else DEFAULT_LEVEL_PCT,
+        DEFAULT_LEVEL_PCT if machine.replay.agreement_pct is None else machine.replay.agreement_pct,
     )
 
 

@@ -113,12 +113,12 @@ def _settings_for(
     machine: Machine, ground: Field, settings: RunSettings, number: int
 ) -> tuple[PlanSettings, DriveSettings]:
     rate = machine.set_rate_l_m2 if machine.set_rate_l_m2 is not None else settings.drive.rate_l_m2
-    tank = machine.plumbing.get("tank_l")
+    tank = machine.plumbing.tank_l
     planned = settings.plan
     if settings.contour:
         planned = replace(planned, contour_side=longest_side(polygons(ground.boundary)[0]))
-    if settings.refills and planned.tank_m2 is None and isinstance(tank, int | float):
-        planned = replace(planned, tank_m2=float(tank) / rate)
+    if settings.refills and planned.tank_m2 is None and tank is not None:
+        planned = replace(planned, tank_m2=tank / rate)
     return planned, replace(settings.drive, rate_l_m2=rate, seed=settings.drive.seed + 1000 * number)
 
 

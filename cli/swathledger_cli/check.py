@@ -55,7 +55,7 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
 
 def render(report: LogReport, units: UnitSystem) -> list[str]:
     """Lines for a person."""
-    from swathledger.text import duration
+    from swathledger.text import duration, printable
     from swathledger.units import text
     from swathledger.words import say_all
 
@@ -100,7 +100,7 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
     lines += _block("Guesses and odd things", say_all(report.warnings, units))
     lines += _block("What would make it better", say_all(report.better, units))
     lines += ["", f"Verdict: {report.verdict}", *(f"  - {reason}" for reason in say_all(report.reasons, units))]
-    return lines
+    return [printable(line) for line in lines]
 
 
 def _block(title: str, items: list[str]) -> list[str]:

@@ -13,7 +13,7 @@ from swathledger.log.log import Log, LogQuality, SetAside
 from swathledger.log.quality import assess, position_noise_m
 from swathledger.words import say, say_all
 
-M_PER_DEG = 111_195.08  # pi / 180 * 6371008.8 m
+M_PER_DEG = 110_574.27582  # of latitude at the equator on WGS84: pi / 180 x a (1 - e2)
 
 
 def drive(n: int = 601, rate: float = 5.0, speed: float = 5.0, **changes: object) -> Log:

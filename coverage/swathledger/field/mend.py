@@ -5,20 +5,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
+from swathledger.errors import FieldError
+from swathledger.notes import Measure, Note
+
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
     from shapely.geometry.base import BaseGeometry
 
 #: A part or a hole of a lesser area, m2, or of a lesser mean width (twice the area over the perimeter), m, is a slip of
 #: the pen and no ground: no boom can be steered by it.
-
-from swathledger.notes import Measure, Note
-
 SLIVER_AREA_M2 = 1.0
 SLIVER_WIDTH_M = 0.1
 _WELD_M = 1e-4
+#: Crossings of edges that are mended; a drawing of ground has a handful.
+MOST_CROSSINGS = 10_000
+_EDGES_AT_ONCE = 50
 _LEAST = {"area": Measure(SLIVER_AREA_M2, "small_area"), "width": Measure(SLIVER_WIDTH_M, "length")}
 
 
@@ -35,6 +40,53 @@ def as_polygons(geometry: BaseGeometry) -> Polygon | MultiPolygon:
     """The polygonal part of a geometry: one polygon, or a multipolygon (empty where there is none)."""
     parts = polygons_of(geometry)
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
+def check_crossings(parts: Sequence[BaseGeometry], what: str, file: str) -> None:
+    """Refuse lines that cross themselves and each other more often than any drawing of ground does.
+
+    Each crossing becomes a corner when it is mended: 2,000 corners that all cross would take minutes and gigabytes.
+
+    Parameters
+    ----------
+    parts : sequence of shapely geometry
+        Plane metres.
+    what : str
+        How the message calls them.
+
+    Raises
+    ------
+    FieldError
+        More than `MOST_CROSSINGS` crossings of one edge with another.
+    """
+    edges = np.concatenate([_edges_of(part) for part in parts]) if parts else np.empty((0, 2, 2))
+    if edges.shape[0] < 4:
+        return
+    lines = np.asarray(shapely.linestrings(edges), dtype=object)
+    tree = shapely.STRtree(lines)
+    found = 0
+    for at in range(0, lines.size, _EDGES_AT_ONCE):  # so that not even the list of crossings grows without bound
+        found += tree.query(lines[at : at + _EDGES_AT_ONCE], predicate="crosses").shape[1]
+        if found > 2 * MOST_CROSSINGS:  # each is met from both sides
+            raise FieldError(
+                f"{what} crosses itself more than {MOST_CROSSINGS:,} times.", file=file, hint="Draw it anew."
+            )
+
+
+def _edges_of(geometry: BaseGeometry) -> NDArray[np.float64]:
+    """(n, 2, 2) ends of the edges of lines and rings."""
+    xy, part = shapely.get_coordinates(_lines_of(geometry), return_index=True)
+    same = part[1:] == part[:-1]
+    edges = np.stack([xy[:-1][same], xy[1:][same]], axis=1)
+    known: NDArray[np.float64] = edges[np.isfinite(edges).all(axis=(1, 2))]
+    return known
+
+
+def _lines_of(geometry: BaseGeometry) -> NDArray[np.object_]:
+    parts = shapely.get_parts(shapely.get_parts(np.atleast_1d(np.asarray(geometry, dtype=object))))
+    rings = shapely.get_rings(parts[shapely.get_type_id(parts) == 3])
+    others = parts[np.isin(shapely.get_type_id(parts), (1, 2))]
+    return np.concatenate([rings, others])
 
 
 def mend(geometry: BaseGeometry) -> tuple[Polygon | MultiPolygon, Note | None]:

@@ -9,6 +9,7 @@ import shapely
 
 from swathledger.errors import FieldError
 from swathledger.field.field import LocalPlane
+from swathledger.geodesy import distance_m, ellipsoid
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -98,9 +99,7 @@ def to_degrees(geometry: BaseGeometry, plane: LocalPlane) -> BaseGeometry:
 
 def geodesic_m(latitude_1: float, longitude_1: float, latitude_2: float, longitude_2: float) -> float:
     """Length of the shortest way between two positions on the WGS84 ellipsoid, m (Karney 2013, as below)."""
-    from pyproj import Geod
-
-    return float(Geod(ellps="WGS84").inv(longitude_1, latitude_1, longitude_2, latitude_2)[2])
+    return float(distance_m(latitude_1, longitude_1, latitude_2, longitude_2))
 
 
 def geodesic_area_m2(geometry: BaseGeometry) -> float:
@@ -108,9 +107,7 @@ def geodesic_area_m2(geometry: BaseGeometry) -> float:
 
     Edges are geodesics. Method: Karney (2013), doi 10.1007/s00190-012-0578-z, by :class:`pyproj.Geod`.
     """
-    from pyproj import Geod
-
-    geod = Geod(ellps="WGS84")
+    geod = ellipsoid()
 
     def ring_area(ring: BaseGeometry) -> float:
         xy = shapely.get_coordinates(ring)

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from swathledger.errors import FieldError
-from swathledger.field.plane import plane_for, to_plane
+from swathledger.field.plane import geodesic_m, plane_for, to_plane
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -67,8 +67,6 @@ def share_inside(boundary: BaseGeometry, positions: Positions) -> float:
 
 def distance_m(geometry: BaseGeometry, positions: Positions) -> float:
     """Geodesic distance between the nearest of the positions and a geometry in degrees; 0 where one is inside."""
-    from pyproj import Geod
-
     shape = to_plane(geometry, positions.plane)
     if not bool(np.isfinite(shapely.get_coordinates(shape)).all()):
         shape, lonlat = geometry, shapely.get_coordinates(geometry)  # the far side of the earth: any corner will do
@@ -83,8 +81,7 @@ def distance_m(geometry: BaseGeometry, positions: Positions) -> float:
         near = shapely.get_coordinates(shapely.shortest_line(here, shape))[-1]
         latitude, longitude = positions.plane.inverse(near[:1], near[1:])
         lat, lon = float(latitude[0]), float(longitude[0])
-    metres = Geod(ellps="WGS84").inv(positions.longitude_deg[index], positions.latitude_deg[index], lon, lat)[2]
-    return float(metres)
+    return float(geodesic_m(positions.latitude_deg[index], positions.longitude_deg[index], lat, lon))
 
 
 def say_distance(metres: float) -> str:

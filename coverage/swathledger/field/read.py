@@ -13,7 +13,7 @@ from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import FieldError
 from swathledger.field.field import Field, LocalPlane
-from swathledger.field.mend import SLIVER_AREA_M2, as_polygons, join, mend, polygons_of
+from swathledger.field.mend import SLIVER_AREA_M2, as_polygons, check_crossings, join, mend, polygons_of
 from swathledger.field.plane import geodesic_area_m2, plane_for, to_degrees, to_plane
 from swathledger.field.proximity import Positions, distance_m, say_distance, share_inside
 from swathledger.field.source import BoundaryFile, Feature, read_boundary_file
@@ -254,6 +254,9 @@ def _boundary(group: _Group, plane: LocalPlane, file: str) -> tuple[Polygon | Mu
     parts: list[BaseGeometry] = []
     notes: list[Note] = []
     seen: dict[bytes, int] = {}
+    shapes = [to_plane(feature.geometry, plane) for feature in group.features]
+    if len(shapes) > 1 or not shapes[0].is_valid:
+        check_crossings(shapes, f"the boundary of field {group.field_id!r}", file)
     for feature in group.features:
         key = shapely.to_wkb(shapely.normalize(feature.geometry))
         if key in seen:
@@ -310,6 +313,8 @@ def _exclusions(
         # A far feature may lie where the plane has no coordinates.
         if not bool(np.isfinite(shapely.get_coordinates(shape)).all()):
             continue
+        if not shape.is_valid or (feature.buffer_m > 0 and not polygons_of(shape)):
+            check_crossings([shape], f"the exclusion in feature {feature.row}", source.file)
         if polygons_of(shape):
             shape, note = mend(shape)
         else:

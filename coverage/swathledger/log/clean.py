@@ -22,6 +22,7 @@ _OTHER_TIME_S = 366 * 86_400.0
 _SPIKE_ROWS = 5
 _SPIKE_S = 10.0
 _EDGE_ROWS = 3
+_AT_ONCE = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,9 +170,9 @@ def _one_row_a_moment(
     times = time_s[order]
     if order.size < 2:
         return order, times
-    _, stamp, size = np.unique(times, return_inverse=True, return_counts=True)
-    if size.max() == 1:
+    if bool((np.diff(times) > 0).all()):
         return order, times
+    _, stamp = np.unique(times, return_inverse=True)
     repeat = _repeats(stamp, lat[order], lon[order])
     moving = np.bincount(stamp[~repeat])
     inner = moving[1:-1] if moving.size > 4 else moving
@@ -240,7 +241,10 @@ def _excursions(times: Floats, lat: Floats, lon: Floats) -> Mask:
     drop = np.zeros(times.size, bool)
     if times.size < 3:
         return drop
-    far = is_jump(distance_m(lat[:-1], lon[:-1], lat[1:], lon[1:]), np.diff(times))
+    far = np.empty(times.size - 1, bool)
+    for at in range(0, far.size, _AT_ONCE):  # a distance takes many arrays on its way
+        a, b = slice(at, min(at + _AT_ONCE, far.size)), slice(at + 1, at + _AT_ONCE + 1)
+        far[a] = is_jump(distance_m(lat[a], lon[a], lat[b], lon[b]), times[b] - times[a])
     cuts = np.flatnonzero(far) + 1
     if cuts.size == 0:
         return drop

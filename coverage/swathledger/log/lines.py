@@ -114,8 +114,8 @@ class TextFile:
             told.append(Note.of("log.zero_bytes", file=name))
         return tuple(told)
 
-    def blocks(self, size: int = BLOCK) -> Iterator[Block]:
-        """Blocks of about ``size`` bytes.
+    def blocks(self, size: int | None = None) -> Iterator[Block]:
+        """Blocks of about ``size`` bytes (None: `BLOCK`).
 
         Raises
         ------
@@ -123,7 +123,7 @@ class TextFile:
             The file is not in the encoding that was given, or there is no such encoding.
         """
         line, carry, held = 1, b"", b""
-        for data in self._utf8(size):
+        for data in self._utf8(size or BLOCK):
             if b"\0" in data:
                 self._zeros = True
                 data = data.replace(b"\0", b"")  # noqa: PLW2901  # the block goes through several steps

@@ -10,7 +10,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.log.clean import distance_m
+from swathledger.geodesy import distance_m, metres_per_degree
 from swathledger.log.log import Log, SetAside, StateKind
 from swathledger.motion import default_max_gap_s, sigma_of_third
 from swathledger.notes import Measure, Note
@@ -25,7 +25,6 @@ _PAUSE_M, _BREAK_S = 5.0, 600.0
 _STRAIGHT_DEG = 5.0
 _ARM_M = 10.0
 _NOISE_ROWS = 100
-_M_PER_DEG = 111_195.0
 
 
 class _HasBoom(Protocol):
@@ -269,9 +268,9 @@ def position_noise_m(log: Log) -> float | None:
     n = len(log)
     if n < _NOISE_ROWS:
         return None
-    scale = math.cos(math.radians(float(np.median(log.latitude_deg))))
-    x = (log.longitude_deg - log.longitude_deg[0]) * _M_PER_DEG * scale
-    y = (log.latitude_deg - log.latitude_deg[0]) * _M_PER_DEG
+    north_m, east_m = metres_per_degree(float(np.median(log.latitude_deg)))
+    x = (log.longitude_deg - log.longitude_deg[0]) * east_m
+    y = (log.latitude_deg - log.latitude_deg[0]) * north_m
     step = np.diff(log.time_s)
     length = np.hypot(np.diff(x), np.diff(y))
     typical = float(np.median(length[length > 0.05])) if (length > 0.05).any() else 0.0

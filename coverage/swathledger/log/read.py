@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from swathledger.log.table import RawTable
 from swathledger.notes import Measure, Note
 
 PathLike = str | Path
+Order = NDArray[np.int64] | slice
 _WIDTHS_ALIKE_M = 0.011  # descriptions are in whole millimetres, and rounded to the centimetre by some
 _OPTIONAL = ("heading_deg", "speed_m_s", "working_width_m", "rate_l_m2", "flow_l_s", "hdop")
 
@@ -119,9 +121,9 @@ def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...], spans: Seque
     warnings = [text for chunk in chunks for text in chunk.warnings]
     source = np.repeat(np.arange(len(chunks)), [len(chunk) for chunk in chunks])
     cleaned = clean_rows(
-        np.concatenate([chunk.time_s for chunk in chunks]),
-        np.concatenate([chunk.latitude_deg for chunk in chunks]),
-        np.concatenate([chunk.longitude_deg for chunk in chunks]),
+        _end_to_end([chunk.time_s for chunk in chunks]),
+        _end_to_end([chunk.latitude_deg for chunk in chunks]),
+        _end_to_end([chunk.longitude_deg for chunk in chunks]),
         source,
     )
     cleaned = keep_spans(cleaned, source, spans)
@@ -137,17 +139,19 @@ def _join(chunks: list[Chunk], inputs: tuple[tuple[str, str], ...], spans: Seque
             file=first.file if len(chunks) == 1 else None,
             hint=_nothing_hint(chunks),
         )
-    order = cleaned.order
-    state = np.concatenate([chunk.state for chunk in chunks])[order]
+    order: Order = cleaned.order
+    if used == source.size and bool((np.diff(cleaned.order) == 1).all()):
+        order = slice(None)  # all rows, in their own order: nothing is copied
+    state = _end_to_end([chunk.state for chunk in chunks])[order]
     numbers = {name: _gather(chunks, "numbers", name, order) for name in _names(chunks, "numbers")}
     sigma = numbers.pop("gnss_sigma_m", None)
     reverse = None
     if any(chunk.reverse is not None for chunk in chunks):
-        reverse = np.concatenate([_or_false(chunk) for chunk in chunks])[order]
+        reverse = _end_to_end([_or_false(chunk) for chunk in chunks])[order]
     product = None
     if any(chunk.product is not None for chunk in chunks):
         words = [word for chunk in chunks for word in (chunk.product or [""] * len(chunk))]
-        product = tuple(words[row] for row in order.tolist())
+        product = tuple(words if isinstance(order, slice) else [words[row] for row in order.tolist()])
     quality = LogQuality(
         epochs=epochs,
         used=used,
@@ -214,10 +218,15 @@ def _names(chunks: list[Chunk], group: str) -> list[str]:
     return list(dict.fromkeys(name for chunk in chunks for name in getattr(chunk, group)))
 
 
-def _gather(chunks: list[Chunk], group: str, name: str, order: NDArray[np.int64]) -> NDArray[np.float64]:
+def _gather(chunks: list[Chunk], group: str, name: str, order: Order) -> NDArray[np.float64]:
     parts = [getattr(chunk, group).get(name) for chunk in chunks]
     whole = [np.full(len(chunk), np.nan) if part is None else part for chunk, part in zip(chunks, parts, strict=True)]
-    return np.concatenate(whole)[order]
+    return _end_to_end(whole)[order]
+
+
+def _end_to_end(parts: list[NDArray[Any]]) -> NDArray[Any]:
+    """Arrays joined; a single one as it is."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def _or_false(chunk: Chunk) -> NDArray[np.bool_]:

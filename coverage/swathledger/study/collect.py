@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import fields
@@ -12,12 +11,12 @@ from pathlib import Path
 from swathledger.documents.document import parse, reason
 from swathledger.documents.ledger import Ledger, LedgerField, LedgerLayout
 from swathledger.errors import InputError
+from swathledger.geodesy import distance_m
 from swathledger.study.collected import AS_LOGGED, LOGGED, LayoutRow, LeftOut, StudyField, StudyJob
 
 LEDGER = "ledger.json"
 SAME_PLACE_M = 500.0
 """Fields of one name whose centres are farther apart are two fields."""
-_M_PER_DEG = 111_195.0
 
 
 def ledger_files(results: Sequence[Path]) -> list[tuple[str, Path]]:
@@ -169,12 +168,11 @@ def _centre(projection: str) -> tuple[float, float] | None:
 
 
 def _apart_m(one: str, other: str) -> float:
-    """Distance between two planes' centres, near enough; 0 where either is not known."""
+    """Distance between two planes' centres; 0 where either is not known."""
     a, b = _centre(one), _centre(other)
     if a is None or b is None:
         return 0.0
-    east = ((b[1] - a[1] + 180.0) % 360.0 - 180.0) * math.cos(math.radians(a[0]))
-    return math.hypot(b[0] - a[0], east) * _M_PER_DEG
+    return float(distance_m(a[0], a[1], b[0], b[1]))
 
 
 def fields_of(jobs: Iterable[StudyJob]) -> tuple[StudyField, ...]:

@@ -196,6 +196,7 @@ class _Worker:
 
     def _started(self) -> subprocess.Popen[bytes]:
         if self._process is None or self._process.poll() is not None:
+            self.close()
             root = str(Path(__file__).resolve().parents[2])
             paths = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH", ""))))
             self._process = subprocess.Popen(

@@ -36,6 +36,7 @@ def distance_m(
     return metres
 
 
+@lru_cache(maxsize=256)
 def metres_per_degree(latitude_deg: float) -> tuple[float, float]:
     """Length of a degree at a latitude: northward, eastward, m. Taken over a hundredth of a degree."""
     half = 0.005

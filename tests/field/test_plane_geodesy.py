@@ -209,3 +209,11 @@ def test_real_boundaries_against_their_records(shared_dir: Path) -> None:
         field = read_field(path, field_id=outline.field_id)
         assert field.boundary_area_m2 == pytest.approx(outline.geodesic_area_m2, rel=1e-6)
         assert field.recorded_area_m2 == outline.recorded_area_m2
+
+
+@pytest.mark.parametrize("centre", [(0.0, 0.0), (-31.5, 117.2), (60.0, 179.999999)])
+def test_a_tenth_of_a_millimetre_beside_the_centre_is_not_the_centre(centre):
+    plane = LocalPlane(*centre)
+    x, y = np.array([1e-4, 0.0, -5e-4, 0.0]), np.array([0.0, 1e-4, 2e-4, 0.0])
+    there = plane.forward(*plane.inverse(x, y))
+    np.testing.assert_allclose(there, (x, y), atol=1e-8)

@@ -6,16 +6,19 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import FieldError
+from swathledger.geodesy import metres_per_degree
 from swathledger.notes import Note
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
     from pyproj import Transformer
+
+_SNAPPED_M = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,13 @@ class LocalPlane:
         # PROJ's inverse may end its series early and be off by 1 mm (seen in 9.5); its forward is not. One step mends.
         x_back, y_back = projection.transform(longitude, latitude)
         longitude, latitude = projection.transform(2 * x_m - x_back, 2 * y_m - y_back, direction="INVERSE")
+        near = np.hypot(x_m, y_m) < _SNAPPED_M
+        if np.any(near) and abs(self.latitude_0_deg) < 90.0:
+            # What is within 0.64 mm of the centre comes out as the centre; the rest of the way is straight.
+            north_m, east_m = metres_per_degree(self.latitude_0_deg)
+            x_back, y_back = projection.transform(longitude, latitude)
+            latitude = np.where(near, latitude + (y_m - y_back) / north_m, latitude)
+            longitude = np.where(near, longitude + (x_m - x_back) / east_m, longitude)
         return latitude, longitude
 
 

@@ -153,7 +153,7 @@ def read_picture(path: Path, box: Box) -> Picture:
     from rasterio.enums import Resampling
     from rasterio.windows import Window
 
-    with rasterio.open(path) as file:
+    with rasterio.open(path, driver="GTiff") as file:
         cell = file.transform.a
         left, top = file.transform.c, file.transform.f
         first = max(0, math.floor((box.west - left) / cell))

@@ -217,7 +217,7 @@ def times_sum(path: Path) -> int:
     import rasterio
 
     total = 0
-    with rasterio.open(path) as file:
+    with rasterio.open(path, driver="GTiff") as file:
         for _, window in file.block_windows(BAND_TIMES):
             block = file.read(BAND_TIMES, window=window)
             total += int(block[block > 0].sum(dtype=np.float64))

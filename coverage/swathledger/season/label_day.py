@@ -135,7 +135,7 @@ def _dose_unit(path: Path) -> str | None:
     from swathledger.report.raster import BAND_DOSE
 
     try:
-        with plain_path(path) as plain, rasterio.open(plain) as source:
+        with plain_path(path) as plain, rasterio.open(plain, driver="GTiff") as source:
             return str(source.units[BAND_DOSE - 1])
     except (RasterioError, OSError):
         return None
@@ -150,7 +150,10 @@ def _summed(uses: Sequence[_Use], limit: float | None, rate: float) -> tuple[flo
     from swathledger.files import plain_path
 
     with ExitStack() as stack:
-        files = [stack.enter_context(rasterio.open(stack.enter_context(plain_path(use.path)))) for use in uses]
+        paths = [stack.enter_context(plain_path(use.path)) for use in uses]
+        files = [
+            stack.enter_context(rasterio.open(path, driver="GTiff")) for path in paths
+        ]  # no other driver looks at it
         first = files[0]
         cell = float(first.transform.a)
         if any(abs(file.transform.a - cell) > 1e-9 * cell for file in files):

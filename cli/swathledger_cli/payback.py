@@ -73,11 +73,12 @@ _NOT_NEGATIVE = click.FloatRange(min=0.0)
 )
 @click.option(
     "--baseline",
-    default="logged",
+    default="resolution",
     show_default=True,
     metavar="LABEL",
-    help="What it is held against: logged (what was done), model (today's layout under the controller "
-    "model), or a label of the replay, as boom.",
+    help="What it is held against: resolution (what narrower groups alone save, under one model and at equal "
+    "cover), model (today's layout under the controller model), logged (what was done), or a label of the replay, "
+    "as boom.",
 )
 @options.machine_option(required=False)
 @click.option(

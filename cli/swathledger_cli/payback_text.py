@@ -23,7 +23,17 @@ INPUTS = {
     "spray_cost_per_l": "product in the spray",
     "other_saving_a_year": "other saving",
 }
-BASELINES = {"logged": "what was logged", "model": "today's layout under the controller model"}
+BASELINES = {
+    "resolution": "today's groups: resolution alone, under one model and at equal cover",
+    "logged": "what was logged",
+    "model": "today's layout under the controller model",
+}
+STEPS = {
+    "model": "from what was done to today's layout under the model",
+    "timing": "timing: today's valves against the layout's",
+    "resolution": "resolution: the groups alone",
+    "floor": "left to a valve for every cell",
+}
 CAUSES = {
     "outside": "outside the boundary",
     "excluded": "on excluded ground",
@@ -129,6 +139,11 @@ def _saving(document: dict[str, Any]) -> list[str]:
             f"{_between(money(saving['product_low'], currency), money(saving['product_high'], currency))} "
             f"({interval['fields']} fields drawn {interval['resamples']:,} times, seed {interval['seed']})."
         )
+    if saving["steps"]:
+        out.append("  The way from what was done, at equal cover (share of the product):")
+        for line in saving["steps"]:
+            paid = "  <- paid from" if line["step"] == document["baseline"] else ""
+            out.append(f"    {100 * line['share']:+6.2f} %  {STEPS[line['step']]}{paid}")
     for key, word in (("prime", "priming"), ("rinse", "rinsing")):
         found = document[key]
         if found is not None:

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from swathledger.documents.document import converted
-from swathledger.documents.ledger import GROUND, Ledger
+from swathledger.documents.ledger import Ledger
+from swathledger.documents.replay import GROUND
 
 DROP = object()
 """Takes a key out."""
@@ -86,7 +87,7 @@ def plain_ledger(**changes: Any) -> dict[str, Any]:
     rates = dict.fromkeys(("off_rate_10pct_m2", "under_rate_10pct_m2", "over_rate_10pct_m2"), 0.0)
     return merged(
         {
-            "schema": "swathledger/ledger/1",
+            "schema": Ledger.schema_name(),
             "field": {
                 "id": "north", "boundary": "given", "boundary_area_m2": 10_000.0, "geodesic_area_m2": 10_000.0,
                 "exclusion_area_m2": 0.0, "target_area_m2": 10_000.0, "perimeter_m": 400.0,

@@ -188,3 +188,60 @@ def test_the_schema_tells_types_and_what_must_be_there() -> None:
     assert area["properties"]["covered_m2"] == {"type": "number"}
     assert "covered_m2" in area["required"]
     assert found["$id"] == Ledger.schema_name() == whole()["schema"]
+
+
+def first_schema() -> dict[str, Any]:
+    """A ledger of schema 1: 1,000 L laid on 10 ha, 9.6 of them covered."""
+
+    def row(label: str, groups: int | None, width: float | None, covered: float, applied: float, litres: float | None):
+        more = {"groups": groups, "group_width_m": width, "covered_m2": covered, "applied_m2": applied}
+        return kit.layout(label, **more, over_application_m2=applied - covered, volume_l=litres)
+
+    # Covered ground differs: 40 L of what the boom lays fewer than the log comes of ground that it does not cover.
+    model = kit.model(
+        trusted=True,
+        as_logged=row("as logged", 4, 6.0, 96_000.0, 100_000.0, 1000.0),
+        logged_layout=row("logged", 4, 6.0, 96_000.0, 99_000.0, 990.0),
+    )
+    rows = [
+        row("boom", 1, 24.0, 92_160.0, 96_000.0, 960.0),
+        row("nozzle", 48, 0.5, 96_000.0, 97_500.0, 975.0),
+        row("limit", None, None, 96_000.0, 96_500.0, 970.0),
+    ]
+    return kit.plain_ledger(schema="swathledger/ledger/1", model=model, replay=rows)
+
+
+def test_a_ledger_of_schema_1_has_its_lines_from_its_layouts() -> None:
+    found = converted(Ledger, first_schema(), "")
+    assert (found.schema, found.verdict, found.estimate) == ("swathledger/ledger/2", None, None)
+    boom, nozzle, limit = found.replay
+    # boom: 960 L on 9.216 ha are 1,000 L on the 9.6 ha really covered: 10 L more than today's layout under the model
+    assert [line.step for line in boom.steps] == ["model", "timing", "resolution"]
+    assert [line.saved_l for line in boom.steps] == pytest.approx([10.0, 0.0, -10.0])
+    assert [line.saved_l for line in nozzle.steps] == pytest.approx([10.0, 0.0, 15.0])
+    assert nozzle.step("resolution").saved_pct == pytest.approx(1.5)
+    assert nozzle.step("resolution").saved_m2 == pytest.approx(1500.0)
+    assert (limit.steps, nozzle.step("floor")) == ((), None)
+    # The model over-applies 1,000 m2 less than was done, against 1,500 m2 that nozzles are said to spare.
+    model = found.model
+    assert (model.over_application_difference_m2, model.over_applied_difference_l) == (-1000.0, -10.0)
+    assert (model.claimed_by, model.claimed_m2, model.claimed_l) == ("nozzle", pytest.approx(1500.0), 15.0)
+    assert model.trusted is True
+
+
+def test_trust_is_by_over_application_and_not_by_seconds() -> None:
+    document = first_schema()
+    document["model"]["logged_layout"]["over_application_m2"] += 4000.0  # 3,000 m2 more than was done
+    document["model"] |= {"section_seconds_agreement_pct": 99.5, "trusted": True}
+    assert converted(Ledger, document, "").model.trusted is False
+    document["replay"] = document["replay"][:1]  # the boom saves nothing: there is nothing to trust
+    assert converted(Ledger, document, "").model.trusted is None
+
+
+def test_without_litres_the_lines_of_schema_1_are_by_ground() -> None:
+    document = first_schema()
+    for row in (*document["replay"], document["model"]["as_logged"], document["model"]["logged_layout"]):
+        row["volume_l"] = None
+    nozzle = converted(Ledger, document, "").replay[1]
+    assert [line.saved_l for line in nozzle.steps] == [None, None, None]
+    assert [line.saved_pct for line in nozzle.steps] == pytest.approx([1.0, 0.0, 1.5])

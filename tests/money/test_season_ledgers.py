@@ -35,9 +35,10 @@ def ledger(
     boundary: str = "given",
 ) -> dict[str, Any]:
     """A ledger of a field sprayed at 100 L/ha; only what money reads."""
-    rows = [kit.layout("nozzle", applied_m2=nozzle_l * 100.0, volume_l=nozzle_l)]
+    # Today's layout under the model lays 50 L less than was done; every layout covers the same ground.
+    rows = [kit.layout("nozzle", applied_m2=nozzle_l * 100.0, volume_l=nozzle_l, steps=steps(logged_l, nozzle_l))]
     if boom_l is not None:
-        rows.append(kit.layout("boom", applied_m2=boom_l * 100.0, volume_l=boom_l))
+        rows.append(kit.layout("boom", applied_m2=boom_l * 100.0, volume_l=boom_l, steps=steps(logged_l, boom_l)))
     done = kit.layout("logged", applied_m2=logged_l * 100.0, volume_l=logged_l)
     target = covered_ha * 100.0
     return kit.plain_ledger(
@@ -64,6 +65,15 @@ def ledger(
     )
 
 
+def steps(done_l: float, layout_l: float) -> list[dict[str, Any]]:
+    """Lines of a saving whose floor is 30 L below the layout."""
+    litres = {"model": 50.0, "timing": 0.0, "resolution": done_l - 50.0 - layout_l, "floor": 30.0}
+    return [
+        {"step": step, "saved_l": saved_l, "saved_m2": 100.0 * saved_l, "saved_pct": 100.0 * saved_l / done_l}
+        for step, saved_l in litres.items()
+    ]
+
+
 def season(folder: Path, ledgers: dict[str, dict[str, Any]]) -> Path:
     for name, document in ledgers.items():
         (folder / name).mkdir(parents=True)
@@ -88,7 +98,7 @@ def run(*words: str | Path) -> Result:
 
 
 def test_saving_and_budget_by_hand(two_fields: Path) -> None:
-    found = payback_document(two_fields, RetrofitTerms(price=25_000.0, area_a_year_m2=3000 * HA))
+    found = payback_document(two_fields, RetrofitTerms(price=25_000.0, area_a_year_m2=3000 * HA, baseline="logged"))
     # 3.5 ha's worth on 100 ha is 3.5 %; on 3,000 ha at 40: 4,200; upkeep 2 % of 25,000 = 500
     assert found["case"]["saved_share"] == pytest.approx(0.035)
     assert found["saving"]["product_a_year"] == pytest.approx(4200.0)
@@ -119,9 +129,39 @@ def test_baselines(two_fields: Path) -> None:
         found = payback_document(two_fields, RetrofitTerms(price=1.0, baseline=baseline))
         return float(found["case"]["saved_share"])
 
+    # Of the 350 L less than logged, the model takes 2 x 50 L; resolution has what is left, 250 L.
+    assert share("resolution") == pytest.approx(0.025)
     assert share("logged") == pytest.approx(0.035)  # (200 + 150) L of 10,000
     assert share("model") == pytest.approx(0.025)  # each 50 L less
     assert share("boom") == pytest.approx(0.055)  # (300 + 250)
+
+
+def test_the_way_from_what_was_done_is_told_and_what_is_paid_from(two_fields: Path) -> None:
+    found = payback_document(two_fields, RetrofitTerms(price=1.0))
+    assert (found["baseline"], found["case"]["saved_share"]) == ("resolution", pytest.approx(0.025))
+    # 2 x 50, 0, 250 and 2 x 30 L at 100 L/ha, of 100 ha
+    lines = {line["step"]: (line["spared_m2"] / HA, line["share"]) for line in found["saving"]["steps"]}
+    assert lines == {
+        "model": pytest.approx((1.0, 0.01)),
+        "timing": (0.0, 0.0),
+        "resolution": pytest.approx((2.5, 0.025)),
+        "floor": pytest.approx((0.6, 0.006)),
+    }
+    words = run(two_fields, "--price", "1").output
+    assert "against today's groups: resolution alone, under one model and at equal cover" in words
+    assert re.search(r"\+2\.50 %  resolution: the groups alone  <- paid from", words)
+    assert "<- paid from" not in run(two_fields, "--price", "1", "--baseline", "logged").output
+
+
+def test_what_has_no_line_of_resolution_is_told(two_fields: Path) -> None:
+    floor = {"label": "limit", "groups": None, "group_width_m": None, "steps": []}
+    for path in two_fields.rglob("ledger.json"):
+        document = json.loads(path.read_text())
+        document["replay"].append(document["replay"][0] | floor)
+        path.write_text(json.dumps(document))
+    refused = run(two_fields, "--price", "1", "--layout", "limit")
+    assert "no ledger says what resolution alone saves with 'limit'" in refused.output
+    assert run(two_fields, "--price", "1", "--layout", "limit", "--baseline", "model").exit_code == 0
 
 
 def test_fields_with_other_products_and_repeats_of_a_field(tmp_path: Path) -> None:
@@ -136,7 +176,7 @@ def test_fields_with_other_products_and_repeats_of_a_field(tmp_path: Path) -> No
         },
     )
     jobs, _ = read_ledgers(folder)
-    found = retrofit(jobs, RetrofitTerms(price=1.0))
+    found = retrofit(jobs, RetrofitTerms(price=1.0, baseline="logged"))
     assert found.fields == 3  # another client's field of the same name is another field
     assert found.case.product_cost_per_m2 * HA == pytest.approx((120 * 40 + 40 * 10 + 10 * 40) / 170)
     assert found.case.product_saving_a_year == pytest.approx(175.0)  # the season's own ground
@@ -149,7 +189,8 @@ def test_a_stated_cost_needs_no_price(tmp_path: Path) -> None:
     assert refused.exit_code == 2
     assert "no price of any product is known" in refused.output
     assert "--product-cost-per-ha" in refused.output
-    good = run(folder, "--price", "25000", "--product-cost-per-ha", "30", "--json")
+    against = ("--baseline", "logged")  # 1,100 - 1,050 L: half a hectare's worth
+    good = run(folder, "--price", "25000", "--product-cost-per-ha", "30", *against, "--json")
     assert good.exit_code == 0, good.output
     found = json.loads(good.output)
     assert found["saving"]["product_a_year"] == pytest.approx(0.5 * 30.0)
@@ -217,8 +258,13 @@ def test_warnings_where_the_model_does_not_fit(tmp_path: Path) -> None:
             "b": ledger("b", 10.0, 1100.0, 1150.0),
         },
     )
-    words = run(folder, "--price", "100").output
-    assert "In 1 of 2 jobs the shutoff model agrees too little" in words
+    for baseline, part in (
+        ("logged", "may be the model's, not the retrofit's"),
+        ("resolution", "may behave otherwise"),
+    ):
+        words = run(folder, "--price", "100", "--baseline", baseline).output
+        assert "In 1 of 2 jobs the model of the shutoff is farther from what was really done" in words
+        assert part in words
     assert "derived from the ground covered" in words
     assert "saves nothing on these fields" in words
     assert "never" in words
@@ -295,7 +341,7 @@ def test_priming_and_rinsing_are_lines_of_their_own(tmp_path: Path) -> None:
     amounts = {line["label"]: line["amount"] for line in found["budget"]["lines"]}
     assert amounts["product no longer poured out by priming"] == pytest.approx(200.0, rel=1e-6)
     assert amounts["product no longer poured out by rinsing"] == pytest.approx(40.0, rel=1e-6)
-    assert found["saving"]["total_a_year"] == pytest.approx(1000 * 40 * 0.02 + 200 + 40 - 20, rel=1e-6)
+    assert found["saving"]["total_a_year"] == pytest.approx(1000 * 40 * 0.01 + 200 + 40 - 20, rel=1e-6)
     assert found["standing"]["litres_l"] == pytest.approx(31.2)
     assert (found["standing"]["likely_primes"], found["standing"]["measured_primes"]) == (2, 1)
     stated = json.loads(run(folder, "--price", "1000", "--machine", machine, "--primes-a-year", "4", "--json").output)

@@ -333,18 +333,31 @@ def test_a_layout_of_a_season_weighs_its_fields_by_ground_and_by_litres():
         dict.fromkeys(REPLAY)
         | {
             "label": "nozzle",
+            "closed_form_pct": form,
+            "step_resolution_m2": over / 2,
+            "step_resolution_l": saved / 2,
+            "logged_applied_m2": target,
             "target_m2": target,
             "over_application_m2": over,
             "volume_l": logged - saved,
             "logged_volume_l": logged,
             "saved_l": saved,
         }
-        for target, over, logged, saved in ((900_000.0, 9000.0, 10_000.0, 100.0), (100_000.0, 11_000.0, 1000.0, 90.0))
+        for target, over, logged, saved, form in (
+            (900_000.0, 9000.0, 10_000.0, 100.0, 0.5),
+            (100_000.0, 11_000.0, 1000.0, 90.0, 2.5),
+        )
     ]
     # a third field whose litres are not known counts by its ground alone
-    rows.append(rows[1] | {"volume_l": None, "logged_volume_l": None, "saved_l": None})
+    rows.append(rows[1] | {"volume_l": None, "logged_volume_l": None, "saved_l": None, "step_resolution_l": None})
     (found,) = by_layout(rows)
     assert (found.jobs, found.jobs_with_volume) == (3, 2)
     assert found.over_application_pct == pytest.approx(100 * (9000 + 2 * 11_000) / 1_100_000)
     assert found.saved_pct == pytest.approx(100 * 190 / 11_000)
     assert (found.volume_l, found.logged_volume_l) == (10_810.0, 11_000.0)
+    (line,) = found.steps  # no row has another
+    assert (line.step, line.saved_l, line.saved_m2) == ("resolution", 95.0, 15_500.0)
+    assert line.saved_pct == pytest.approx(100 * 95 / 11_000)
+    assert found.closed_form_pct == pytest.approx((0.5 * 9 + 2 * 2.5) / 11)
+    (dry,) = by_layout(rows[2:])  # no litres at all: by ground
+    assert (dry.steps[0].saved_l, dry.steps[0].saved_pct) == (None, pytest.approx(5.5))

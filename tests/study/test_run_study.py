@@ -137,7 +137,7 @@ def test_mixed_methods_machines_and_models_are_noted(tmp_path):
     notes = " ".join(run_study([tmp_path / "season"], tmp_path / "out", FAST)["notes"])
     assert "different cells: 0.1, 0.25" in notes
     assert "2 machines" in notes
-    assert "On 1 of 2 drives the replay of the logged layout does not match" in notes
+    assert "On 1 of 2 drives the replay of the logged layout is farther from what was done" in notes
 
 
 def test_an_earlier_study_is_replaced_only_when_told_and_other_folders_never(tmp_path):
@@ -180,3 +180,30 @@ def test_citation_file_has_what_the_format_asks_for(tmp_path):
     text = (tmp_path / "out" / "CITATION.cff").read_text(encoding="utf-8")
     for key in ("cff-version:", "message:", "title:", "authors:"):  # required by Citation File Format 1.2.0
         assert key in text
+
+
+def test_savings_take_the_ledgers_lines_and_add_them_up(tmp_path):
+    # 1,000 L on the first field, 3,000 L on the second; resolution 10 and 90 L, so 100 of 4,000 L where the mean of the
+    # two shares would be 2 %. By closed form 1 % of 1 ha and 3 % of 3 ha: 2.5 %.
+    for name, target, done_l, resolution_l, form in (("a", 1e4, 1000.0, 10.0, 1.0), ("b", 3e4, 3000.0, 90.0, 3.0)):
+        document = ledger(name, {"boom": 800.0, "2": 400.0}, target_m2=target)
+        lines = [
+            {"step": step, "saved_l": saved_l, "saved_m2": 10 * saved_l, "saved_pct": 100 * saved_l / done_l}
+            for step, saved_l in (("model", -5.0), ("timing", 0.0), ("resolution", resolution_l), ("floor", 2.0))
+        ]
+        document["replay"][1] |= {"steps": lines, "closed_form_pct": form}
+        document["model"]["as_logged"]["volume_l"] = done_l
+        write(tmp_path / "season", name, document)
+    found = run_study([tmp_path / "season"], tmp_path / "out", FAST)
+    (saving,) = found["savings"]  # the boom has no lines here
+    assert (saving["layout"], saving["jobs"], saving["closed_form_pct"]) == ("2", 2, 2.5)
+    assert {line["step"]: (line["saved_l"], line["saved_m2"], line["saved_pct"]) for line in saving["steps"]} == {
+        "model": (-10.0, -100.0, -0.25),
+        "timing": (0.0, 0.0, 0.0),
+        "resolution": (100.0, 1000.0, 2.5),
+        "floor": (4.0, 40.0, 0.1),
+    }
+    rows = pq.read_table(tmp_path / "out" / "study.parquet").to_pylist()
+    (row,) = (row for row in rows if row["field_id"] == "b" and row["layout"] == "2")
+    assert (row["step_resolution_l"], row["step_resolution_m2"], row["closed_form_pct"]) == (90.0, 900.0, 3.0)
+    assert {row["step_resolution_l"] for row in rows if row["layout"] == "boom"} == {None}

@@ -16,6 +16,7 @@ from typing import Any, ClassVar, TypeVar
 import msgspec
 
 from swathledger.errors import InputError
+from swathledger.notes import Note
 
 T = TypeVar("T")
 D = TypeVar("D", bound="Document")
@@ -51,6 +52,18 @@ class Document(Part, frozen=True, kw_only=True):
     def schema_name(cls) -> str:
         """The text under ``schema``."""
         return f"swathledger/{cls.KIND}/{cls.NUMBER}"
+
+
+class NoteCode(Part, frozen=True, kw_only=True):
+    """A note as code and values, see :class:`swathledger.notes.Note`: pages say it in their language and units."""
+
+    code: str
+    values: dict[str, Any] = msgspec.field(default_factory=dict)
+
+    @classmethod
+    def of(cls, note: Note) -> NoteCode:
+        """The code of a note."""
+        return cls(**note.document())
 
 
 def rounded(value: T, digits: int = 12, nothing: float = 1e-9) -> T:

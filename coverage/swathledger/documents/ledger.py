@@ -5,37 +5,31 @@ Fields with a default are null where not known, or absent from ledgers of earlie
 
 from __future__ import annotations
 
-from typing import Any, ClassVar, Final, Literal
+from collections.abc import Mapping
+from typing import ClassVar, Literal
 
-import msgspec
-
-from swathledger.documents.document import Document, Part
-from swathledger.notes import Note
-
-GROUND: Final = (
-    "applied_m2",
-    "covered_m2",
-    "single_m2",
-    "overlap_m2",
-    "overlap_extra_m2",
-    "skip_m2",
-    "outside_m2",
-    "excluded_m2",
-    "over_application_m2",
-)
-"""Areas that every layout and the drive itself have."""
+from swathledger.documents.document import Document, NoteCode, Part, Upgrade
+from swathledger.documents.poured import LedgerProduct, LedgerStanding
+from swathledger.documents.replay import LedgerLayout, LedgerModel, with_steps
 
 
-class NoteCode(Part, frozen=True, kw_only=True):
-    """A note as code and values, see :class:`swathledger.notes.Note`: pages say it in their language and units."""
+class LedgerVerdict(Part, frozen=True, kw_only=True):
+    """Whether the figures are fit to be used, and why not."""
 
-    code: str
-    values: dict[str, Any] = msgspec.field(default_factory=dict)
+    fit: Literal["fit", "doubtful", "unfit"]
+    why: tuple[NoteCode, ...]
 
-    @classmethod
-    def of(cls, note: Note) -> NoteCode:
-        """The code of a note."""
-        return cls(**note.document())
+
+class LedgerEstimate(Part, frozen=True, kw_only=True):
+    """A headline as it was read, and the best estimate of what happened with its interval."""
+
+    quantity: str
+    read: float | None
+    best: float | None
+    low: float | None
+    high: float | None
+    level: float
+    dominant: str | None
 
 
 class LedgerField(Part, frozen=True, kw_only=True):
@@ -111,13 +105,6 @@ class CauseLitres(Part, frozen=True, kw_only=True):
     volume_l: float
 
 
-class CauseArea(Part, frozen=True, kw_only=True):
-    """Ground of one cause."""
-
-    cause: str
-    area_m2: float
-
-
 class LedgerCause(Part, frozen=True, kw_only=True):
     """Over-application of one cause."""
 
@@ -136,196 +123,6 @@ class LedgerBalance(Part, frozen=True, kw_only=True):
     standing_l: float | None
     unexplained_l: float
     unexplained_pct: float | None
-
-
-class StandingEvent(Part, frozen=True, kw_only=True):
-    """Spray poured while the machine stood; ``start`` is UTC, null where the log has no absolute time."""
-
-    start: str | None
-    start_s: float
-    duration_s: float
-    latitude: float
-    longitude: float
-    kind: Literal["measured", "unmeasured", "likely_prime"]
-    occasion: str
-    litres_l: float | None
-    estimated_l: float | None
-    wetted_m2: float | None
-    to_boundary_m: float | None
-    inside_boundary: bool | None
-    to_exclusion_m: float | None
-    nozzles_to_boundary_m: float | None = None
-    nozzles_to_exclusion_m: float | None = None
-
-
-class StandingPrime(Part, frozen=True, kw_only=True):
-    """A likely prime; ``event`` is the number, from 1, of the event it began with."""
-
-    start: str | None
-    start_s: float
-    latitude: float
-    longitude: float
-    occasion: str
-    break_s: float | None
-    event: int | None
-    measured: bool
-    litres_l: float | None
-
-
-class StandingStop(Part, frozen=True, kw_only=True):
-    """A stop of the machine; ``logged`` is false where part of it is a gap in the log."""
-
-    start: str | None
-    start_s: float
-    duration_s: float
-    latitude: float
-    longitude: float
-    logged: bool
-    long: bool
-
-
-class LedgerStanding(Part, frozen=True, kw_only=True):
-    """What was poured while the machine stood, and what a boom whose lines recirculate would have kept."""
-
-    litres_l: float | None
-    measured: int
-    unmeasured: int
-    estimated_l: float | None
-    duration_s: float
-    events: tuple[StandingEvent, ...]
-    likely_primes: tuple[StandingPrime, ...]
-    unmeasured_primes: int = 0
-    stops: tuple[StandingStop, ...]
-    recirculates: bool | None = None
-    recirculating_would_keep_l: float | None = None
-    nozzle_bodies_known: bool | None = None
-    recirculating_would_keep_estimated_low_l: float | None = None
-    recirculating_would_keep_estimated_high_l: float | None = None
-    footprint_m: float
-    assumptions: tuple[str, ...] = ()
-    notes: tuple[NoteCode, ...] = ()
-    caution: str = ""
-
-
-class Amounts(Part, frozen=True, kw_only=True):
-    """Of one product: amount in its measure, money in its currency, grams of active ingredient."""
-
-    amount: float | None
-    money: float | None
-    active_g: float | None
-
-
-class MoneyAndActive(Part, frozen=True, kw_only=True):
-    """Of all products: only what adds up over different measures."""
-
-    money: float | None
-    active_g: float | None
-
-
-class ProductPlace(Part, frozen=True, kw_only=True):
-    """Of one product on one kind of ground; ``spray_l`` is the spray that carried it."""
-
-    name: str
-    spray_l: float | None
-    area_m2: float | None
-    amount: float | None
-    money: float | None
-    active_g: float | None
-
-
-class ProductLabel(Part, frozen=True, kw_only=True):
-    """Summed dose against the maximum entered; see :class:`swathledger.money.label.OverLabel`."""
-
-    maximum_per_m2: float | None
-    over_m2: float | None
-    highest_per_m2: float | None
-    highest_on_at_least_m2: float
-
-
-class ProductLine(Part, frozen=True, kw_only=True):
-    """One product of a job."""
-
-    name: str
-    measure: Literal["L", "kg"]
-    rate_per_m2: float | None
-    price: float | None
-    currency: str | None
-    active_ingredient: str | None
-    active_g_per_unit: float | None
-    applied: Amounts
-    over_applied: Amounts
-    standing: Amounts
-    place: tuple[ProductPlace, ...]
-    label: ProductLabel
-
-
-class LedgerProduct(Part, frozen=True, kw_only=True):
-    """What of each product went where; see :class:`swathledger.money.account.ProductAccount`."""
-
-    currency: str | None
-    basis: Literal["litres", "area"]
-    spray_rate_l_m2: float | None
-    spray_rate_source: str | None
-    changed_during_job: bool
-    cost_per_l: float | None
-    cost_per_m2: float | None
-    products: tuple[ProductLine, ...]
-    applied: MoneyAndActive
-    over_applied: MoneyAndActive
-    standing: MoneyAndActive
-    notes: tuple[str, ...] = ()
-    note_codes: tuple[NoteCode, ...] = ()
-    label_caution: str = ""
-    caution: str = ""
-
-
-class LedgerLayout(Part, frozen=True, kw_only=True):
-    """The same drive under one set of outlet groups; ``groups`` and ``group_width_m`` are null for the limit."""
-
-    groups: int | None
-    group_width_m: float | None
-    label: str
-    description: str = ""
-    applied_m2: float
-    covered_m2: float
-    single_m2: float
-    overlap_m2: float
-    overlap_extra_m2: float
-    skip_m2: float
-    outside_m2: float
-    excluded_m2: float
-    over_application_m2: float
-    over_application_pct: float | None
-    skip_pct: float | None
-    standard_error_m2: float | None = None
-    volume_l: float | None
-    volume_per_covered_ha_l: float | None
-    applied_per_covered: float | None
-    saved_l: float | None
-    saved_pct: float | None
-    saved_money: float | None = None
-    saved_vs_model_l: float | None
-    saved_vs_model_pct: float | None
-    saved_vs_model_money: float | None = None
-    cause: tuple[CauseArea, ...] = ()
-
-
-class LedgerModel(Part, frozen=True, kw_only=True):
-    """How far the model of the shutoff agrees with what was really done."""
-
-    section_seconds_agreement_pct: float | None
-    volume_difference_pct: float | None
-    level_pct: float
-    trusted: bool | None
-    cell_m: float
-    as_logged: LedgerLayout
-    logged_layout: LedgerLayout
-    spared_by: str = ""
-    spared_by_cause: tuple[CauseArea, ...] = ()
-    turn_over_dose_l: float | None = None
-    turn_under_dose_l: float | None = None
-    notes: tuple[str, ...] = ()
-    note_codes: tuple[NoteCode, ...] = ()
 
 
 class SetAsideRows(Part, frozen=True, kw_only=True):
@@ -393,9 +190,13 @@ class Ledger(Document, frozen=True, kw_only=True):
     """``ledger.json``."""
 
     KIND: ClassVar[str] = "ledger"
+    NUMBER: ClassVar[int] = 2
     COMMAND: ClassVar[str] = "audit"
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: with_steps}
 
-    schema: str = "swathledger/ledger/1"
+    schema: str = "swathledger/ledger/2"
+    verdict: LedgerVerdict | None = None
+    estimate: tuple[LedgerEstimate, ...] | None = None
     field: LedgerField
     area: LedgerArea
     volume: LedgerVolume | None

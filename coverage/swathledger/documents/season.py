@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import ClassVar
 
 from swathledger.documents.document import Document, Part
-from swathledger.documents.ledger import Amounts, CauseLitres
+from swathledger.documents.ledger import CauseLitres
+from swathledger.documents.poured import Amounts
+from swathledger.documents.replay import SavingLine
 
 
 class JobCount(Part, frozen=True, kw_only=True):
@@ -87,7 +89,10 @@ class SeasonMeans(Part, frozen=True, kw_only=True):
 
 
 class SeasonLayout(Part, frozen=True, kw_only=True):
-    """One layout over the jobs that replayed it; savings in per cent are of those jobs' litres."""
+    """One layout over the jobs that replayed it; savings in per cent are of those jobs' litres.
+
+    ``saved_*`` is against what was done; ``steps`` tells the way there at equal cover, line by line.
+    """
 
     label: str
     jobs: int
@@ -101,6 +106,8 @@ class SeasonLayout(Part, frozen=True, kw_only=True):
     logged_volume_l: float | None
     saved_l: float | None
     saved_pct: float | None
+    steps: tuple[SavingLine, ...] = ()
+    closed_form_pct: float | None = None
 
 
 class SeasonProduct(Part, frozen=True, kw_only=True):

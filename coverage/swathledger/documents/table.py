@@ -11,7 +11,7 @@ from swathledger.documents.document import plain
 from swathledger.documents.ledger import Ledger
 from swathledger.text import inert
 
-_NAMED_BY: Final = ("label", "name", "cause", "reason")
+_NAMED_BY: Final = ("label", "name", "cause", "reason", "step")
 _SUFFIXES: Final = (
     ("volume_per_covered_ha_l", "L/ha"),
     ("rate_l_m2", "L/m2"),

@@ -9,12 +9,16 @@ from datetime import datetime
 from pathlib import Path
 
 from swathledger.documents.document import load, reason
-from swathledger.documents.ledger import Ledger, LedgerLayout, LedgerStanding, StandingPrime
+from swathledger.documents.ledger import Ledger
+from swathledger.documents.poured import LedgerStanding, StandingPrime
+from swathledger.documents.replay import LedgerLayout
 from swathledger.errors import InputError
 from swathledger.ledger.balance import LAID, Balance
 
 LOGGED = "logged"
 MODEL = "model"
+RESOLUTION = "resolution"
+"""Baselines beside labels of the replay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,14 +132,26 @@ class JobLedger:
     def spared_m2(self, baseline: str, layout: str) -> float | None:
         """Ground's worth of product at the set rate that ``layout`` lays less than ``baseline``; None: not replayed.
 
-        From litres where both are known, else from ground. Negative where the layout lays more.
+        From litres where both are known, else from ground. Negative where the layout lays more. The baseline
+        ``resolution`` stands for the line of that name: groups alone, under one model and at equal cover.
         """
+        if baseline == RESOLUTION:
+            return self.step_m2(layout, RESOLUTION)
         base, fine = self.laid.get(baseline), self.laid.get(layout)
         if base is None or fine is None:
             return None
         if base.volume_l is not None and fine.volume_l is not None and self.spray_rate_l_m2:
             return (base.volume_l - fine.volume_l) / self.spray_rate_l_m2
         return base.applied_m2 - fine.applied_m2
+
+    def step_m2(self, layout: str, step: str) -> float | None:
+        """Ground's worth of product that one line of a layout's saving spares; None where it has no such line."""
+        row = self.laid.get(layout)
+        line = None if row is None else row.step(step)
+        if line is None:
+            return None
+        rate = self.spray_rate_l_m2
+        return line.saved_l / rate if line.saved_l is not None and rate else line.saved_m2
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from swathledger.machine.plumbing import Plumbing
 from swathledger.machine.products import check_currency
 from swathledger.money.budget import RetrofitCase
 from swathledger.money.interval import Interval, bootstrap_by_field
-from swathledger.money.ledgers import LOGGED, JobLedger, SetAsideLedger, distinct_primes
+from swathledger.money.ledgers import LOGGED, RESOLUTION, JobLedger, SetAsideLedger, distinct_primes
 from swathledger.notes import Note
 from swathledger.plumbing.prime import recirculation
 
@@ -39,7 +39,8 @@ class RetrofitTerms:
         Products of one application. None: from the ledgers' products.
     currency : str or None
     layout, baseline : str
-        Labels of the ledgers' replay; ``logged`` and ``model`` are baselines too.
+        Labels of the ledgers' replay. Baselines are also ``resolution`` (today's groups with the layout's own valves,
+        under one model and at equal cover), ``model`` (today's groups and valves under the model) and ``logged``.
     plumbing : Plumbing or None
         Of today's machine. Where it does not recirculate, priming (and rinsing) through a return is a saving.
     primes_a_year, rinses_a_year : float or None
@@ -58,7 +59,7 @@ class RetrofitTerms:
     product_cost_per_m2: float | None = None
     currency: str | None = None
     layout: str = "nozzle"
-    baseline: str = LOGGED
+    baseline: str = RESOLUTION
     plumbing: Plumbing | None = None
     primes_a_year: float | None = None
     rinses_a_year: float | None = None
@@ -198,8 +199,11 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
 def _usable(ledgers: Sequence[JobLedger], terms: RetrofitTerms) -> tuple[list[JobLedger], list[SetAsideLedger]]:
     used, aside = [], []
     for job in ledgers:
-        missing = [label for label in (terms.baseline, terms.layout) if label not in job.laid]
-        if missing:
+        known = {*job.laid, RESOLUTION}
+        missing = [label for label in (terms.baseline, terms.layout) if label not in known]
+        if not missing and job.spared_m2(terms.baseline, terms.layout) is None:
+            aside.append(SetAsideLedger(job.name, f"its {terms.layout} has no line of resolution"))
+        elif missing:
             aside.append(SetAsideLedger(job.name, f"no replay of {' and '.join(missing)}"))
         elif job.covered_m2 <= 0:
             aside.append(SetAsideLedger(job.name, "no target ground was covered"))
@@ -211,11 +215,16 @@ def _usable(ledgers: Sequence[JobLedger], terms: RetrofitTerms) -> tuple[list[Jo
         return used, aside
     labels = sorted({label for job in ledgers for label in job.laid})
     for word, option in ((terms.layout, "layout"), (terms.baseline, "baseline")):
-        if not any(word in job.laid for job in ledgers):
+        if word != RESOLUTION and not any(word in job.laid for job in ledgers):
             raise InputError(
                 f"no ledger has a replay of {word!r} (--{option}).",
                 hint=f"Known: {', '.join(labels)}." if labels else "Run the audit with --groups.",
             )
+    if terms.baseline == RESOLUTION and all(job.step_m2(terms.layout, RESOLUTION) is None for job in ledgers):
+        raise InputError(
+            f"no ledger says what resolution alone saves with {terms.layout!r} (--layout).",
+            hint="A floor has no such line: give --baseline model or logged, or another layout.",
+        )
     if all(job.cost_per_m2 is None for job in ledgers) and terms.product_cost_per_m2 is None:
         raise InputError(
             f"no price of any product is known in {len(ledgers)} ledger{'s' if len(ledgers) != 1 else ''}.",
@@ -311,13 +320,9 @@ def _names(jobs: Sequence[JobLedger]) -> Note:
 def _warnings(used: Sequence[JobLedger], terms: RetrofitTerms, interval: Interval, share: float) -> list[Note]:
     out = []
     below = [job for job in used if job.trusted is False]
-    if below and terms.baseline == LOGGED:
-        out.append(Note.of("money.model_disagrees", some=len(below), jobs=len(used), names=_names(below)))
-    elif below:
-        out.append(Note.of("money.model_disagrees_with_log", some=len(below), jobs=len(used), names=_names(below)))
-    unknown = [job for job in used if job.trusted is None]
-    if unknown:
-        out.append(Note.of("money.agreement_unknown", names=_names(unknown)))
+    if below:
+        word = "money.model_misses_log" if terms.baseline == LOGGED else "money.model_misses"
+        out.append(Note.of(word, some=len(below), jobs=len(used), names=_names(below)))
     derived = [job for job in used if job.derived]
     if derived:
         out.append(Note.of("money.derived_boundaries", some=len(derived), jobs=len(used), names=_names(derived)))

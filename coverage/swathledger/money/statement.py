@@ -14,6 +14,7 @@ from swathledger.money.ledgers import read_ledgers
 from swathledger.money.retrofit import Poured, Retrofit, RetrofitTerms, retrofit
 from swathledger.money.sensitivity import around, tornado
 from swathledger.money.totals import season_balance, season_standing
+from swathledger.shutoff.results import STEPS
 from swathledger.units import UnitSystem
 from swathledger.words import say_all, words
 
@@ -30,7 +31,21 @@ def _poured(found: Poured | None) -> dict[str, Any] | None:
     return None if found is None else asdict(found)
 
 
-def _saving(found: Retrofit) -> dict[str, Any]:
+def _steps(found: Retrofit, layout: str) -> list[dict[str, Any]]:
+    """The way from what was done to the floor at equal cover, over the ledgers used that tell it.
+
+    ``spared_m2`` is ground's worth of product, ``share`` of the ground those ledgers covered.
+    """
+    out = []
+    for step in STEPS:
+        known = [(job.covered_m2, m2) for job in found.used if (m2 := job.step_m2(layout, step)) is not None]
+        covered, spared = math.fsum(m2 for m2, _ in known), math.fsum(m2 for _, m2 in known)
+        if known:
+            out.append({"step": step, "spared_m2": spared, "share": spared / covered, "jobs": len(known)})
+    return out
+
+
+def _saving(found: Retrofit, layout: str) -> dict[str, Any]:
     case, interval = found.case, found.interval
     ends = [None if end is None else end.net_cash_a_year for end in (found.low, found.high)]
     return {
@@ -45,6 +60,7 @@ def _saving(found: Retrofit) -> dict[str, Any]:
         "total_low": ends[0],
         "total_high": ends[1],
         "share_saved": case.saved_share,
+        "steps": _steps(found, layout),
         "interval": {
             "level": interval.level,
             "method": interval.method,
@@ -107,7 +123,7 @@ def payback_document(folder: Path, terms: RetrofitTerms, units: UnitSystem = "me
             "set_aside": [asdict(item) for item in found.set_aside],
         },
         "case": asdict(case),
-        "saving": _saving(found),
+        "saving": _saving(found, terms.layout),
         "prime": _poured(found.prime),
         "rinse": _poured(found.rinse),
         "budget": {

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 
 from swathledger.documents.document import taken
-from swathledger.documents.ledger import Amounts, CauseLitres, LedgerProduct, ProductLine
+from swathledger.documents.ledger import CauseLitres
+from swathledger.documents.poured import Amounts, LedgerProduct, ProductLine
 from swathledger.documents.season import SeasonBalance, SeasonProduct, SeasonStanding
 from swathledger.ledger.balance import sum_of
 from swathledger.money.ledgers import JobLedger, distinct_primes

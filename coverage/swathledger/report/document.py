@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from swathledger import __version__
-from swathledger.documents.document import rounded, taken
+from swathledger.documents.document import NoteCode, rounded, taken
 from swathledger.documents.ledger import (
-    GROUND,
     AuditedWith,
-    CauseArea,
     CauseLitres,
     InputFile,
     Ledger,
@@ -17,14 +15,12 @@ from swathledger.documents.ledger import (
     LedgerBalance,
     LedgerCause,
     LedgerField,
-    LedgerLayout,
-    LedgerModel,
     LedgerProvenance,
     LedgerQuality,
     LedgerVolume,
-    NoteCode,
     SetAsideRows,
 )
+from swathledger.documents.replay import GROUND, CauseArea, LedgerLayout, LedgerModel, LedgerSeams, SavingLine, trust
 from swathledger.field.shape import shape_metrics
 from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.ledger.accounting import Accounting
@@ -32,7 +28,7 @@ from swathledger.ledger.balance import balance_of
 from swathledger.money.account import ProductAccount, standing_litres_known
 from swathledger.report.audited import Audit
 from swathledger.report.document_tables import product_table, standing_table
-from swathledger.shutoff.results import LayoutResult, Replay
+from swathledger.shutoff.results import LayoutResult, Replay, SavingStep
 from swathledger.words import say_all
 
 
@@ -132,6 +128,11 @@ def _spared(
     return litres, pct, None if products is None else products.saved_money(litres, spared_m2)
 
 
+def _line(step: SavingStep, products: ProductAccount | None) -> SavingLine:
+    money = None if products is None else products.saved_money(step.saved_l, step.saved_m2)
+    return taken(SavingLine, step, saved_money=money)
+
+
 def _layout(result: LayoutResult, replay: Replay, products: ProductAccount | None) -> LedgerLayout:
     ground = {name: result.m2(name.removesuffix("_m2")) for name in GROUND}
     target, covered_m2 = result.m2("target"), ground["covered_m2"]
@@ -157,22 +158,43 @@ def _layout(result: LayoutResult, replay: Replay, products: ProductAccount | Non
         saved_vs_model_l=model_l,
         saved_vs_model_pct=model_pct,
         saved_vs_model_money=model_money,
+        steps=tuple(_line(step, products) for step in result.steps),
+        closed_form_pct=result.closed_form_pct,
+        closed_form_timing_pct=result.closed_form_timing_pct,
+        closed_form_doubt=result.closed_form_doubt,
         cause=_cause_areas(result.by_cause_cells, result.cell_m),
     )
+
+
+def _finest(replay: Replay) -> LayoutResult | None:
+    """The layout with the narrowest groups: the one that claims most."""
+    grouped = [result for result in replay.results if not result.layout.limit]
+    return min(grouped, key=lambda result: result.layout.group_width_m or 0.0, default=None)
 
 
 def _model(replay: Replay | None, products: ProductAccount | None) -> LedgerModel | None:
     if replay is None:
         return None
-    agreement, cell_m = replay.agreement_pct, replay.as_logged.cell_m
+    done, today, cell_m = replay.as_logged, replay.logged, replay.as_logged.cell_m
+    difference_m2 = today.m2("over_application") - done.m2("over_application")
+    finest = _finest(replay)
+    claimed = None if finest is None else finest.step("resolution")
+    to_model = None if finest is None else finest.step("model")
     return LedgerModel(
-        section_seconds_agreement_pct=agreement,
+        section_seconds_agreement_pct=replay.agreement_pct,
         volume_difference_pct=replay.volume_difference_pct,
+        over_application_difference_m2=difference_m2,
+        over_applied_difference_l=None if to_model is None or to_model.saved_l is None else -to_model.saved_l,
+        claimed_by=None if finest is None else finest.layout.name,
+        claimed_m2=None if claimed is None else claimed.saved_m2,
+        claimed_l=None if claimed is None else claimed.saved_l,
         level_pct=replay.level_pct,
-        trusted=None if agreement is None else agreement >= replay.level_pct,
+        trusted=trust(difference_m2, None if claimed is None else claimed.saved_m2),
         cell_m=cell_m,
-        as_logged=_layout(replay.as_logged, replay, products),
-        logged_layout=_layout(replay.logged, replay, products),
+        as_logged=_layout(done, replay, products),
+        logged_layout=_layout(today, replay, products),
+        floor=None if replay.floor is None else _layout(replay.floor, replay, products),
+        seams=None if replay.seams is None else taken(LedgerSeams, replay.seams),
         spared_by=replay.spared_by,
         spared_by_cause=_cause_areas(replay.spared_cells, cell_m),
         turn_over_dose_l=replay.turn_spared_l,

@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from swathledger.documents.document import taken
-from swathledger.documents.ledger import (
+from swathledger.documents.document import NoteCode, taken
+from swathledger.documents.poured import (
     Amounts,
     LedgerProduct,
     LedgerStanding,
     MoneyAndActive,
-    NoteCode,
     ProductLabel,
     ProductLine,
     ProductPlace,

@@ -9,17 +9,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, Literal, get_args, get_type_hints
 
 from swathledger.documents.document import Part
-from swathledger.documents.ledger import (
-    Ledger,
-    LedgerArea,
-    LedgerField,
-    LedgerLayout,
-    LedgerProduct,
-    LedgerQuality,
-    LedgerStanding,
-    LedgerVolume,
-)
+from swathledger.documents.ledger import Ledger, LedgerArea, LedgerField, LedgerQuality, LedgerVolume
+from swathledger.documents.poured import LedgerProduct, LedgerStanding
+from swathledger.documents.replay import LedgerLayout
 from swathledger.grid.causes import CAUSE_ORDER
+from swathledger.shutoff.results import STEPS
 
 Kind = Literal["text", "number", "count", "flag", "day"]
 Row = dict[str, Any]
@@ -50,7 +44,14 @@ STATUS: Final[dict[str, Kind]] = {
 FIELD: Final = columns_of(LedgerField, ("id", "exclusions"))
 AREA: Final = columns_of(LedgerArea)
 VOLUME: Final = columns_of(LedgerVolume, ("set_rate_l_m2",))
-MODEL: Final[tuple[str, ...]] = ("section_seconds_agreement_pct", "volume_difference_pct")
+MODEL: Final[tuple[str, ...]] = (
+    "section_seconds_agreement_pct",
+    "volume_difference_pct",
+    "over_application_difference_m2",
+    "over_applied_difference_l",
+    "claimed_m2",
+    "claimed_l",
+)
 QUALITY: Final = columns_of(LedgerQuality)
 MONEY: Final[dict[str, Kind]] = {
     "currency": "text",
@@ -97,6 +98,8 @@ REPLAY: Final[dict[str, Kind]] = {
     "group_width_m": "number",
     "target_m2": "number",
     **columns_of(LedgerLayout, ("saved_money", "saved_vs_model_money")),
+    **{f"step_{step}_{unit}": "number" for step in STEPS for unit in ("m2", "l")},
+    "logged_applied_m2": "number",
     "logged_volume_l": "number",
     "logged_over_application_m2": "number",
     "model_trusted": "flag",
@@ -168,12 +171,23 @@ def replay_rows(ledger: Ledger) -> list[Row]:
     model = ledger.model
     own = {
         "target_m2": ledger.area.target_m2,
+        "logged_applied_m2": None if model is None else model.as_logged.applied_m2,
         "logged_volume_l": None if model is None else model.as_logged.volume_l,
         "logged_over_application_m2": None if model is None else model.as_logged.over_application_m2,
         "model_trusted": None if model is None else model.trusted,
     }
-    names = [name for name in REPLAY if name not in IDENTITY and name not in own]
-    return [_values(layout, names) | own for layout in ledger.replay]
+    names = [name for name in REPLAY if name not in IDENTITY and name not in own and not name.startswith("step_")]
+    return [_values(layout, names) | own | _steps(layout) for layout in ledger.replay]
+
+
+def _steps(layout: LedgerLayout) -> Row:
+    """The lines of a saving at equal cover; None where a layout has none."""
+    row: Row = {}
+    for step in STEPS:
+        line = layout.step(step)
+        row[f"step_{step}_m2"] = None if line is None else line.saved_m2
+        row[f"step_{step}_l"] = None if line is None else line.saved_l
+    return row
 
 
 def total(rows: Sequence[Mapping[str, Any]], name: str) -> float | None:

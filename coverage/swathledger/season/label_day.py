@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.documents.ledger import Ledger, ProductLine
+from swathledger.documents.ledger import Ledger
+from swathledger.documents.poured import ProductLine
 from swathledger.documents.season import LabelOfTheDay
 from swathledger.money.account import DOSE_ACCURACY, SMALLEST_SPOT_M2
 

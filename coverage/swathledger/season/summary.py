@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from swathledger import __version__
 from swathledger.documents.document import taken
+from swathledger.documents.replay import SavingLine, summed
 from swathledger.documents.season import (
     DoubtfulJob,
     FieldCount,
@@ -33,6 +34,7 @@ from swathledger.money.ledgers import JobLedger
 from swathledger.money.totals import season_balance, season_products, season_standing
 from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
 from swathledger.season.manifest import Job, Missing, Unplaced
+from swathledger.shutoff.results import STEPS
 
 CAUTION = (
     "Estimates from logs. The product label and local law come first; this is neither a legal spray record nor a "
@@ -153,7 +155,24 @@ def _layout(label: str, own: Sequence[Row]) -> SeasonLayout:
         logged_volume_l=logged,
         saved_l=saved,
         saved_pct=share(saved, logged),
+        steps=tuple(line for step in STEPS if (line := _line(step, own)) is not None),
+        closed_form_pct=_weighted(own, "closed_form_pct"),
     )
+
+
+def _line(step: str, own: Sequence[Row]) -> SavingLine | None:
+    def line(row: Row) -> SavingLine | None:
+        m2, litres = row[f"step_{step}_m2"], row[f"step_{step}_l"]
+        return None if m2 is None else SavingLine(step=step, saved_l=litres, saved_m2=m2, saved_pct=None)
+
+    return summed(step, [(line(row), row["logged_volume_l"], row["logged_applied_m2"]) for row in own])
+
+
+def _weighted(rows: Sequence[Row], name: str) -> float | None:
+    """Mean of a share of the target, every field weighing by its target; None where no row knows it."""
+    known = [row for row in rows if row[name] is not None]
+    target = total(known, "target_m2")
+    return math.fsum(row[name] * row["target_m2"] for row in known) / target if target else None
 
 
 def by_field(rows: Iterable[Row]) -> list[FieldTotals]:
@@ -237,8 +256,12 @@ def doubts(row: Row, job: Job) -> list[str]:
     if closure is not None and abs(closure) > _CLOSURE_PCT:
         out.append(f"Litres accounted for and litres logged differ by {abs(closure):.1f} %.")
     if row["model_trusted"] is False:
-        agreement = row["section_seconds_agreement_pct"]
-        out.append(f"The replay agrees with what was done in only {agreement:.1f} % of section-seconds.")
+        difference = row["over_application_difference_m2"]
+        out.append(
+            f"With the log's own layout the model of the shutoff over-applies {abs(difference):.0f} m2 "
+            f"{'more' if difference > 0 else 'less'} than was really done; finer groups are said to spare no more than "
+            f"{row['claimed_m2']:.0f} m2."
+        )
     if row["epochs"] and row["used"] / row["epochs"] < _USED_SHARE:
         out.append(f"Only {row['used']} of {row['epochs']} rows belong to this job and could be used.")
     if row["target_m2"] and row["skip_m2"] is not None and row["skip_m2"] > 0.5 * row["target_m2"]:

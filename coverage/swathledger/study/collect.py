@@ -9,7 +9,8 @@ from dataclasses import fields
 from pathlib import Path
 
 from swathledger.documents.document import parse, reason
-from swathledger.documents.ledger import Ledger, LedgerField, LedgerLayout
+from swathledger.documents.ledger import Ledger, LedgerField
+from swathledger.documents.replay import LedgerLayout
 from swathledger.errors import InputError
 from swathledger.geodesy import distance_m
 from swathledger.study.collected import AS_LOGGED, LOGGED, LayoutRow, LeftOut, StudyField, StudyJob

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from swathledger.documents.replay import SavingLine
 from swathledger.errors import InputError
 
 #: Layout names of rows that no outlet group was asked for: what was really done, and the log's own layout replayed.
@@ -60,6 +61,10 @@ class LayoutRow:
         Of the over-application, from the count of edge cells.
     volume_l, saved_l, saved_pct : float or None
         Litres laid; litres and per cent spared against the log.
+    steps : tuple of SavingLine
+        The way from what was done to the floor at equal cover, line by line; empty where there is none.
+    closed_form_pct : float or None
+        What resolution saves by the closed form, per cent of the target.
     """
 
     layout: str
@@ -75,6 +80,12 @@ class LayoutRow:
     volume_l: float | None
     saved_l: float | None
     saved_pct: float | None
+    steps: tuple[SavingLine, ...] = ()
+    closed_form_pct: float | None = None
+
+    def step(self, name: str) -> SavingLine | None:
+        """The line of a step; None where the layout has none."""
+        return next((line for line in self.steps if line.step == name), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from swathledger.study.resolution import (
     layout_means,
     mean_curve,
 )
+from swathledger.study.savings import savings
 from swathledger.study.shape import by_machine, joint_regressions, shape_classes, shape_effects, width_regression
 from swathledger.study.words import CAUTION, citation, few_fields, methods
 from swathledger.words import say_all
@@ -115,6 +116,7 @@ def study_document(
         "layouts": layout_means(fields, settings),
         "curve": mean_curve(fields, settings),
         "field_curves": field_curves(fields),
+        "savings": savings(jobs),
         "differences": differences(fields, settings),
         "diminishing": diminishing(fields, settings),
         "shape": shape_effects(fields, settings),

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from swathledger.shutoff.results import STEPS
 from swathledger.study.collected import StudyField
 
 COLUMNS: Final = (
@@ -27,8 +28,11 @@ COLUMNS: Final = (
     ("skip_m2", "float64", "m2", "Target never treated."),
     ("applied_m2", "float64", "m2", "Ground treated, each time it was."),
     ("volume_l", "float64", "L", "Laid while driving."),
-    ("saved_l", "float64", "L", "Litres fewer than the log's."),
+    ("saved_l", "float64", "L", "Litres fewer than the log's, each at its own cover: not resolution alone."),
     ("saved_pct", "float64", "%", "The same, per cent of the log's; by area where litres are not known."),
+    *((f"step_{step}_{unit.lower()}", "float64", unit, f"Saved by the step {step} at equal cover, see docs/results.md.")
+      for step in STEPS for unit in ("m2", "L")),
+    ("closed_form_pct", "float64", "%", "What resolution saves by the closed form, per cent of the target."),
     ("target_area_m2", "float64", "m2", "Boundary less exclusions, by cells: the base of percentages of the target."),
     ("perimeter_to_area_per_m", "float64", "1/m", "Perimeter of the boundary over its area."),
     ("compactness", "float64", "1", "4 pi area / perimeter^2: circle 1, square 0.785."),
@@ -38,7 +42,8 @@ COLUMNS: Final = (
     ("boom_width_m", "float64", "m", "Width of the boom."),
     ("off_rate_pct", "float64", "%", "Target treated once beyond +/-10 % of the set rate, per cent of the target."),
     ("agreement_pct", "float64", "%", "Section-seconds in which the replay of the logged layout does what was done."),
-    ("trusted", "bool", "", "Whether that agreement reaches the level set in the machine file (default 90 %)."),
+    ("trusted", "bool", "", "Whether the model's over-application of the logged layout is no farther from the log's "
+                            "than what resolution is said to save."),
     ("cell_m", "float64", "m", "Side of a cell."),
     ("revisit_s", "float64", "s", "Hits by one pass count as separate when farther apart than this."),
     ("off_when_covered", "float64", "1", "Share of a group's footprint that must be treated or off target to shut it."),
@@ -59,7 +64,10 @@ def tidy_rows(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
                     "over_application_pct": job.over_pct(row.layout),
                 }
                 for name, *_ in COLUMNS:
-                    if name not in held:
+                    if name.startswith("step_"):
+                        _, step, unit = name.split("_")
+                        held[name] = getattr(row.step(step), f"saved_{unit}", None)
+                    elif name not in held:
                         held[name] = getattr(row, name) if hasattr(row, name) else getattr(job, name)
                 out.append(held)
     return out

@@ -26,7 +26,9 @@ def methods(document: dict[str, Any]) -> str:
     trust = (
         "" if agreement["median_pct"] is None else
         f" Replaying the logged layout agreed with what was done in a median of {agreement['median_pct']:.1f} % of "
-        f"section-seconds ({agreement['below_level']} of {agreement['jobs']} drives below the level set)."
+        "section-seconds, which is for information; on "
+        f"{agreement['below_level']} of {agreement['jobs']} drives the model's over-application of that layout was "
+        "farther from the log's than what the finest groups were said to save."
     )  # fmt: skip
     method = curve["points"][0]["method"] if curve["points"] else "none"
     band = {

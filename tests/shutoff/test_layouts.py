@@ -69,6 +69,38 @@ def test_the_machine_files_table_is_replayed_too():
     assert named(audit, "list 1").layout.group_width_m == 9.0
 
 
+def test_layouts_of_the_machine_file_have_valves_and_margins_of_their_own():
+    table = {
+        "off_delay_s": 0.8,
+        "overlap_margin_m": 0.2,
+        "layouts": [
+            {"name": "slow", "groups": 6},
+            {"groups": "nozzle", "off_delay_s": 0.1, "off_when_covered": 0.5, "overlap_margin_m": -0.1},
+            {"groups": [36, 36], "boundary_margin_m": 0.3},
+            {"width_m": 3.0},
+            {"groups": "limit"},
+        ],
+    }
+    found = layouts_for(machine(18.0, valves=Valves(on_delay_s=0.4), replay=table), ("6", "limit"), [])
+    assert [layout.name for layout in found] == ["6", "limit", "slow", "layout 2", "layout 3", "layout 4"]
+    assert [layout.groups for layout in found] == [6, 1, 6, 72, 2, 6]
+    six, _, slow, nozzles, halves, wide = found
+    assert six.valves is None  # the replay's
+    assert slow.valves == Valves(on_delay_s=0.4, off_delay_s=0.8)
+    assert nozzles.valves == Valves(on_delay_s=0.4, off_delay_s=0.1)
+    assert [layout.off_when_covered for layout in found] == [None, None, None, 0.5, None, None]
+    assert [layout.treated_margin_m for layout in (six, slow, nozzles, halves, wide)] == [0.2, 0.2, -0.1, 0.2, 0.2]
+    assert [layout.boundary_margin_m for layout in (six, slow, nozzles, halves, wide)] == [0.0, 0.0, 0.0, 0.3, 0.0]
+
+
+def test_slow_valves_against_fast_ones_can_be_asked_in_the_machine_file():
+    table = {"layouts": [{"name": "slow", "groups": 6, "off_delay_s": 1.5}, {"name": "fast", "groups": 6}]}
+    audit = small(machine(18.0, replay=table), groups=("boom",))
+    slow, fast = named(audit, "slow"), named(audit, "fast")
+    assert slow.m2("over_application") > fast.m2("over_application") + 10.0
+    assert slow.layout.label.startswith("slow: 6 groups of 3.00 m")
+
+
 def test_the_machine_files_groups_stand_where_none_are_asked_for():
     audit = small(machine(18.0, replay={"groups": ["boom", 3, "limit"]}))
     assert [r.layout.name for r in replay_of(audit).results] == ["boom", "3", "limit"]

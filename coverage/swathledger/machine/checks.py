@@ -24,7 +24,7 @@ from swathledger.machine.plumbing import Line, Plumbing, plumbing_of
 from swathledger.machine.products import ProductTable
 from swathledger.machine.validation import Fault, Path, from_pydantic, show
 
-_TAKEN = re.compile(r"boom|nozzle|limit|logged|model|as logged|\d+")
+_TAKEN = re.compile(r"boom|nozzle|limit|logged|model|as logged|width .*|list \d+|layout \d+|\d+")
 """Names that a replayed layout cannot have: they are the program's own."""
 
 

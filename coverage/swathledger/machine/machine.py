@@ -119,11 +119,16 @@ class Controller(Valves):
         most=1,
         shown="share, above 0 to 1",
     )
-    overlap_margin_m: float = key(
-        "how far spray reaches over ground treated before, at each seam; negative leaves a gap", 0.0, least=-10, most=10
+    overlap_margin_m: float | None = key(
+        "how far to overlap ground treated before; negative leaves a gap. Where left out, groups shut by the tolerance",
+        least=-10,
+        most=10,
     )
     boundary_margin_m: float = key(
-        "how far spray reaches over the edge of the target; negative leaves a gap", 0.0, least=-10, most=10
+        "how far to treat beyond the boundary, never into an exclusion; negative: kept away from both",
+        0.0,
+        least=-10,
+        most=10,
     )
 
     @property

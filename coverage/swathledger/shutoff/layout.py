@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,7 +110,7 @@ def logged_layout(log: Log, machine: Machine) -> Layout:
 def layouts_for(machine: Machine, groups: Sequence[str], notes: list[Note]) -> tuple[Layout, ...]:
     """All layouts to replay: the words given, and those of the machine file's ``[replay]`` table.
 
-    Layouts that come to the same edges as an earlier one are kept once.
+    Layouts that come to the same edges as an earlier one are kept once, but for those with valves of their own.
     """
     out: list[Layout] = []
     for name in groups:
@@ -128,8 +129,41 @@ def layouts_for(machine: Machine, groups: Sequence[str], notes: list[Note]) -> t
         cut = listed_groups(machine, counts)
         label = f"{cut.shape[0] - 1} groups of " + "+".join(str(n) for n in counts) + " nozzles"
         out.append(Layout(f"list {number}", label, cut))
+    asked = machine.replay
     kept: list[Layout] = []
     for layout in out:
-        if not any(k.limit == layout.limit and np.array_equal(k.edges_m, layout.edges_m) for k in kept):
-            kept.append(layout)
-    return tuple(kept)
+        if any(k.limit == layout.limit and np.array_equal(k.edges_m, layout.edges_m) for k in kept):
+            continue
+        over, beyond = (None, 0.0) if layout.limit else (asked.overlap_margin_m, asked.boundary_margin_m)
+        kept.append(replace(layout, treated_margin_m=over, boundary_margin_m=beyond))
+    floor = any(layout.limit for layout in kept)
+    return (*kept, *(layout for layout in _own_layouts(machine, notes) if not (layout.limit and floor)))
+
+
+def _own_layouts(machine: Machine, notes: list[Note]) -> Iterator[Layout]:
+    """Those of ``[[replay.layouts]]``, with valves, threshold and margins of their own."""
+    for number, asked in enumerate(machine.replay.layouts, start=1):
+        if asked.width_m is not None:
+            cut = groups_of_width(machine, asked.width_m)
+            found: Layout | None = Layout("", _words(cut.shape[0] - 1, machine.boom.width_m / (cut.shape[0] - 1)), cut)
+        elif isinstance(asked.groups, tuple):
+            cut = listed_groups(machine, asked.groups)
+            found = Layout("", f"{cut.shape[0] - 1} groups of {'+'.join(map(str, asked.groups))} nozzles", cut)
+        else:
+            found = named_layout(machine, str(asked.groups))
+        if found is None:
+            notes.append(Note.of("shutoff.no_nozzles"))
+            continue
+        if found.limit:  # the floor has no valves, and one name
+            yield found
+            continue
+        name = asked.name or f"layout {number}"
+        yield replace(
+            found,
+            name=name,
+            label=f"{name}: {found.label}",
+            valves=asked.valves,
+            off_when_covered=asked.off_when_covered,
+            treated_margin_m=asked.overlap_margin_m,
+            boundary_margin_m=asked.boundary_margin_m,
+        )

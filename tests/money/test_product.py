@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,8 @@ from hypothesis import strategies as st
 
 from swathledger.errors import InputError
 from swathledger.machine.products import Product, ProductTable
-from swathledger.money.label import area_over_dose_m2, over_label
-from swathledger.money.product import TankMix, total_active_g, total_money
+from swathledger.money.account import DoseSink, highest_step
+from swathledger.money.product import TankMix
 
 HA = 10_000.0
 HERBICIDE = Product("herbicide A", "L", 2.0 / HA, 15.0, "ABC", "substance P", 360.0, 3.0 / HA)
@@ -26,8 +27,6 @@ def test_over_applied_area_by_hand() -> None:
     assert (a.amount, a.money, a.active_g) == (pytest.approx(1.6), pytest.approx(24.0), pytest.approx(576.0))
     assert (b.amount, b.money, b.active_g) == (pytest.approx(0.4), pytest.approx(32.0), pytest.approx(200.0))
     assert (a.measure, b.measure) == ("L", "kg")
-    assert total_money((a, b)) == pytest.approx(56.0)
-    assert total_active_g((a, b)) == pytest.approx(776.0)
     # (2 x 15 + 0.5 x 80) / ha = 70 / ha; in 100 L/ha of spray 0.70 a litre
     assert MIX.cost_per_m2 == pytest.approx(70.0 / HA)
     assert MIX.cost_per_l == pytest.approx(0.70)
@@ -50,8 +49,6 @@ def test_unknown_is_not_zero() -> None:
     a, b = bare.on_area(HA)
     assert a.money == pytest.approx(30.0)
     assert (b.amount, b.money) == (pytest.approx(1.0), None)
-    assert total_money((a, b)) is None
-    assert total_money(()) is None
     assert MIX.in_spray(None)[0].amount is None
     assert TankMix(()).currency is None
 
@@ -90,40 +87,15 @@ def test_from_a_machine_file_s_table() -> None:
     assert quart.price == pytest.approx(3.0 / 0.946352946)
 
 
-def test_two_products_and_two_passes_over_the_label() -> None:
-    # Four strips of 100 m2. Morning: A (2 L/ha) and B (0.5 kg/ha) on strips 1, 2, 3. Evening: A again at 1 L/ha on
-    # strips 2, 3 (3 twice, an overlap).
-    #   strip           1    2    3    4
-    #   morning         1    1    1    0
-    #   evening         0    1    2    0
-    #   A, L/ha         2    3    4    0     maximum 3: strip 2 equals it, strip 3 is over: 100 m2
-    #   B, kg/ha      0.5  0.5  0.5    0     maximum 1.5: none
-    evening = Product("herbicide A", "L", 1.0 / HA, label_max_per_m2=3.0 / HA)
-    a, b = over_label([100.0] * 4, [[1, 0], [1, 1], [1, 2], [0, 0]], [(HERBICIDE, FUNGICIDE), (evening,)])
-    assert (a.name, a.area_m2, a.highest_per_m2) == ("herbicide A", 100.0, pytest.approx(4.0 / HA))
-    assert (b.name, b.area_m2, b.highest_per_m2) == ("fungicide B", 0.0, pytest.approx(0.5 / HA))
+def test_the_highest_dose_is_that_of_enough_ground() -> None:
+    steps = np.array([0, 5, 0, 3, 2])  # five cells at step 1, three at 3, two at 4
+    assert [highest_step(steps, cells) for cells in (0.1, 2, 2.5, 5, 5.5, 10, 10.5)] == [4, 4, 3, 3, 1, 1, 0]
 
 
-def test_label_unknowns_and_errors() -> None:
-    no_limit = Product("a", rate_per_m2=1.0 / HA)
-    no_rate = Product("b", label_max_per_m2=1.0 / HA)
-    a, b = over_label([1.0], [[2.0]], [(no_limit, no_rate)])
-    assert (a.area_m2, a.highest_per_m2) == (None, pytest.approx(2.0 / HA))
-    assert (b.area_m2, b.highest_per_m2) == (None, None)
-    with pytest.raises(InputError, match="measured by L in one"):
-        over_label([1.0], [[1.0, 1.0]], [(no_limit,), (Product("a", "kg"),)])
-    with pytest.raises(InputError, match="times must be"):
-        over_label([1.0], [[1.0, 1.0]], [(no_limit,)])
-    with pytest.raises(InputError, match="finite"):
-        area_over_dose_m2([1.0], [np.nan], 1.0)
-    with pytest.raises(InputError, match="do not fit"):
-        area_over_dose_m2([1.0, 2.0], [1.0], 1.0)
-    with pytest.raises(InputError, match="not negative"):
-        area_over_dose_m2([-1.0], [1.0], 1.0)
-
-
-@given(st.lists(st.tuples(st.floats(0, 100), st.integers(0, 5)), min_size=1, max_size=20), st.floats(0.1, 5.0))
-def test_area_over_label_never_grows_with_the_maximum(rows: list[tuple[float, int]], limit: float) -> None:
-    areas, times = zip(*rows, strict=True)
-    dose = np.array(times) * 1.0
-    assert area_over_dose_m2(areas, dose, limit + 1) <= area_over_dose_m2(areas, dose, limit) <= sum(areas) + 1e-9
+def test_ground_over_the_label_is_above_it_and_not_at_it() -> None:
+    sink = DoseSink.of(np.array([2.0, np.inf]))
+    dose = np.array([[0.0, 1.0, 2.0], [2.00001, 2.1, 3.0]])  # 2.00001 is 2 but for single precision
+    sink(SimpleNamespace(dose=dose, count=np.array([[0, 1, 1], [1, 2, 2]])))  # type: ignore[arg-type]  # what it reads
+    assert sink.over.tolist() == [2, 0]
+    assert sink.steps.sum() == 5
+    assert (sink.highest(1), sink.highest(2), sink.highest(5)) == (3.0, 2.1, 1.0)

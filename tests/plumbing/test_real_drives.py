@@ -7,6 +7,7 @@ import itertools
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from swathledger.log.read import read_log
@@ -26,7 +27,10 @@ def test_standing_at_work_is_listed_without_litres(shared_dir: Path, name: str) 
     if not path.is_file():
         pytest.skip("the real drives are not there")
     log = read_log(path, columns=COLUMNS)
-    report = standing_report(log)
+    assert log.speed_m_s is not None
+    with np.errstate(invalid="ignore"):
+        standing = np.abs(log.speed_m_s[:-1]) < 0.1
+    report = standing_report(log, None, standing, log.state[:-1, 0])
     assert all(event.litres is None and event.litres_source is None for event in report.discharges)
     assert report.discharges
     assert report.litres is None

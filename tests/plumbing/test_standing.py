@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,8 +14,11 @@ from hypothesis import strategies as st
 from swathledger.errors import LogError
 from swathledger.field.field import Field, LocalPlane
 from swathledger.log.log import Log, LogQuality
-from swathledger.plumbing.standing import find_discharges, find_primes, runs
-from swathledger.plumbing.standing_log import standing_intervals, standing_report, with_distances
+from swathledger.machine.read import machine_from_width
+from swathledger.plumbing.job import standing_rows
+from swathledger.plumbing.standing import StandingReport, find_discharges, find_primes, runs
+from swathledger.plumbing.standing_log import standing_report, with_distances
+from swathledger.swath.build import build_swath
 
 PLANE = LocalPlane(-33.5, 148.25)
 MORNING_S = 1_760_000_400.0 - 1_760_000_400.0 % 86400.0 + 22 * 3600.0  # 22:00 UTC is about 08:00 at 148 degrees east
@@ -70,9 +74,15 @@ FIELD = Field(
 )
 
 
+def reported(log: Log, field: Field | None = None, **more: Any) -> StandingReport:
+    """On the standing and spraying of the swath, as an audit has them."""
+    swath = build_swath(log, machine_from_width(12), PLANE, max_gap_s=6.0)
+    return standing_report(log, field, *standing_rows(swath, len(log)), max_gap_s=6.0, **more)
+
+
 @pytest.mark.parametrize("speed", [True, False], ids=["logged speed", "from the track"])
 def test_every_event_of_the_day_is_found(speed: bool) -> None:
-    report = standing_report(day(speed=speed), FIELD)
+    report = reported(day(speed=speed), FIELD)
     first, second = report.discharges
     # 60 s at 1.5 L/s and 45 s at 1.2 L/s
     assert (first.litres, second.litres) == (pytest.approx(90.0, rel=0.01), pytest.approx(54.0, rel=0.01))
@@ -102,7 +112,7 @@ def test_every_event_of_the_day_is_found(speed: bool) -> None:
 
 
 def test_litres_are_unknown_without_flow() -> None:
-    report = standing_report(day(flow=False), FIELD)
+    report = reported(day(flow=False), FIELD)
     assert [event.litres for event in report.discharges] == [None, None]
     assert report.litres is None
     assert report.unmeasured == 2
@@ -111,7 +121,7 @@ def test_litres_are_unknown_without_flow() -> None:
 
 def test_nozzle_flow_stands_in_and_says_so() -> None:
     log = day(flow=False)
-    report = standing_report(
+    report = reported(
         log,
         open_nozzles=np.full(len(log) - 1, 20),
         nozzle_flow_l_s=0.03,
@@ -129,7 +139,7 @@ def test_one_missing_flow_makes_the_event_unknown_not_smaller() -> None:
     log = day()
     assert log.flow_l_s is not None
     log.flow_l_s[30] = np.nan
-    report = standing_report(log)
+    report = reported(log)
     assert [event.litres is None for event in report.discharges] == [True, False]
     assert report.litres == pytest.approx(54.0)
     assert report.unmeasured == 1
@@ -137,7 +147,7 @@ def test_one_missing_flow_makes_the_event_unknown_not_smaller() -> None:
 
 @pytest.mark.parametrize("step_s", [0.1, 0.5, 1.0])
 def test_noise_of_a_corrected_receiver_hides_no_event(step_s: float) -> None:
-    report = standing_report(day(speed=False, noise_m=0.02, step_s=step_s), gnss_sigma_m=0.02)
+    report = reported(day(speed=False, noise_m=0.02, step_s=step_s))
     assert [event.litres for event in report.discharges] == [pytest.approx(90, rel=0.01), pytest.approx(54, rel=0.01)]
 
 
@@ -154,15 +164,8 @@ def test_a_gap_is_neither_spraying_nor_flow() -> None:
         speed_m_s=log.speed_m_s[keep],
         flow_l_s=log.flow_l_s[keep],  # type: ignore[index]
     )
-    report = standing_report(cut)
+    report = reported(cut)
     assert [event.litres for event in report.discharges] == pytest.approx([19 * 1.5, 10 * 1.5, 54.0])
-
-
-def test_no_states_no_discharges() -> None:
-    report = standing_report(replace(day(), state_kind="none"))
-    assert report.discharges == ()
-    assert report.primes == ()
-    assert len(report.stops) == 2
 
 
 def test_days_turn_by_the_sun_and_work_through_midnight_is_not_cut() -> None:
@@ -180,6 +183,46 @@ def test_days_turn_by_the_sun_and_work_through_midnight_is_not_cut() -> None:
     assert [prime.occasion for prime in known] == ["after_long_stop", "after_long_stop"]
     undated = find_primes(time, *where, on, time_is_absolute=False)
     assert [prime.occasion for prime in undated] == ["first_of_log", "after_long_stop", "after_long_stop"]
+
+
+def test_the_sun_s_day_turns_earlier_in_the_east() -> None:
+    # Pause from 13:00 to 15:00 UTC. Solar midnight is 14:00 UTC at 150 degrees east, and 22:00 at 30 degrees east.
+    time = 20_000 * 86400.0 + 3600.0 * np.array([12.0, 13.0, 15.0, 16.0])
+    on = np.array([True, False, True])
+    for longitude, occasion in ((150.0, "first_of_day"), (30.0, "after_long_stop"), (-150.0, "after_long_stop")):
+        found = find_primes(time, np.zeros(4), np.full(4, longitude), on)
+        assert [prime.occasion for prime in found] == ["first_of_day", occasion], longitude
+    # at 150 degrees west it is 10:00 UTC: a pause from 9 to 11 turns the day there, and there alone
+    for longitude, occasion in ((-150.0, "first_of_day"), (150.0, "after_long_stop")):
+        found = find_primes(time - 4 * 3600.0, np.zeros(4), np.full(4, longitude), on)
+        assert found[1].occasion == occasion, longitude
+
+
+def test_a_break_of_half_an_hour_is_not_yet_long() -> None:
+    time = 20_000 * 86400.0 + np.array([0.0, 60.0, 1860.0, 1920.0])
+    on = np.array([True, False, True])
+    assert len(find_primes(time, np.zeros(4), np.zeros(4), on)) == 1
+    late = time + np.array([0.0, 0.0, 0.5, 0.5])
+    assert [prime.break_s for prime in find_primes(late, np.zeros(4), np.zeros(4), on)] == [None, 1800.5]
+
+
+def test_a_discharge_lies_at_the_mean_of_its_places_and_wets_its_widest() -> None:
+    time = np.arange(4.0)
+    on = np.ones(3, dtype=bool)
+    (event,) = find_discharges(
+        time,
+        np.array([1.0, 2.0, 6.0, 9.0]),
+        np.array([4.0, 4.0, 7.0, 9.0]),
+        on,
+        on,
+        open_width_m=np.array([3.0, 12.0, 6.0]),
+        footprint_m=0.5,
+        open_nozzles=np.array([6, 24, 12]),
+        nozzle_flow_l_s=0.02,
+    )
+    assert (event.latitude_deg, event.longitude_deg) == (3.0, 5.0)
+    assert event.wetted_m2 == 6.0
+    assert event.litres == pytest.approx(42 * 0.02)
 
 
 def test_a_short_creep_does_not_split_an_event() -> None:
@@ -214,22 +257,10 @@ def test_litres_of_all_events_add_up_to_what_was_logged(rows: list[tuple[bool, b
     assert sum(event.litres or 0.0 for event in events) == pytest.approx(expected, abs=1e-9)
 
 
-def test_driving_slowly_is_not_standing() -> None:
-    time = np.arange(0.0, 60.0, 0.2)
-    assert not standing_intervals(time, 0.3 * time, 0.0 * time).any()
-    assert standing_intervals(time, 0.0 * time, 0.0 * time).all()
-    # logged speed wins where there is one, either sign
-    speed = np.where(time < 30, 0.05, -0.5)
-    told = standing_intervals(time, 0.0 * time, 0.0 * time, speed)
-    assert told[time[:-1] < 30].all()
-    assert not told[time[:-1] >= 30].any()
-
-
 def test_wrong_shapes_and_empty_logs() -> None:
     time = np.arange(3.0)
     with pytest.raises(LogError, match="spraying must have 2 values"):
         find_discharges(time, time, time, np.ones(3, dtype=bool), np.ones(2, dtype=bool))
-    assert standing_intervals(time[:1], time[:1], time[:1]).shape == (0,)
     assert with_distances((), FIELD) == ()
     one = day()
     short = replace(
@@ -241,4 +272,4 @@ def test_wrong_shapes_and_empty_logs() -> None:
         speed_m_s=None,
         flow_l_s=None,
     )
-    assert standing_report(short).litres == 0.0
+    assert standing_report(short, None, np.zeros(0, dtype=bool), np.zeros(0, dtype=bool)).litres == 0.0

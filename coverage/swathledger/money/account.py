@@ -13,7 +13,6 @@ from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting, BandRaster
 from swathledger.ledger.place import Placed, place_drive, ribbons_kept
 from swathledger.machine.products import Product
-from swathledger.money.label import OverLabel
 from swathledger.money.product import ProductUse, TankMix
 from swathledger.money.tank import Tank, tank_of
 
@@ -31,6 +30,33 @@ SMALLEST_SPOT_M2 = 10.0
 """The highest dose is that of at least so much ground: smaller spots, such as a start from rest, say nothing."""
 DOSE_ACCURACY = 1e-5
 """Cells keep doses in single precision: a dose this close above the maximum counts as equal to it."""
+
+
+@dataclass(frozen=True, slots=True)
+class OverLabel:
+    """One product against its label maximum.
+
+    Attributes
+    ----------
+    name : str
+    label_max_per_m2 : float or None
+        L/m2 or kg/m2; None: not entered.
+    area_m2 : float or None
+        Ground whose summed dose is above it, m2; None where the maximum or a dose is not known.
+    highest_per_m2 : float or None
+        Highest summed dose on any ground, L/m2 or kg/m2; None where a dose is not known.
+    """
+
+    name: str
+    label_max_per_m2: float | None
+    area_m2: float | None
+    highest_per_m2: float | None
+
+
+def highest_step(steps: NDArray[np.int64], cells: float) -> int:
+    """Highest class of a count of cells by dose that is reached on at least ``cells`` cells (and one); 0: none is."""
+    held = np.flatnonzero(np.cumsum(steps[::-1])[::-1] >= max(cells, 1.0))
+    return int(held[-1]) if held.shape[0] else 0
 
 
 @dataclass(slots=True)
@@ -69,8 +95,7 @@ class DoseSink:
 
     def highest(self, cells: float) -> float:
         """Highest summed dose, in units of the set rate, on at least ``cells`` cells; 0 where fewer are treated."""
-        held = np.flatnonzero(np.cumsum(self.steps[::-1])[::-1] >= max(cells, 1.0))
-        return float(held[-1]) / 100.0 if held.shape[0] else 0.0
+        return highest_step(self.steps, cells) / 100.0
 
 
 @dataclass(frozen=True, slots=True)

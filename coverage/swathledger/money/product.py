@@ -112,13 +112,3 @@ def _sum(values: Iterable[float | None]) -> float | None:
     listed = list(values)
     known = [value for value in listed if value is not None]
     return math.fsum(known) if listed and len(known) == len(listed) else None
-
-
-def total_money(uses: Iterable[ProductUse]) -> float | None:
-    """Money of all products together; None where one is not known, or there are none."""
-    return _sum(use.money for use in uses)
-
-
-def total_active_g(uses: Iterable[ProductUse]) -> float | None:
-    """Grams of active ingredient of all products together; None where one is not known, or there are none."""
-    return _sum(use.active_g for use in uses)

@@ -180,8 +180,8 @@ def standing_of(
         return standing_report(
             placed,
             field,
-            standing=standing,
-            spraying=spraying,
+            standing,
+            spraying,
             max_gap_s=max_gap_s,
             open_nozzles=nozzles,
             nozzle_flow_l_s=nozzle_flow_l_s,

@@ -61,41 +61,6 @@ def arrival_along_line_s(segment_l: Sequence[float], tap_flow_l_s: Sequence[floa
     return tuple(times)
 
 
-def harmonic_number(n: int) -> float:
-    """``1 + 1/2 + ... + 1/n``; ``ln n + 0.5772 + 1/(2n)`` nearly. 0 for n = 0."""
-    if n < 0:
-        raise InputError(f"must not be negative, found {n}.", column="n")
-    return math.fsum(1.0 / k for k in range(1, n + 1))
-
-
-def uniform_bleed_out_l(volume_l: float, share_of_length: float) -> float:
-    """Litres out of a line that bleeds evenly along its whole length when plug flow has come ``share_of_length`` far.
-
-    Flow falls along the line as ``Q * (1 - x / L)``, so ``dt = V / (Q L) dx / (1 - x / L)`` and
-
-        Q t = V * ln(1 / (1 - x / L))                                                                         (P3)
-
-    The far end itself is never reached: with n real nozzles the last nozzle's segment, which only that nozzle draws
-    through, takes as long as the content of the whole line at the full flow, and (P2) with equal segments sums to
-    ``Q t = V * H_n``, H_n the harmonic number.
-
-    Parameters
-    ----------
-    volume_l : float
-        Content of the line, L.
-    share_of_length : float
-        0 <= x/L < 1.
-
-    Examples
-    --------
-    >>> round(uniform_bleed_out_l(10.0, 0.9), 3)
-    23.026
-    """
-    if not 0 <= share_of_length < 1:
-        raise InputError(f"must be at least 0 and below 1, found {share_of_length!r}.", column="share_of_length")
-    return -volume_l * math.log1p(-share_of_length)
-
-
 def mixed_out_l(volume_l: float, strength: float) -> float:
     """Litres out of a stirred vessel until what leaves it has the stated strength.
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from swathledger.documents.ledger import Ledger
 from swathledger.documents.poured import ProductLine
 from swathledger.documents.season import LabelOfTheDay
-from swathledger.money.account import DOSE_ACCURACY, SMALLEST_SPOT_M2
+from swathledger.money.account import DOSE_ACCURACY, SMALLEST_SPOT_M2, highest_step
 
 STORED_ACCURACY = 1.0 / 4096.0
 """Doses in ``cover.tif`` are right to this part of themselves."""
@@ -168,8 +168,7 @@ def _summed(uses: Sequence[_Use], limit: float | None, rate: float) -> tuple[flo
             over += int(np.count_nonzero(treated > above))
             step = np.minimum(np.rint(treated / (_STEP * rate)), _STEPS).astype(np.int64)
             steps += np.bincount(step, minlength=_STEPS + 1)
-    held = np.flatnonzero(np.cumsum(steps[::-1])[::-1] >= max(SMALLEST_SPOT_M2 / cell**2, 1.0))
-    highest = float(held[-1]) * _STEP * rate if held.shape[0] else 0.0
+    highest = highest_step(steps, SMALLEST_SPOT_M2 / cell**2) * _STEP * rate
     return (None if limit is None else over * cell**2), highest
 
 

@@ -59,9 +59,16 @@ def ask(**environment: str) -> subprocess.CompletedProcess[str]:
 
 
 @compiled
-@pytest.mark.parametrize("data", [b"", b"\x80\x05garbage", bytes(range(256)), b"cos\nsystem_that_is_not\n."])
-@pytest.mark.parametrize("suffix", [".nbi", ".nbc"])
-def test_a_broken_compile_cache_is_written_anew(tmp_path, data, suffix):
+@pytest.mark.parametrize(
+    ("suffix", "data"),
+    [
+        (".nbi", b""),
+        pytest.param(".nbi", b"cos\nsystem_that_is_not\n.", marks=pytest.mark.slow),
+        pytest.param(".nbc", b"", marks=pytest.mark.slow),
+        pytest.param(".nbc", bytes(range(256)), marks=pytest.mark.slow),
+    ],
+)
+def test_a_broken_compile_cache_is_written_anew(tmp_path, suffix, data):
     cache = {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
     first = ask(**cache)
     assert first.returncode == 0, first.stderr
@@ -104,8 +111,15 @@ def test_a_place_for_compiled_kernels_that_is_full(tmp_path):
 
 
 @pytest.mark.skipif(shutil.which("sh") is None, reason="no shell")
-@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&-", ">&- 2>&-", "<&- >&- 2>&-"])
-@pytest.mark.parametrize("more", [(), ("--json",)])
+@pytest.mark.parametrize(
+    ("closed", "more"),
+    [
+        pytest.param(">&-", (), marks=pytest.mark.slow),
+        pytest.param("2>&-", ("--json",), marks=pytest.mark.slow),
+        pytest.param("<&-", (), marks=pytest.mark.slow),
+        ("<&- >&- 2>&-", ("--json",)),
+    ],
+)
 def test_a_stream_that_is_closed(farm, closed, more):
     """A file that is opened later must not take its number: what is printed would go into it."""
     expected = audit(farm, *more)

@@ -185,7 +185,6 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
 
     accounting = account(
         placed,
-        revisit_s=settings.revisit_s,
         tolerance_m=settings.tolerance_m,
         threads=settings.threads,
         sinks=shown,
@@ -193,7 +192,7 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
     )
     replay = None
     if over is not None:
-        control = control_for(machine, settings.off_when_covered or 1.0, settings.tolerance_m, settings.revisit_s)
+        control = control_for(machine, settings.off_when_covered or 1.0, settings.tolerance_m)
         replay = replay_drive(
             log,
             machine,
@@ -206,11 +205,7 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
             progress=told("replaying", part, 1.0 - part),
         )
     products = (
-        None
-        if plan is None
-        else account_products(
-            plan, log, machine, placed, accounting, revisit_s=settings.revisit_s, threads=settings.threads
-        )
+        None if plan is None else account_products(plan, log, machine, placed, accounting, threads=settings.threads)
     )
     notes = () if plan is None else plan.tank.notes
     assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes, *notes])

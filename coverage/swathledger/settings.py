@@ -16,8 +16,6 @@ class AuditSettings:
     ----------
     cell_m : float or None
         Side of a cell, m. None: 0.1 m, and never more than a quarter of the nozzle spacing.
-    revisit_s : float
-        Two hits by one pass count as separate when more than this apart, s.
     max_gap_s : float or None
         A longer time between rows ends the ribbon, s. None: 6 x the log's median step, at least 6 s.
     tolerance_m : float or None
@@ -40,7 +38,6 @@ class AuditSettings:
     """
 
     cell_m: float | None = None
-    revisit_s: float = 10.0
     max_gap_s: float | None = None
     tolerance_m: float | None = None
     groups: tuple[str, ...] | None = None
@@ -55,7 +52,7 @@ class AuditSettings:
             value = getattr(self, name)
             if value is not None and not 0 < value < float("inf"):
                 raise InputError(f"must be a positive number, found {value!r}.", column=name)
-        for name in ("tolerance_m", "revisit_s"):
+        for name in ("tolerance_m",):
             value = getattr(self, name)
             if value is not None and not 0 <= value < float("inf"):
                 raise InputError(f"must not be negative, found {value!r}.", column=name)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from swathledger.grid.frame import Band, Frame, polygon_edges
 from swathledger.grid.mask import band_mask
 from swathledger.grid.paint import Brush, paint_band
+from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import pose_lines
 from swathledger.grid.tally import BandTally, halo_rows
 from swathledger.grid.workspace import Workspace
@@ -22,7 +23,6 @@ from swathledger.ledger.place import place_drive
 
 CELL_M = 0.1
 TOLERANCE_M = 0.1
-REVISIT_S = 10.0
 STATE_BYTES = 10
 """Of a cell: times and cause 1 each, last and dose 4 each."""
 
@@ -58,12 +58,12 @@ def ground_of(drive: Drive) -> Ground:
     """Strips, frame and bands of a drive."""
     field = drive.field
     placed = place_drive(drive.log, drive.machine, field, drive.swath, CELL_M)
-    frame = placed.frame
+    frame, edges_m = placed.frame, placed.used.nozzle_edges_m
     return Ground(
         drive,
         frame,
         frame.bands(halo_rows(TOLERANCE_M, CELL_M)),
-        Brush(placed.strips, pose_lines(placed.used), placed.used.nozzle_edges_m, REVISIT_S),
+        Brush(placed.strips, pose_lines(placed.used), edges_m, boom_of(edges_m, None)),
         polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
     )
@@ -91,7 +91,7 @@ def whole_account(drive: Drive, threads: int = 1) -> tuple[float, int]:
     """Seconds on the clock of the whole accounting, and the cells painted."""
     t0 = time.perf_counter()
     placed = place_drive(drive.log, drive.machine, drive.field, drive.swath, CELL_M)
-    result = account(placed, revisit_s=REVISIT_S, tolerance_m=TOLERANCE_M, threads=threads)
+    result = account(placed, tolerance_m=TOLERANCE_M, threads=threads)
     return time.perf_counter() - t0, result.areas.cells["applied"]
 
 

@@ -49,7 +49,7 @@ def stages(name: str, machine_m: str) -> dict[str, float]:
     settings = prepare([log_path], machine_path, boundaries, AuditSettings()).settings
     begin = time.process_time()
     placed = place_drive(log, machine, field, swath, settings.cell_m)
-    account(placed, revisit_s=settings.revisit_s, tolerance_m=settings.tolerance_m)
+    account(placed, tolerance_m=settings.tolerance_m)
     counted = time.process_time() - begin
     begin = time.process_time()
     with tempfile.TemporaryDirectory() as folder:

@@ -38,10 +38,10 @@ class Audited:
 
     def cover(self) -> Accounting:
         placed = place_drive(self.log, self.machine, self.field, self.swath, 0.1)
-        return account(placed, revisit_s=10.0, tolerance_m=0.1)
+        return account(placed, tolerance_m=0.1)
 
     def replay(self, groups: tuple[str, ...], threads: int = 1):
-        control = control_for(self.machine, 1.0, 0.1, 10.0)
+        control = control_for(self.machine, 1.0, 0.1)
         placed = place_drive(self.log, self.machine, self.field, self.swath, 0.1)
         return replay_drive(
             self.log, self.machine, placed, self.accounting, self.over, groups, control, threads=threads
@@ -54,7 +54,7 @@ def hundred_hectares() -> Audited:
     drive = make_drive(100.0 * SCALE, bearing_deg=23.0)
     placed = place_drive(drive.log, drive.machine, drive.field, drive.swath, 0.1)
     over = OverApplied(placed.frame)
-    accounting = account(placed, revisit_s=10.0, tolerance_m=0.1, sinks=(over.sink,))
+    accounting = account(placed, tolerance_m=0.1, sinks=(over.sink,))
     audited = Audited(drive.log, drive.machine, drive.field, drive.swath, accounting, over)
     audited.replay(("boom",))  # compiles
     return audited

@@ -15,8 +15,10 @@ from swathledger.grid.frame import Band, Frame, default_cell_m, frame_around, po
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET, band_mask
 from swathledger.grid.paint import Brush, paint_band
 from swathledger.grid.pattern import sample_point
+from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import PoseLines, Strips
 
+EDGES = np.array([-1.0, 1.0])
 FEW = settings(max_examples=60 if jit_enabled() else 4)
 
 
@@ -80,7 +82,7 @@ def painted(lines: PoseLines, strips: Strips, cell_m: float, reach: float) -> tu
     band = Band(frame.first_row, frame.first_column, frame.rows, frame.columns, 0)
     mask = np.full((frame.rows, frame.columns), TARGET, np.uint8)
     with np.errstate(over="ignore"):
-        cells, _ = paint_band(band, cell_m, mask, Brush(strips, lines, np.array([-1.0, 1.0]), 10.0))
+        cells, _ = paint_band(band, cell_m, mask, Brush(strips, lines, EDGES, boom_of(EDGES, None)))
     return frame, cells.times
 
 
@@ -226,7 +228,7 @@ def test_two_passes_typed_out():
     band = Band(0, 0, 5, 5, 0)
     with np.errstate(over="ignore"):
         cells, litres = paint_band(
-            band, 1.0, np.ones((5, 5), np.uint8), Brush(strips, lines, np.array([-1.0, 1.0]), 10.0)
+            band, 1.0, np.ones((5, 5), np.uint8), Brush(strips, lines, EDGES, boom_of(EDGES, None))
         )
     expected = np.array([[0, 1, 1, 0, 0], [1, 2, 2, 1, 1], [1, 2, 2, 1, 1], [0, 1, 1, 0, 0], [0, 0, 0, 0, 0]])
     np.testing.assert_array_equal(cells.times, expected)
@@ -238,23 +240,24 @@ def test_two_passes_typed_out():
 
 
 @pytest.mark.parametrize(
-    ("apart_s", "same_pass", "expected"),
+    ("beyond_m", "sigma_m", "same_pass", "expected"),
     [
-        (9.9, True, 1),  # one pass, within 10 s: one treatment
-        (10.0, True, 1),  # more than 10 s, not 10 s
-        (10.1, True, 2),
-        (0.5, False, 2),  # another pass is another treatment at once
+        (0.0, None, True, 1),  # back at once: the nearest cells, centred half a metre off, were never left
+        (0.1, None, True, 2),
+        (0.1, 0.2, True, 1),  # under noise of 20 cm a boom within 1.2 m may only seem to have gone
+        (0.8, 0.2, True, 2),
+        (0.0, None, False, 2),  # another pass is another treatment however near
     ],
 )
-def test_revisit_rule(apart_s, same_pass, expected):
-    lines = pose_lines([2, 2, 2, 2], [0, 4, 0, 4], [0, 0, 0, 0])
-    strips = strips_of(
-        lines, [0, 2], [2, 2], [-1, -1], [1, 1], time_s=[0.0, apart_s], pass_id=[0, 0 if same_pass else 1]
-    )
+def test_one_pass_treats_again_what_it_has_left(beyond_m, sigma_m, same_pass, expected):
+    # North over rows 0..3 (to y = 4), some way beyond, and south again: the row of centres at y = 3.5
+    ends = [0, 4, 4 + beyond_m, 4, 0] if beyond_m else [0, 4, 4, 0]
+    lines = pose_lines([2] * len(ends), ends, [0] * len(ends))
+    strips = strips_of(lines, [0, len(ends) - 2], [2, 2], [-1, -1], [1, 1], pass_id=[0, 0 if same_pass else 1])
+    brush = Brush(strips, lines, EDGES, boom_of(EDGES, sigma_m))
     with np.errstate(over="ignore"):
-        brush = Brush(strips, lines, np.array([-1.0, 1.0]), 10.0)
         cells, _ = paint_band(Band(0, 0, 5, 5, 0), 1.0, np.ones((5, 5), np.uint8), brush)
-    assert set(np.unique(cells.times[:4, 1:3])) == {expected}
+    assert set(np.unique(cells.times[3, 1:3])) == {expected}
     np.testing.assert_allclose(cells.dose[:4, 1:3], 2.0)  # what was laid was laid, however it counts
 
 

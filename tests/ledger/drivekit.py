@@ -134,7 +134,6 @@ def books_of(
     field: Field,
     *,
     cell_m: float = 0.1,
-    revisit_s: float = 10.0,
     tolerance_m: float = 0.1,
     max_gap_s: float | None = None,
     threads: int = 1,
@@ -142,13 +141,13 @@ def books_of(
     """From a log to its ledger."""
     swath = build_swath(log, machine, field.plane, max_gap_s=max_gap_s)
     placed = place_drive(log, machine, field, swath, cell_m)
-    books = account(placed, revisit_s=revisit_s, tolerance_m=tolerance_m, threads=threads)
+    books = account(placed, tolerance_m=tolerance_m, threads=threads)
     result = Result(swath, books, log, machine, field)
     result.identities()
     return result
 
 
-def drive(path: PlanePath, machine: Machine, field: Field, *, cell_m: float = 0.1, revisit_s: float = 10.0, **logged):
+def drive(path: PlanePath, machine: Machine, field: Field, *, cell_m: float = 0.1, **logged):
     """Log a boom path with the machine's own antenna and account for it; ``logged`` goes to ``log_of``."""
     log = log_of(path, field.plane, antenna=machine.antenna, **logged)
-    return books_of(log, machine, field, cell_m=cell_m, revisit_s=revisit_s)
+    return books_of(log, machine, field, cell_m=cell_m)

@@ -50,11 +50,21 @@ def _touching_pairs(shapes: NDArray[np.object_]) -> tuple[NDArray[np.int64], NDA
     return a[a < b], b[a < b]
 
 
-def visits(swath: Swath, revisit_s: float) -> list[shapely.Geometry]:
+def left_between(swath: Swath, common: shapely.Geometry, first_step: int, last_step: int, away_m: float) -> bool:
+    """Whether the boom, a line at every pose between two steps, was ever farther than ``away_m`` from their ground."""
+    edges, place = swath.nozzle_edges_m[[0, -1]], shapely.centroid(common)
+    for p in range(first_step + 1, last_step + 1):
+        ends = np.stack([swath.x_m[p] + edges * swath.right_x[p], swath.y_m[p] + edges * swath.right_y[p]], axis=1)
+        if shapely.distance(shapely.LineString(ends), place) > away_m:
+            return True
+    return False
+
+
+def visits(swath: Swath, away_m: float) -> list[shapely.Geometry]:
     """One polygon for each separate treatment: every pass, cut in time wherever it comes back over its own ground.
 
-    Between two cuts no ground is met twice more than ``revisit_s`` apart. Where a pass goes over a cut without a pause
-    (two ribbons on either side meet within ``revisit_s``), the ground in common was treated once.
+    Between two cuts no ground is met twice that the boom had left meanwhile. Where a pass goes over a cut and the
+    ground in common was not left, it was treated once.
     """
     shapes, owner = pieces(swath)
     step = swath.ribbon_step[owner]
@@ -65,11 +75,14 @@ def visits(swath: Swath, revisit_s: float) -> list[shapely.Geometry]:
         mine = np.flatnonzero(of_pass == number)
         part, t = shapes[mine], time[mine]
         a, b = _touching_pairs(part)
-        far = np.abs(t[b] - t[a]) > revisit_s
+        common = shapely.intersection(part[a], part[b])
+        real = shapely.area(common) > 1e-9
+        a, b, common = a[real], b[real], common[real]
+        at = step[mine]
+        left = [left_between(swath, c, *sorted((at[i], at[j])), away_m) for c, i, j in zip(common, a, b, strict=True)]
+        far = np.asarray(left, dtype=bool)
+        near_pairs = np.minimum(a, b)[~far], np.maximum(a, b)[~far]
         a, b = a[far], b[far]
-        if a.shape[0]:  # only those that really have ground in common
-            real = shapely.area(shapely.intersection(part[a], part[b])) > 1e-9
-            a, b = a[real], b[real]
         # greedy cuts: a chunk ends before the first piece that meets one of its own too long before
         earliest = np.full(part.shape[0], -1)
         np.maximum.at(earliest, np.maximum(a, b), np.minimum(a, b))
@@ -86,20 +99,18 @@ def visits(swath: Swath, revisit_s: float) -> list[shapely.Geometry]:
             here = chunk == c
             union = _union(part[here])
             if c:
-                before = np.flatnonzero((chunk < c) & (t >= t[here].min() - revisit_s))
-                after = np.flatnonzero(here & (t <= t[here].min() + revisit_s))
-                if before.shape[0] and after.shape[0]:
-                    i, j = shapely.STRtree(part[before]).query(part[after], predicate="intersects")
-                    near = np.abs(t[after[i]] - t[before[j]]) <= revisit_s
-                    common = shapely.intersection(part[after[i[near]]], part[before[j[near]]], grid_size=GRID_M)
+                cut = (chunk[near_pairs[0]] < c) & here[near_pairs[1]]
+                i, j = near_pairs[0][cut], near_pairs[1][cut]
+                if i.shape[0]:
+                    common = shapely.intersection(part[i], part[j], grid_size=GRID_M)
                     union = shapely.difference(union, _union(common), grid_size=GRID_M)
             layers.append(union)
     return layers
 
 
-def ledger(swath: Swath, field: Field, revisit_s: float = 10.0) -> dict[str, float]:
+def ledger(swath: Swath, field: Field, away_m: float = 0.5) -> dict[str, float]:
     """Areas in m2 under the names of :data:`swathledger.grid.tally.QUANTITIES`."""
-    layers = np.asarray(visits(swath, revisit_s), dtype=object)
+    layers = np.asarray(visits(swath, away_m), dtype=object)
     target, boundary, barred = field.target, field.boundary, field.exclusions
     for shape in (target, boundary):
         shapely.prepare(shape)

@@ -1,4 +1,4 @@
-"""Each of the seven causes in a drive that a reader can solve, the revisit rule, and spraying at standstill."""
+"""Each of the seven causes in a drive that a reader can solve, two hits of one pass, and spraying at standstill."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pytest
 from drivekit import PLANE, books_of, drive, ground, rectangle, sprayer
 from pathkit import START_S, PlanePath, line_path, log_from_path, standing, standing_path
 
+from swathledger.grid.revisit import AWAY_M
 from swathledger.log.log import Log
 
 
@@ -42,28 +43,29 @@ WIDE = ground(rectangle(-40, -40, 40, 140))
 
 
 def test_turn_same_pass_back_over_itself():
-    # Forward 40 m, back 40 m in reverse with everything open: one pass, so the second time is a turn. The turning point
-    # is passed twice within 10 s: 2 m/s, so the last 10 m (5 s there, 5 s back) count once.
+    # Forward 40 m, back 40 m in reverse with everything open: one pass, so the second time is a turn, at once. Of the
+    # last half metre before the turning point the boom never got away.
     path = stretches((0.0, 40.0, True), (40.0, 0.0, True))
     speed = np.concatenate((np.full(20, 2.0), np.full(20, -2.0), [0.0]))
     result = drive(path, sprayer(6.0), WIDE, speed_m_s=speed)
     assert result.swath.pass_count == 1
     assert set(result.causes()) == {"turn"}
     result.near("covered", 6.0 * 40.0)
-    # strips stand for up to 2 s of driving, so the limit is met within a strip on either side: 2 s x 2 m/s x 6 m
-    assert result.cause_m2("turn") == pytest.approx(6.0 * 30.0, abs=6.0 * 4.0)
+    assert result.cause_m2("turn") == pytest.approx(6.0 * (40.0 - AWAY_M), abs=0.3)
     assert bool(result.swath.reverse[-2])
 
 
-@pytest.mark.parametrize(("revisit_s", "metres"), [(4.0, 36.0), (20.0, 20.0), (1e6, 0.0)])
-def test_revisit_time_decides_what_is_separate(revisit_s, metres):
-    # going back over the turning point at 2 m/s: within revisit_s / 2 x 2 m/s of it nothing is separate
-    path = stretches((0.0, 40.0, True), (40.0, 0.0, True))
-    speed = np.concatenate((np.full(20, 2.0), np.full(20, -2.0), [0.0]))
-    result = drive(path, sprayer(6.0), WIDE, speed_m_s=speed, revisit_s=revisit_s)
-    assert result.cause_m2("turn") == pytest.approx(6.0 * metres, abs=6.0 * 4.0)
-    if metres == 0.0:
-        assert result.m2("overlap") == 0.0
+@pytest.mark.parametrize(("back_m", "metres"), [(0.4, 0.0), (2.0, 1.5 + 1.5)])
+def test_a_boom_that_only_shakes_treats_once(back_m, metres):
+    # To 40 m, back by so much, and on to 60 m: ground within half a metre of where the boom turned was never left. Of
+    # the 2 m gone over three times, all but the half metre before the first turning point is met anew on the way back,
+    # and all but that after the second on the way out again.
+    y = np.array([0.0, 20.0, 40.0, 40.0 - back_m, 60.0])
+    seconds = np.array([0.0, 5.0, 10.0, 11.0, 16.0])
+    path = straight(list(y), list(seconds), [True] * 4 + [False])
+    result = drive(path, sprayer(6.0), WIDE, speed_m_s=np.array([4.0, 4.0, -back_m, 4.0, 0.0]))
+    result.near("covered", 6.0 * 60.0)
+    assert result.m2("overlap_extra") == pytest.approx(6.0 * metres, abs=0.3)
 
 
 def test_restart_same_line_over_ground_already_done():

@@ -106,7 +106,7 @@ def test_a_mirror_changes_no_area(path):
 @given(path=paths())
 def test_driving_it_backwards_in_time_changes_no_area(path):
     boundary, pond = field_shapes()
-    # a whole circle of 12 degrees a second comes round after 30 s: the revisit time is far from any return
+    # a whole circle of 12 degrees a second comes round after 30 s
     here = drive(path, MACHINE, ground(boundary, pond), **LOGGED)
     there = drive(path.time_reversed(), MACHINE, ground(boundary, pond), **LOGGED)
     same(here, there)
@@ -201,7 +201,7 @@ def test_a_sink_sees_every_row_once(monkeypatch):
 
     whole = books_of(log, MACHINE, field)
     placed = place_drive(log, MACHINE, field, whole.swath, 0.1)
-    books = account(placed, revisit_s=10.0, tolerance_m=0.1, threads=3, sinks=(sink,))
+    books = account(placed, tolerance_m=0.1, threads=3, sinks=(sink,))
     assert books.areas == whole.books.areas
     starts = [band.first_row for band in seen]
     assert starts == np.concatenate(([0], np.cumsum([b.count.shape[0] for b in seen])[:-1])).tolist()

@@ -116,7 +116,7 @@ def test_pieces_add_up_to_the_ledger(written: Any) -> None:
     collector, sink = audit_pieces(audit.accounting.frame)
     settings = audit.settings
     placed = place_drive(audit.log, audit.machine, audit.field, audit.swath, settings.cell_m)
-    again = account(placed, revisit_s=settings.revisit_s, tolerance_m=settings.tolerance_m, sinks=(sink,))
+    again = account(placed, tolerance_m=settings.tolerance_m, sinks=(sink,))
     pieces = collector.finish()
     for kind in ("overlap", "skip"):
         drawn = sum(p.cells for p in pieces.of(kind))

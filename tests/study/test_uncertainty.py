@@ -104,7 +104,7 @@ def test_too_few_draws_are_refused(base):
 def test_sensitivity_moves_one_choice_at_a_time(base):
     found = sensitivity(base, finer_cells=False)
     names = [v["variant"] for v in found["variants"]]
-    assert names == ["cell_double", "revisit_half", "revisit_double", "off_0.5", "off_0.75", "gap_half", "gap_double"]
+    assert names == ["cell_double", "off_0.5", "off_0.75", "gap_half", "gap_double"]
     change = {v["variant"]: v["change"] for v in found["variants"]}
     # What was done does not depend on how a replay would shut; the replay does.
     assert change["off_0.5"]["over_pct:as logged"] == 0.0
@@ -112,10 +112,9 @@ def test_sensitivity_moves_one_choice_at_a_time(base):
     # The log has no gaps to bridge or not.
     assert change["gap_double"]["over_pct:as logged"] == 0.0
     # one step to either side: half and double; half, three quarters or all covered, whichever is not used
-    used = replace(base, settings=replace(base.settings, off_when_covered=0.75, max_gap_s=8.0, revisit_s=12.0))
+    used = replace(base, settings=replace(base.settings, off_when_covered=0.75, max_gap_s=8.0))
     assert {variant.name: variant.changes for variant in variants_of(used)} == {
         "cell_half": {"cell_m": 0.25}, "cell_double": {"cell_m": 1.0},
-        "revisit_half": {"revisit_s": 6.0}, "revisit_double": {"revisit_s": 24.0},
         "off_0.5": {"off_when_covered": 0.5}, "off_1": {"off_when_covered": 1.0},
         "gap_half": {"max_gap_s": 4.0}, "gap_double": {"max_gap_s": 16.0},
     }  # fmt: skip

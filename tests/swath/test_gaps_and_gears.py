@@ -109,7 +109,7 @@ def test_reversing_keeps_the_boom_the_right_way_round(how):
     log = log_from_path(np.zeros(y.size), y, START_S + t, PLANE, state, **logged)
     if how == "gear":
         log = replace(log, reverse=backwards)
-    result = books_of(log, sprayer(8.0, 2), FIELD, revisit_s=0.5)
+    result = books_of(log, sprayer(8.0, 2), FIELD)
     xs, _ = result.swath.quads()
     assert xs.max() <= 1e-6  # nothing right of the centre line
     result.near("covered", 4.0 * 80.0)

@@ -162,10 +162,10 @@ class InputFile(Part, frozen=True, kw_only=True):
 
 
 class AuditedWith(Part, frozen=True, kw_only=True):
-    """Settings as they came out."""
+    """Settings as they came out. ``revisit_s``: of older ledgers, where a time told two hits of one pass apart."""
 
     cell_m: float | None
-    revisit_s: float | None
+    revisit_s: float | None = None
     max_gap_s: float | None
     tolerance_m: float | None
     groups: tuple[str, ...]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET
 from swathledger.grid.prefetch import prefetch
+from swathledger.grid.revisit import Boom, is_away, pose_away
 from swathledger.grid.scan import HAIR, begin_rows, edge_store, put_edge, rows_spans
 from swathledger.grid.strips import MAX_POSES, UNEVEN, PoseLines, Strips
 from swathledger.grid.workspace import Workspace
@@ -41,14 +42,14 @@ class Brush(NamedTuple):
     lines : PoseLines
     boom_edges_m : (k + 1,) float64
         Lateral edges of the nozzles; the local dose of a turn is constant over a nozzle (finer where nozzles are wide).
-    revisit_s : float
-        Two hits by one pass are separate when more than this apart.
+    boom : Boom
+        How far the boom must go from ground that it treated to have left it.
     """
 
     strips: Strips
     lines: PoseLines
     boom_edges_m: NDArray[np.float64]
-    revisit_s: float
+    boom: Boom
 
 
 class Window(NamedTuple):
@@ -69,6 +70,16 @@ class Spans(NamedTuple):
     row: NDArray[np.int64]
     first: NDArray[np.int64]
     end: NDArray[np.int64]
+
+
+class Run(NamedTuple):
+    """Flat cells ``lo .. end - 1`` of one row; ``shift`` is the span's first, at column ``column`` of row ``row``."""
+
+    lo: Any
+    end: Any
+    shift: Any
+    row: int
+    column: int
 
 
 class Bins(NamedTuple):
@@ -218,15 +229,18 @@ def _mixed_deposit(mask, doses, lo, end, litres, into):  # type: ignore[no-untyp
 
 
 @njit_bare
-def _treat_again(flat, brush, s, doses, run, litres, into):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Treat the cells of a run ``(lo, end, shift)``, some treated before; cell ``k`` gets ``doses[k - shift]``."""
-    lo, end, shift = run
+def _treat_again(flat, brush, s, doses, run, h, litres, into):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Treat the cells of a run, some treated before; cell ``k`` gets ``doses[k - shift]``."""
+    lo, end, shift, row, column = run
+    y = (row + 0.5) * h
     mask, times, cause, last, sums = flat
     strips = brush.strips
     this = np.int32(s + 1)
     judged = np.int32(0)  # the strip before, for which what follows was found
-    separate = False
+    same_pass = False
     why = np.uint8(0)
+    since = 0
+    left_at = -1  # a pose at which the boom was off the last cell asked for: mostly off the next one too
     slot = ON_TARGET
     total = 0.0
     for k in range(lo, end):
@@ -241,9 +255,16 @@ def _treat_again(flat, brush, s, doses, run, litres, into):  # type: ignore[no-u
             if previous != judged:
                 judged = previous
                 p = previous - 1
-                apart_s = abs(strips.time_s[s] - strips.time_s[p])
-                separate = strips.pass_id[p] != strips.pass_id[s] or apart_s > brush.revisit_s
+                same_pass = strips.pass_id[p] == strips.pass_id[s]
+                since = strips.first_pose[p] + strips.poses[p] - 1
+                left_at = -1
                 why = cause_of_strips(strips, s, p)
+            separate = True
+            if same_pass:
+                x = (column + np.int64(k - shift) + 0.5) * h
+                if left_at < 0 or not is_away(brush.lines, left_at, brush.boom, x, y):
+                    left_at = pose_away(brush.lines, since, strips.first_pose[s], brush.boom, x, y)
+                separate = left_at >= 0
             if separate:
                 if times[k] < MAX_COUNT:
                     times[k] += np.uint8(1)
@@ -275,8 +296,8 @@ def _ask_for(flat, lo, end):  # type: ignore[no-untyped-def]  # numba infers the
 
 @njit_bare
 def _treat_fresh(flat, this, doses, even, run, litres, into):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Treat the cells of a run ``(lo, end, shift)``, none of them treated before."""
-    lo, end, shift = run
+    """Treat the cells of a run, none of them treated before."""
+    lo, end, shift, _, _ = run
     mask, times, _, last, sums = flat
     one = np.uint8(1)
     for k in range(lo, end):
@@ -342,10 +363,11 @@ def _treat_spans(flat, brush, s, spans, count, window, bins, lateral, litre_sums
                 fresh = _untouched(last, lo, end)
                 while end < span_stop and _untouched(last, end, min(end + block, span_stop)) == fresh:
                     end = min(end + block, span_stop)
+            run = Run(lo, end, shift, j, spans.first[q])
             if fresh:
-                _treat_fresh(flat, this, doses, even, (lo, end, shift), litres, into)
+                _treat_fresh(flat, this, doses, even, run, litres, into)
             else:
-                _treat_again(flat, brush, s, doses, (lo, end, shift), litres, into)
+                _treat_again(flat, brush, s, doses, run, window.h, litres, into)
             lo = end
 
 

@@ -23,6 +23,7 @@ from swathledger.grid.paint import (
     Cells,
     paint_band,
 )
+from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import pose_lines
 from swathledger.grid.tally import QUANTITIES, BandTally, halo_rows
 from swathledger.grid.workspace import Workspace
@@ -81,7 +82,6 @@ def _in_order(bands: list[Band], ground: _Ground, threads: int) -> Iterator[tupl
 def account(
     placed: Placed,
     *,
-    revisit_s: float,
     tolerance_m: float,
     threads: int = 1,
     sinks: Sequence[Sink] = (),
@@ -93,7 +93,7 @@ def account(
     ----------
     placed : Placed
         The drive on the field's grid.
-    revisit_s, tolerance_m
+    tolerance_m
         See :class:`swathledger.settings.AuditSettings`.
     threads : int
         Bands painted side by side; changes no byte of the result.
@@ -103,12 +103,12 @@ def account(
         Is told the share of bands done, 0..1.
     """
     frame, field = placed.frame, placed.field
-    cell_m = frame.cell_m
+    cell_m, edges_m = frame.cell_m, placed.used.nozzle_edges_m
     ground = _Ground(
         cell_m,
         polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
-        Brush(placed.strips, pose_lines(placed.used), placed.used.nozzle_edges_m, revisit_s),
+        Brush(placed.strips, pose_lines(placed.used), edges_m, boom_of(edges_m, placed.used.sigma_m)),
         tolerance_m,
     )
     cells = np.zeros(len(QUANTITIES), dtype=np.int64)

@@ -200,14 +200,7 @@ def plan_products(log: Log, machine: Machine, placed: Placed, stated: str | None
 
 
 def account_products(
-    plan: ProductPlan,
-    log: Log,
-    machine: Machine,
-    placed: Placed,
-    accounting: Accounting,
-    *,
-    revisit_s: float,
-    threads: int = 1,
+    plan: ProductPlan, log: Log, machine: Machine, placed: Placed, accounting: Accounting, *, threads: int = 1
 ) -> ProductAccount:
     """Account for every product of a job.
 
@@ -219,7 +212,7 @@ def account_products(
     ----------
     plan : ProductPlan
         Its sink must have seen the bands of ``accounting``.
-    revisit_s, threads
+    threads
         As for the job.
     """
     tank = plan.tank
@@ -235,7 +228,7 @@ def account_products(
         if sink is None and (not tank.whole or np.isfinite(limit[0])):
             key = b"" if tank.whole else rows.tobytes()
             if key not in painted:
-                painted[key] = _paint(log, machine, placed, rows, tank, accounting, revisit_s, threads)
+                painted[key] = _paint(log, machine, placed, rows, tank, accounting, threads)
             repainted, sink = painted[key]
             one = accounting if tank.whole else repainted
         spray: dict[str, float | None] = dict.fromkeys(PLACES)
@@ -282,7 +275,6 @@ def _paint(
     rows: NDArray[np.bool_],
     tank: Tank,
     accounting: Accounting,
-    revisit_s: float,
     threads: int,
 ) -> tuple[Accounting, DoseSink]:
     """Account for some rows' ground again, doses in units of the tank's spray rate."""
@@ -301,7 +293,7 @@ def _paint(
     flat = replace(log, rate_l_m2=None)
     spray = replace(machine, set_rate_l_m2=tank.spray_rate_l_m2)
     part = place_drive(flat, spray, placed.field, ribbons_kept(swath, keep), accounting.areas.cell_m)
-    again = account(part, revisit_s=revisit_s, tolerance_m=0.0, threads=threads, sinks=(sink,))
+    again = account(part, tolerance_m=0.0, threads=threads, sinks=(sink,))
     return again, sink
 
 

@@ -235,7 +235,7 @@ def _provenance(audit: Audit) -> LedgerProvenance:
         version=__version__,
         inputs=tuple(InputFile(name=name, sha256=digest) for name, digest in dict.fromkeys(inputs)),
         machine=machine.name,
-        settings=taken(AuditedWith, settings, groups=settings.groups or (), field=settings.field_id),
+        settings=taken(AuditedWith, settings, revisit_s=None, groups=settings.groups or (), field=settings.field_id),
         projection=audit.field.plane.proj4,
         cell_m=audit.accounting.areas.cell_m,
         method="cell sampling at one hashed point a cell; see docs/method.md",

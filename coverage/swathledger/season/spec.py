@@ -36,7 +36,6 @@ class SettingsSpec(_Table):
     """``[settings]``, of the season or of one job: the names of :class:`swathledger.settings.AuditSettings`."""
 
     cell_m: Positive | None = None
-    revisit_s: NotNegative | None = None
     max_gap_s: Positive | None = None
     tolerance_m: NotNegative | None = None
     groups: list[Literal["boom", "nozzle", "limit"] | Count] | None = None

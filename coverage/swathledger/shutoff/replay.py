@@ -45,14 +45,13 @@ PART_POINTS = 0.05
 """Closed form and replay part where they differ by more than this share and these points of the target."""
 
 
-def control_for(machine: Machine, off_when_covered: float, tolerance_m: float, revisit_s: float) -> Control:
+def control_for(machine: Machine, off_when_covered: float, tolerance_m: float) -> Control:
     """Controller settings: the log's own layout has ``[valves]``; for the others ``[replay]`` may name other delays."""
     return Control(
         machine.valves,
         machine.replay.valves,
         off_when_covered,
         tolerance_m,
-        revisit_s,
         DEFAULT_LEVEL_PCT if machine.replay.agreement_pct is None else machine.replay.agreement_pct,
     )
 

@@ -68,7 +68,6 @@ class Control:
     off_when_covered : float
     tolerance_m : float
         Ground within this beside treated ground counts as treated for the decision.
-    revisit_s : float
     level_pct : float
         Agreement below which savings are marked as resting on a model that does not match the machine.
     """
@@ -77,7 +76,6 @@ class Control:
     valves: Valves
     off_when_covered: float
     tolerance_m: float
-    revisit_s: float
     level_pct: float
 
 
@@ -212,7 +210,7 @@ def find_wanting_ground(job: Job, drive: Drive, tolerance_m: float) -> Wanting:
 def _accounted(job: Job, swath: Swath, sink_for: Callable[[Placed], Sink] | None = None) -> Accounting:
     placed = place_drive(job.log, job.machine, job.field, swath, job.cell_m)
     sinks = () if sink_for is None else (sink_for(placed),)
-    return account(placed, revisit_s=job.control.revisit_s, tolerance_m=0.0, sinks=sinks)
+    return account(placed, tolerance_m=0.0, sinks=sinks)
 
 
 def run_layout(

@@ -22,7 +22,7 @@ class Variant:
 
 
 def variants_of(prepared: Prepared) -> tuple[Variant, ...]:
-    """Cell, revisit rule, off_when_covered and gap bridging, each one step to either side of what was used."""
+    """Cell, off_when_covered and gap bridging, each one step to either side of what was used."""
     s = prepared.settings
     cell, gap = s.cell_m or 0.1, s.max_gap_s or 6.0
     off = s.off_when_covered or 1.0
@@ -30,8 +30,6 @@ def variants_of(prepared: Prepared) -> tuple[Variant, ...]:
     out = [
         Variant("cell_half", f"cells of {cell / 2:g} m", {"cell_m": cell / 2}),
         Variant("cell_double", f"cells of {cell * 2:g} m", {"cell_m": cell * 2}),
-        Variant("revisit_half", f"revisit after {s.revisit_s / 2:g} s", {"revisit_s": s.revisit_s / 2}),
-        Variant("revisit_double", f"revisit after {s.revisit_s * 2:g} s", {"revisit_s": s.revisit_s * 2}),
         *(
             Variant(f"off_{share:g}", f"off when {100 * share:g} % covered", {"off_when_covered": share})
             for share in others
@@ -79,7 +77,7 @@ def sensitivity(
             on_done()
     return {
         "settings": {
-            "cell_m": prepared.settings.cell_m, "revisit_s": prepared.settings.revisit_s,
+            "cell_m": prepared.settings.cell_m,
             "off_when_covered": prepared.settings.off_when_covered, "max_gap_s": prepared.settings.max_gap_s,
         },
         "headlines": [{"name": f.name, "words": f.words, "value": f.value} for f in base],

@@ -45,7 +45,7 @@ COLUMNS: Final = (
     ("trusted", "bool", "", "Whether the model's over-application of the logged layout is no farther from the log's "
                             "than what resolution is said to save."),
     ("cell_m", "float64", "m", "Side of a cell."),
-    ("revisit_s", "float64", "s", "Hits by one pass count as separate when farther apart than this."),
+    ("revisit_s", "float64", "s", "Of older ledgers: hits by one pass counted twice when farther apart than this."),
     ("off_when_covered", "float64", "1", "Share of a group's footprint that must be treated or off target to shut it."),
 )  # fmt: skip
 """Name, type, unit and meaning; an empty cell is not known, never zero."""

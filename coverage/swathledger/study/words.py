@@ -20,7 +20,6 @@ def methods(document: dict[str, Any]) -> str:
     cells = document["cells_m"]
     cell = " to ".join(f"{c:g} m" for c in sorted({cells[0], cells[-1]})) if cells else "cells of unknown size"
     off = ", ".join(f"{v:g}" for v in document["off_when_covered"]) or "not stated"
-    revisit = ", ".join(f"{v:g} s" for v in document["revisit_s"]) or "not stated"
     shut = f"shut when the share of its ground that was treated or off target reached {off}"
     agreement = document["agreement"]
     trust = (
@@ -45,11 +44,11 @@ def methods(document: dict[str, Any]) -> str:
             f"swathledger {__version__}. Boom poses between logged positions followed cubic curves; every outlet's "
             f"swath was accounted on {cell} in a Lambert azimuthal equal-area projection centred on each field, each "
             "cell judged at one fixed hashed point. Treatments counted as separate when they came from different "
-            f"passes, or from one pass more than {revisit} apart. Over-application is the summed area of second and "
-            "later treatments of target ground and of all treatment beyond the boundary or inside exclusions, as a "
-            "percentage of the target (boundary less exclusions). The same drives were then replayed under other "
-            "outlet groups: at the moments at which any outlet was open in the log, a group was open unless covered "
-            f"ground ahead shut it ({shut}).{trust}",
+            "passes, or from one pass that had left the ground in between. Over-application is the summed area of "
+            "second and later treatments of target ground and of all treatment beyond the boundary or inside "
+            "exclusions, as a percentage of the target (boundary less exclusions). The same drives were then replayed "
+            "under other outlet groups: at the moments at which any outlet was open in the log, a group was open "
+            f"unless covered ground ahead shut it ({shut}).{trust}",
             "Fields, not passes or cells, are the unit of inference; several drives on one field were added up. "
             f"{band} Paired differences between layouts were tested by t tests with Holm's correction. "
             "Over-application and savings were regressed on perimeter per area, compactness, convexity, the number of "

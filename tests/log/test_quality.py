@@ -87,9 +87,10 @@ def test_too_many_rows_set_aside():
 
 
 @pytest.mark.parametrize(
-    ("gap_s", "moved_m", "fit"), [(39.0, 100.0, True), (41.0, 100.0, False), (41.0, 1.0, True), (90_000.0, 100.0, True)]
+    ("gap_s", "moved_m", "lost_s", "fit"),
+    [(39.0, 100.0, 39.0, True), (41.0, 100.0, 41.0, False), (41.0, 1.0, 0.0, True), (90_000.0, 100.0, 20.0, True)],
 )
-def test_time_lost_in_gaps(gap_s, moved_m, fit):
+def test_time_lost_in_gaps(gap_s, moved_m, lost_s, fit):
     # 599 steps of 0.2 s = 119.8 s driven; a quarter of all is lost at 39.93 s. A pause on the spot loses nothing, and
     # of a night's break only the 20 s that 100 m take.
     good = drive()
@@ -98,6 +99,7 @@ def test_time_lost_in_gaps(gap_s, moved_m, fit):
     latitude[300:] += (moved_m - 1.0) / M_PER_DEG
     report = assess(dataclasses.replace(good, time_s=time, latitude_deg=latitude))
     assert report.gaps == 1
+    assert report.gaps_lost_s == pytest.approx(lost_s, rel=1e-3)
     assert report.fit is fit
 
 

@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from swathledger.documents.document import plain
 from swathledger.documents.table import unit_of
 from swathledger.errors import OutputError
+from swathledger.field.plane import to_degrees
 from swathledger.files import plain_target
 from swathledger.report import drive
 from swathledger.report.polygonise import KINDS, Piece, Pieces, spared_pieces
@@ -22,7 +23,6 @@ from swathledger.units import l_ha_from_l_m2
 
 if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
-    from swathledger.field.field import LocalPlane
     from swathledger.report.audited import Audit
 
 Row = dict[str, Any]
@@ -75,17 +75,6 @@ LAYERS: Final[dict[str, tuple[str, Columns]]] = {
     "summary": ("", {"quantity": "s", "value": "f", "unit": "s", "note": "s"}),
 }
 """Geometry and columns of each layer, in the order written; ``summary`` has no geometry, ``spared`` needs a replay."""
-
-
-def _geometry_wgs84(geometry: BaseGeometry, plane: LocalPlane) -> BaseGeometry:
-    """Plane to longitude, latitude; a field across 180 degrees stays whole (longitudes then pass 180)."""
-
-    def project(xy: Any) -> Any:
-        latitude, longitude = plane.inverse(np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1]))
-        centre = plane.longitude_0_deg
-        return np.column_stack([centre + (longitude - centre + 180.0) % 360.0 - 180.0, latitude])
-
-    return shapely.transform(geometry, project)
 
 
 def _multi(geometry: BaseGeometry) -> BaseGeometry:
@@ -293,7 +282,7 @@ def write_vector(path: Path, audit: Audit, pieces: Pieces, document: Ledger) -> 
                 geometry = None
                 if geometry_type:
                     plane = audit.field.plane
-                    shapes = [_multi(_geometry_wgs84(row["geometry"], plane)) for row in rows]
+                    shapes = [_multi(to_degrees(row["geometry"], plane)) for row in rows]
                     geometry = np.array(shapely.to_wkb(np.array(shapes, dtype=object)), dtype=object)
                 raw.write(
                     str(part),

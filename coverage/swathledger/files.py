@@ -19,6 +19,7 @@ from swathledger.text import printable
 FULL = frozenset({errno.ENOSPC, errno.EFBIG, errno.EDQUOT})
 """Codes of a disk, quota or file size at its end."""
 _LEAST_FREE_BYTES = 1 << 20
+_MOST_SMALL = 16 << 20
 _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _KINDS = (
     (stat.S_ISFIFO, "a pipe"),
@@ -71,6 +72,25 @@ def check_readable(path: Path, error: type[InputError] = InputError, *, folder: 
     for is_kind, word in _KINDS:
         if is_kind(found.st_mode):
             raise error(f"this is {word}, not a file.", file=shown, hint="Copy what it gives into a file first.")
+
+
+def read_small(path: Path, error: type[InputError] = InputError) -> bytes:
+    """All bytes of a file that people write, of at most 16 MiB.
+
+    Raises
+    ------
+    InputError
+        As `check_readable`; or it is larger, or cannot be read.
+    """
+    check_readable(path, error)
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(_MOST_SMALL + 1)
+    except OSError as reason:
+        raise error(f"cannot be read ({reason.strerror or reason}).", file=str(path)) from reason
+    if len(data) > _MOST_SMALL:
+        raise error("has more than 16 MiB, which nobody writes by hand.", file=str(path), hint="Is it the right file?")
+    return data
 
 
 def sha256_of(path: Path) -> str:

@@ -10,8 +10,19 @@ from pathlib import Path
 
 import pytest
 
-from swathledger.errors import LogError, OutputError
-from swathledger.files import check_readable, parts_of, plain_path, plain_target, sha256_of, write_whole, write_with
+from swathledger.errors import InputError, LogError, OutputError
+from swathledger.files import (
+    check_readable,
+    parts_of,
+    plain_path,
+    plain_target,
+    read_small,
+    sha256_of,
+    write_whole,
+    write_with,
+)
+from swathledger.machine.read import read_machine
+from swathledger.season.manifest import read_manifest
 
 
 def test_a_file_is_readable_and_a_folder_where_one_will_do(tmp_path: Path) -> None:
@@ -42,6 +53,26 @@ def test_what_never_ends_is_not_opened(tmp_path: Path) -> None:
 def test_names_of_nothing(name: str, word: str) -> None:
     with pytest.raises(LogError, match=word):
         check_readable(Path(name), LogError)
+
+
+def test_files_that_people_write_are_small(tmp_path: Path) -> None:
+    (tmp_path / "a.toml").write_bytes(b"x = 1")
+    assert read_small(tmp_path / "a.toml") == b"x = 1"
+    with (tmp_path / "b.toml").open("wb") as stream:
+        stream.truncate(1 << 34)  # sparse: 16 GiB on paper
+    with pytest.raises(LogError, match="more than 16 MiB"):
+        read_small(tmp_path / "b.toml", LogError)
+
+
+@pytest.mark.parametrize("depth", [100, 100_000])
+def test_machine_files_and_manifests_nested_without_end(tmp_path: Path, depth: int) -> None:
+    path = tmp_path / "a.toml"
+    path.write_text("name = " + "[" * depth)
+    for read in (read_machine, read_manifest):
+        with pytest.raises(InputError):
+            read(path)
+        with pytest.raises(InputError, match="no file can have"):
+            read(Path("a\0b.toml"))
 
 
 def test_hash_and_parts(tmp_path: Path) -> None:

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import json
+import sys
+import types
 from pathlib import Path
 
 import geopandas as gpd
+import pyarrow as pa
 import pytest
 from shapely.geometry import Point, Polygon
 
+from swathledger.log import formats as formats_module
+from swathledger.log.format import Format, by_names
 from swathledger.log.formats import is_log, sniff
+from swathledger.log.read import read_log
+from swathledger.log.table import Column, RawTable
 
+NAMES = ("time", "latitude", "longitude")
 RING = Polygon([(117.2, -31.5), (117.21, -31.5), (117.21, -31.49)])
 
 
@@ -108,3 +116,28 @@ def test_names_with_marks_in_the_path(tmp_path):
     write_points(tmp_path / "p.gpkg")
     (tmp_path / "p.gpkg").rename(folder / "p!.gpkg")
     assert is_log(folder / "p!.gpkg")
+
+
+def test_a_new_format_is_a_module_and_a_line_in_the_register(tmp_path, monkeypatch):
+    def read(path, columns, options):
+        cells = [line.split("~") for line in path.read_text().splitlines()[1:]]
+        columns = {name: Column.of(pa.array(part)) for name, part in zip(NAMES, zip(*cells, strict=True), strict=True)}
+        return RawTable(path.name, ((path.name, "0"),), NAMES, columns)
+
+    module = types.ModuleType("swathledger.log.tilde_file")
+    module.FORMAT = Format(
+        "tilde",
+        claims=lambda head, path: head.startswith(b"~tilde"),
+        sniff=lambda path, columns, options: by_names(NAMES, "tilde", columns),
+        read=read,
+    )
+    monkeypatch.setitem(sys.modules, module.__name__, module)
+    monkeypatch.setattr(formats_module, "_MODULES", ("tilde_file", *formats_module._MODULES))
+    formats_module.formats.cache_clear()
+    path = tmp_path / "drive.tilde"
+    path.write_text("~tilde\n2026-03-04T07:30:00Z~-31.5~117.2\n2026-03-04T07:30:01Z~-31.50003~117.2\n")
+    try:
+        assert sniff(path).kind == "log"
+        assert len(read_log(path)) == 2
+    finally:
+        formats_module.formats.cache_clear()

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from swathledger.errors import MachineError
+from swathledger.files import read_small
 from swathledger.machine.checks import checked, cross_faults
 from swathledger.machine.file import BoomTable, MachineFile, RateTable
 from swathledger.machine.keys import build, given_in
@@ -70,7 +71,7 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
         raise MachineError("this is a binary file.", file=file.name, hint="A machine file is plain text in TOML.")
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise MachineError(
             f"this is not valid TOML: {error}.", file=file.name, hint="Text stands in quotes, tables in [brackets]."
         ) from error
@@ -130,14 +131,12 @@ def machine_from_width(width_m: float, name: str = "machine of a stated width") 
 
 
 def _bytes_of(file: Path) -> bytes:
-    if file.is_dir():
-        raise MachineError("this is a folder.", file=str(file), hint="Name the machine's TOML file inside it.")
-    try:
-        data = file.read_bytes()
-    except FileNotFoundError as error:
-        raise MachineError("there is no such machine file.", file=str(file), hint="Check the path.") from error
-    except OSError as error:
-        raise MachineError(f"cannot be read ({error.strerror}).", file=str(file)) from error
+    if "\0" not in str(file):
+        if file.is_dir():
+            raise MachineError("this is a folder.", file=str(file), hint="Name the machine's TOML file inside it.")
+        if not file.exists() and not file.is_symlink():
+            raise MachineError("there is no such machine file.", file=str(file), hint="Check the path.")
+    data = read_small(file, MachineError)
     if not data.strip():
         raise MachineError("the file is empty.", file=file.name, hint="It needs at least name and a [boom] table.")
     return data

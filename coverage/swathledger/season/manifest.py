@@ -12,6 +12,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, Literal
 
 from swathledger.errors import InputError
+from swathledger.files import read_small
 from swathledger.log.span import Span
 from swathledger.season.names import UNLABELLED, name_fault
 from swathledger.settings import AuditSettings
@@ -142,13 +143,11 @@ def read_manifest(path: Path, *, overrides: Mapping[str, Any] | None = None) -> 
         Not readable, not TOML, or wrong: every fault at once, with its place, what was found and what to do.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_small(path).decode("utf-8-sig")
         raw = tomllib.loads(text)
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror or error}).", file=str(path)) from error
     except UnicodeDecodeError as error:
         raise InputError("this is not text in UTF-8.", file=path.name, hint="Save it as UTF-8.") from error
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(
             f"this is not valid TOML: {error}.", file=path.name, hint="Text stands in quotes, tables in [brackets]."
         ) from error

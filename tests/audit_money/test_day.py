@@ -17,6 +17,7 @@ from swathledger.ledger.balance import balance_of, sum_of
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Boom, Machine
 from swathledger.machine.plumbing import Line, Plumbing
+from swathledger.plumbing.job import standing_of
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 from swathledger.swath.build import build_swath
@@ -183,6 +184,30 @@ def test_what_recirculating_would_have_kept() -> None:
     unseen = document_of(replace(day(), flow_l_s=None), plumbing)["standing"]
     assert unseen["recirculating_would_keep_l"] is None
     assert unseen["recirculating_would_keep_estimated_low_l"] == pytest.approx(2 * 10.0, rel=1e-6)
+
+
+def test_reach_is_from_the_outer_edge_of_the_outermost_open_nozzle() -> None:
+    log = day()
+    machine = Machine("m", Boom(np.linspace(-6.0, 6.0, 25), (24,)))
+    for right, left, expected in ((8.0, -50.0, 2.0), (50.0, -9.0, 3.0)):  # the boom reaches 6 m to either side
+        field = ground(shapely.box(left, -10.0, right, 210.0))
+        swath = build_swath(log, machine, field.plane, max_gap_s=6.0)
+        first = standing_of(log, machine, field, swath, max_gap_s=6.0).reach[0]
+        assert first.to_boundary_m == pytest.approx(expected, abs=0.01)
+        assert first.to_exclusion_m is None
+
+
+def test_litres_poured_at_standstill_are_in_the_base_of_no_saving() -> None:
+    log = day()
+    machine = Machine("m", Boom(np.linspace(-6.0, 6.0, 25), (24,)))
+    field = ground(shapely.box(-10.0, -10.0, 40.0, 210.0))
+    swath = build_swath(log, machine, field.plane, max_gap_s=6.0)
+    found = plain(ledger_of(compute(Prepared(log, machine, field, swath, replace(SETTINGS, groups=("boom",)), ()))))
+    # 128 L were logged, 56 of them standing: what was laid while driving is 72 L
+    laid = found["model"]["as_logged"]["volume_l"]
+    assert laid == pytest.approx(72.0, rel=5e-3)
+    (boom,) = found["replay"]
+    assert boom["saved_l"] == pytest.approx(laid - boom["volume_l"], abs=1e-6)
 
 
 def test_mass_balance_closes_over_a_job_and_a_season() -> None:

@@ -169,6 +169,15 @@ def test_nothing_known_is_none_not_zero() -> None:
     ).dead_end_l == pytest.approx(2 * 3.14159265 / 4 * 0.1**3 * 1000)
 
 
+def test_of_sections_alike_the_first_governs() -> None:
+    found = prime(Plumbing(sections=(4, 4, 4), held_l=1.0, lines=(litres("pipe", 1.0, "boom"),)))
+    assert found is not None
+    assert found.governing_section == 1
+    later = prime(Plumbing(sections=(4, 4, 4), lines=(litres("hose", 1.0, "section", section=2),)))
+    assert later is not None
+    assert later.governing_section == 2
+
+
 def test_flow_says_where_it_is_from() -> None:
     bare, sized = Plumbing(sections=(10,)), Plumbing(sections=(10,), nozzle_flow_l_s=0.02)
     assert boom_flow(bare).source == "unknown"

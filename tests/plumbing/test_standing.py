@@ -16,7 +16,7 @@ from swathledger.field.field import Field, LocalPlane
 from swathledger.log.log import Log, LogQuality
 from swathledger.machine.read import machine_from_width
 from swathledger.plumbing.job import standing_rows
-from swathledger.plumbing.standing import StandingReport, find_discharges, find_primes, runs
+from swathledger.plumbing.standing import StandingReport, find_discharges, find_primes, find_stops, runs
 from swathledger.plumbing.standing_log import standing_report, with_distances
 from swathledger.swath.build import build_swath
 
@@ -223,6 +223,16 @@ def test_a_discharge_lies_at_the_mean_of_its_places_and_wets_its_widest() -> Non
     assert (event.latitude_deg, event.longitude_deg) == (3.0, 5.0)
     assert event.wetted_m2 == 6.0
     assert event.litres == pytest.approx(42 * 0.02)
+
+
+def test_two_minutes_are_a_stop_and_half_an_hour_is_not_yet_long() -> None:
+    off = np.zeros(3, dtype=bool)
+    standing = np.array([True, False, True])
+    zero = np.zeros(4)
+    found = find_stops(np.array([0.0, 120.0, 200.0, 2000.0]), zero, zero, off, standing, off)
+    assert [(stop.duration_s, stop.long) for stop in found] == [(120.0, False), (1800.0, False)]
+    found = find_stops(np.array([0.0, 119.0, 200.0, 2001.0]), zero, zero, off, standing, off)
+    assert [(stop.duration_s, stop.long) for stop in found] == [(1801.0, True)]
 
 
 def test_a_short_creep_does_not_split_an_event() -> None:

@@ -31,6 +31,12 @@ if TYPE_CHECKING:
     help="What was in the tank where the log names no product; several are "
     "joined by +. Default: all products of the machine file.",
 )
+@click.option(
+    "--as-one-job",
+    is_flag=True,
+    help="Take spraying after a pause of hours, or with another product, as the same job. Otherwise such logs are "
+    "refused: ground that two jobs treated would count as overlap.",
+)
 @options.threads_option()
 @options.overwrite_option()
 @options.json_option()
@@ -46,6 +52,7 @@ def command(
     units: UnitSystem,
     field_id: str | None,
     product: str | None,
+    as_one_job: bool,
     threads: int,
     overwrite: bool,
     as_json: bool,
@@ -75,7 +82,9 @@ def command(
             if done > reporter.done:
                 reporter.step(what, done - reporter.done)
 
-        ledger = run_audit(logs, machine, boundary, out, settings, overwrite=overwrite, progress=told)
+        ledger = run_audit(
+            logs, machine, boundary, out, settings, overwrite=overwrite, as_one_job=as_one_job, progress=told
+        )
     if as_json:
         from swathledger.documents.document import dump
 

@@ -126,6 +126,33 @@ def prepare(
     return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)))
 
 
+def _one_job(prepared: Prepared, asked: bool) -> Prepared:
+    """Refuse a log of several jobs, which would count each other's ground as overlap; told where one is asked for."""
+    from swathledger.log.jobs import new_jobs
+    from swathledger.text import duration, moment
+
+    log = prepared.log
+    found = new_jobs(log)
+    if not found:
+        return prepared
+    if asked:
+        told = Note.of("audit.as_one_job", count=len(found) + 1)
+        return replace(prepared, assumptions=(*prepared.assumptions, told))
+    first = found[0]
+    when = f" at {moment(first.begins_s, decimals=3)}" if log.time_is_absolute else ""
+    why = (
+        f"spraying began again{when} after a pause of {duration(first.begins_s - first.ended_s)}"
+        if first.because == "pause"
+        else f"the product changed{when} from {first.product_before!r} to {first.product!r}"
+    )
+    raise LogError(
+        f"this is more than one job ({len(found) + 1} in all): {why}. Ground that both treated would count as overlap.",
+        file=", ".join(name for name, _ in log.inputs),
+        hint="Audit each job by itself (match and season tell them apart by field and day), or ask for all as one "
+        "with --as-one-job.",
+    )
+
+
 def _switching(log: Log, swath: Swath) -> list[Note]:
     """How late switches are seen on average, where that is worth a word: half a step of the log, over a metre."""
     import numpy as np
@@ -225,6 +252,7 @@ def run_audit(
     spans: Sequence[Spans] | None = None,
     notes: Sequence[Note] = (),
     progress: Progress | None = None,
+    as_one_job: bool = False,
     among: bool = False,
     also: Mapping[str, bytes] | None = None,
 ) -> Ledger:
@@ -249,6 +277,8 @@ def run_audit(
 
     Raises
     ------
+    LogError
+        The logs hold more than one job and ``as_one_job`` is not set.
     OutputError
         ``out`` exists and ``overwrite`` is not set, or cannot be written.
     """
@@ -257,7 +287,7 @@ def run_audit(
 
     given = [path for path in (*logs, machine_path, boundary) if isinstance(path, Path)]
     with new_folder(out, by="audit", overwrite=overwrite, inputs=given, among=among) as folder:
-        prepared = prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes)
+        prepared = _one_job(prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes), as_one_job)
         placed = _place(prepared)
         with ResultFolder(folder, placed, prepared.settings.threads) as results:
             audit = _count(prepared, placed, results.sinks, share_of_computing(progress))

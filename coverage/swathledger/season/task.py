@@ -235,6 +235,7 @@ def _audit(task: Task) -> None:
         among=True,
         spans=task.spans,
         notes=notes,
+        as_one_job=True,
         also={RECORD: (json.dumps(record, indent=1) + "\n").encode()},
     )
 

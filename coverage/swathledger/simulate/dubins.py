@@ -86,22 +86,22 @@ def words(start: Pose, end: Pose, radius_m: float) -> list[Word]:
 def sample(start: Pose, word: Word, radius_m: float, step_m: float) -> NDArray[np.float64]:
     """Points along a word, (n, 3): x, y, theta, at most ``step_m`` apart, both ends and all joints included."""
     x, y, theta = start
-    pieces = [np.array([[x, y, theta]])]
+    parts = [np.array([[x, y, theta]])]
     for turn, length in word.parts:
         if length < 1e-9:
             continue
         s = np.linspace(0.0, length, max(1, math.ceil(length / step_m)) + 1)[1:]
         if turn == 0:
-            piece = np.column_stack([x + s * math.cos(theta), y + s * math.sin(theta), np.full(s.shape, theta)])
+            part = np.column_stack([x + s * math.cos(theta), y + s * math.sin(theta), np.full(s.shape, theta)])
         else:
             angle = theta + turn * s / radius_m
-            piece = np.column_stack(
+            part = np.column_stack(
                 [
                     x + turn * radius_m * (np.sin(angle) - math.sin(theta)),
                     y - turn * radius_m * (np.cos(angle) - math.cos(theta)),
                     angle,
                 ]
             )
-        pieces.append(piece)
-        x, y, theta = (float(v) for v in piece[-1])
-    return np.vstack(pieces)
+        parts.append(part)
+        x, y, theta = (float(v) for v in part[-1])
+    return np.vstack(parts)

@@ -42,8 +42,8 @@ class FieldShape:
     def target(self) -> Polygon | MultiPolygon:
         """Boundary minus the buffered exclusions."""
         out: Polygon | MultiPolygon = self.boundary
-        for piece, buffer in zip(self.exclusions, self.buffers_m, strict=True):
-            out = out.difference(piece.buffer(buffer, quad_segs=16))  # type: ignore[assignment]  # polygons only
+        for exclusion, buffer in zip(self.exclusions, self.buffers_m, strict=True):
+            out = out.difference(exclusion.buffer(buffer, quad_segs=16))  # type: ignore[assignment]  # polygons only
         return out
 
     def rotated(self, clockwise_deg: float) -> FieldShape:

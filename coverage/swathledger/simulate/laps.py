@@ -94,19 +94,19 @@ def rings(region: BaseGeometry, *, clockwise: bool, minimum_m: float) -> tuple[l
 
 
 class Chain(NamedTuple):
-    """The pieces of one line that are to be sprayed in one go (what lies between them is driven round or through).
+    """The stretches of one line that are to be sprayed in one go (what lies between them is driven round or through).
 
-    ``pieces`` are poses along the line; ``first`` and ``last`` stations and ``line`` are for ordering only.
+    ``stretches`` are poses along the line; ``first`` and ``last`` stations and ``line`` are for ordering only.
     """
 
     line: int
     first: float
     last: float
-    pieces: tuple[Poses, ...]
+    stretches: tuple[Poses, ...]
 
     def driven(self, backwards: bool) -> tuple[Poses, ...]:
         """Pieces in the order and direction asked for."""
-        return tuple(reversed_poses(p) for p in self.pieces[::-1]) if backwards else self.pieces
+        return tuple(reversed_poses(p) for p in self.stretches[::-1]) if backwards else self.stretches
 
 
 def _merge(intervals: list[tuple[float, float]], gap_m: float) -> list[tuple[float, float]]:
@@ -139,8 +139,8 @@ def straight_chains(
 ) -> list[Chain]:
     """Parallel passes over ``inner`` along direction ``theta``.
 
-    A pass reaches as far as any part of its strip has ground of ``inner``, so that slanting ends are covered by its far
-    sections too. It is split where its centre line would enter ``barred``; pieces whose gap lies inside the boundary
+    A pass reaches as far as any part of its swath has ground of ``inner``, so that slanting ends are covered by its far
+    sections too. It is split where its centre line would enter ``barred``; stretches whose gap lies inside the boundary
     stay one chain.
 
     Parameters
@@ -168,8 +168,8 @@ def straight_chains(
     )
     out: list[Chain] = []
     for i, c in enumerate(centres):
-        strip = shapely.box(left, c - width_m / 2, right, c + width_m / 2)
-        parts = [p for p in polygons(ground.intersection(strip)) if p.area > 0.015 * width_m**2]
+        swath = shapely.box(left, c - width_m / 2, right, c + width_m / 2)
+        parts = [p for p in polygons(ground.intersection(swath)) if p.area > 0.015 * width_m**2]
         intervals = _merge([(p.bounds[0], p.bounds[2]) for p in parts], join_m)
         if not blocked.is_empty:
             free = LineString([(left, c), (right, c)]).difference(blocked)
@@ -258,9 +258,9 @@ def contour_chains(
         near = long_side.buffer(first_m + (i + 0.5) * width_m, quad_segs=QUAD_SEGS)
         # Closing fills the cusps on the hollow side; opening rounds those on the other.
         smooth = rounded(near, radius_m)
-        pieces = [g for g in lines(smooth.boundary.intersection(clip)) if g.length > width_m]
-        for piece in pieces:
-            poses = poses_along(np.asarray(piece.coords), closed=False)
+        stretches = [g for g in lines(smooth.boundary.intersection(clip)) if g.length > width_m]
+        for stretch in stretches:
+            poses = poses_along(np.asarray(stretch.coords), closed=False)
             along = float(np.dot(poses[-1, :2] - poses[0, :2], ends[-1] - ends[0]))
             poses = poses if along >= 0 else reversed_poses(poses)
             axis = (ends[-1] - ends[0]) / np.hypot(*(ends[-1] - ends[0]))

@@ -195,11 +195,11 @@ class _Builder:
         fence = Polygon(outer.exterior)
         inside = [p for p in polygons(exclusions.intersection(fence)) if p.area > 0.01]
         barred = [Polygon(ring) for ring in outer.interiors]
-        for piece in inside:
-            may_cross = chosen.cross == "all" or (chosen.cross == "auto" and drivable(piece))
-            barred += [] if may_cross else [piece]
+        for exclusion in inside:
+            may_cross = chosen.cross == "all" or (chosen.cross == "auto" and drivable(exclusion))
+            barred += [] if may_cross else [exclusion]
             code = "simulate.exclusion_crossed" if may_cross else "simulate.exclusion_driven_round"
-            self.notes.append(Note.of(code, area=Measure(piece.area, "small_area")))
+            self.notes.append(Note.of(code, area=Measure(exclusion.area, "small_area")))
         obstacles = union(barred)
         target = outer.difference(union(inside))
         self._excluded = union(inside)
@@ -278,7 +278,7 @@ class _Builder:
 
         def attempt(theta: float) -> tuple[float, list[Chain]]:
             found = straight_chains(inner, fence, barred, theta, self.width_m, join_m=2 * self.radius_m)
-            driven = sum(c.last - c.first for c in found) + turn_m * sum(len(c.pieces) for c in found)
+            driven = sum(c.last - c.first for c in found) + turn_m * sum(len(c.stretches) for c in found)
             return driven, found
 
         corners = np.asarray(shapely.simplify(fence, 1.0).exterior.coords)
@@ -308,10 +308,10 @@ class _Builder:
                         options.append((round(far, 3), g, from_last, backwards))
             _, g, from_last, backwards = min(options)
             group = left.pop(g)
-            for pieces in snake(group, from_last=from_last, backwards=backwards, skip=self.settings.skip_passes):
-                self._refill_if_due(sum(float(np.hypot(*(p[-1, :2] - p[0, :2]))) for p in pieces))
-                for piece in pieces:
-                    line = self._lengthened(piece, 2.0, 2.0 + self.lag_m, allowed)
+            for stretches in snake(group, from_last=from_last, backwards=backwards, skip=self.settings.skip_passes):
+                self._refill_if_due(sum(float(np.hypot(*(p[-1, :2] - p[0, :2]))) for p in stretches))
+                for stretch in stretches:
+                    line = self._lengthened(stretch, 2.0, 2.0 + self.lag_m, allowed)
                     self._go(line[0])
                     self._spray("pass", line, lag_on_path=True)
 

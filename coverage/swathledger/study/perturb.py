@@ -211,8 +211,8 @@ def moved_field(field: Field, errors: ErrorModel, rng: np.random.Generator) -> F
     exclusions: Any = field.exclusions
     if not exclusions.is_empty:
         exclusions = shapely.intersection(_moved_polygons(field.exclusions, errors, rng), boundary)
-        pieces = [p for p in shapely.get_parts(exclusions) if isinstance(p, Polygon) and not p.is_empty]
-        exclusions = MultiPolygon(pieces)
+        parts = [p for p in shapely.get_parts(exclusions) if isinstance(p, Polygon) and not p.is_empty]
+        exclusions = MultiPolygon(parts)
     return replace(field, boundary=boundary, exclusions=exclusions)
 
 

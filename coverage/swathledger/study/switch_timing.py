@@ -105,8 +105,8 @@ def placed_switches(log: Log, prepared: Prepared, rng: np.random.Generator | Non
     if not source or n < 3:
         return log
     at, u = np.asarray(source), np.asarray(place)
-    slot = np.concatenate([np.arange(n, dtype=np.float64), at + u])
-    order = np.argsort(slot, kind="stable")
+    row_place = np.concatenate([np.arange(n, dtype=np.float64), at + u])
+    order = np.argsort(row_place, kind="stable")
     held = np.concatenate([np.arange(n), at])[order]
 
     def cubic(value: Floats) -> Floats:

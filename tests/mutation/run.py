@@ -33,6 +33,8 @@ TESTS = {
     "shutoff": "tests/shutoff",
     "plumbing": "tests/plumbing",
     "money": "tests/money tests/audit_money",
+    "study": "tests/study tests/statistics",
+    "simulate": "tests/simulate",
 }
 KINDS = (
     "core/ReplaceBinaryOperator_Add_Sub",

@@ -179,13 +179,14 @@ def test_terraces_save_what_their_seams_foretell():
 
 @pytest.mark.slow
 def test_saving_of_single_nozzles_by_seams_and_delays():
-    rows = [row_of(name, shape, plan) for name, (shape, plan) in cases().items()]
     keys = [(sections, delay) for sections in SECTIONS for delay in DELAYS_S]
     print("\nfield, ha, C, S (1/1000 per m), the replay's C, share along passes; saved (foretold), % of target", keys)  # noqa: T201  # for docs/validation.md
-    for row in rows:
+    rows = []
+    for name, (shape, plan) in cases().items():
+        rows.append(row := row_of(name, shape, plan))
         said = " | ".join(f"{row.saved[key]:.2f} ({row.foretold[key]:.2f})" for key in keys)
         c, s, own = (1000 * v for v in (row.seams.along_per_m, row.seams.across_per_m, row.replay_c_per_m))
-        head = f"| {row.name} | {row.hectares:.0f} | {c:.1f} | {s:.1f} | {own:.1f} | {row.parallel_share:.2f}"
+        head = f"| {name} | {row.hectares:.0f} | {c:.1f} | {s:.1f} | {own:.1f} | {row.parallel_share:.2f}"
         print(f"{head} | {said} |")  # noqa: T201  # as above
     for row in rows:
         if row.parallel_share < 1 / 3:

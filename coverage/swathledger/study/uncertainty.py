@@ -128,12 +128,10 @@ def redraw(
     failed = 0
     for child in np.random.SeedSequence(seed).spawn(draws):
         try:
-            found = headlines(compute(perturbed(prepared, errors, child)))
+            for figure in headlines(compute(perturbed(prepared, errors, child))):
+                values.setdefault(figure.name, []).append(figure.value)
         except SwathledgerError:
             failed += 1
-            continue
-        for figure in found:
-            values.setdefault(figure.name, []).append(figure.value)
         if on_done is not None:
             on_done()
     return {name: np.asarray(held, dtype=np.float64) for name, held in values.items()}, failed

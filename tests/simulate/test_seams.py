@@ -130,7 +130,7 @@ class Row:
 DELAYS_S = (0.0, 0.5, 1.0)
 
 
-def row_of(name: str, shape: fields.FieldShape, plan: PlanSettings, *, cell_m: float = 0.1) -> Row:
+def row_of(name: str, shape: fields.FieldShape, plan: PlanSettings, *, cell_m: float = 0.25) -> Row:
     """Plan, drive and replay one field: sections with late valves against single nozzles with ideal ones."""
     out = MultiPolygon([e.buffer(b) for e, b in zip(shape.exclusions, shape.buffers_m, strict=True)])
     field: Field = ground(shape.boundary, out)
@@ -191,7 +191,7 @@ def test_saving_of_single_nozzles_by_seams_and_delays():
     for row in rows:
         if row.parallel_share < 1 / 3:
             for key in keys:
-                assert row.saved[key] == pytest.approx(row.foretold[key], rel=0.12, abs=0.05), (row.name, key)
+                assert row.saved[key] == pytest.approx(row.foretold[key], rel=0.1, abs=0.05), (row.name, key)
     # 3 to 5 % come with terraces, and sooner with late valves; on a plain field with neither
     plain, close = rows[0], rows[-1]
     assert plain.saved["8", 1.0] < 1.5

@@ -55,12 +55,13 @@ def test_every_number_is_the_ledgers_to_the_digits_shown(stored: Stored, system:
     numbers = read(render(stored, system)).numbers
     assert len(numbers) > 100
     for attributes, shown in numbers:
-        keys = attributes["data-key"].split(" of ")
-        values = [at(stored.document, key) for key in keys]
-        value = values[0] if len(values) == 1 else 100.0 * values[0] / values[1]
+        part, _, whole = attributes["data-key"].partition(" of ")
+        first, *less = (at(stored.document, key) for key in part.split(" less "))
+        value = first - sum(less)
+        if whole:
+            value *= 100.0 / at(stored.document, whole)
         says(shown, attributes["data-kind"], value, system, stored.document["product"]["currency"])
-        machine = values[0] if len(values) == 1 else 100.0 * values[0] / values[1]
-        assert float(attributes["value"]) == pytest.approx(machine, rel=1e-11)
+        assert float(attributes["value"]) == pytest.approx(value, rel=1e-11)
 
 
 def test_numbers_that_matter_are_there(stored: Stored) -> None:
@@ -144,16 +145,41 @@ def test_unknown_reads_unknown(stored: Stored) -> None:
 
 def test_without_a_replay_nothing_is_promised(stored: Stored) -> None:
     text = " ".join(read(render(with_document(stored, replay=[], model=None))).text)
-    assert "would have spared" not in text
+    assert "would save" not in text
     assert "finer shutoff" not in text
 
 
-def test_a_model_below_level_warns(stored: Stored) -> None:
+def test_resolution_under_one_model_leads_and_the_log_stands_below(stored: Stored) -> None:
+    page = render(stored).decode()
+    lead = page[page.index('class="lead"') : page.index("</header>")]
+    claimed = next(i for i, row in enumerate(stored.document["replay"]) if row["label"] == "nozzle")
+    assert stored.document["model"]["claimed_by"] == "nozzle"
+    assert f'data-key="replay/{claimed}/steps/2/saved_l"' in lead
+    assert f"replay/{claimed}/saved_l" not in lead  # against the log: only below, and under its own name
+    assert page.index("Against the log") < page.index(f'data-key="replay/{claimed}/saved_l"')
+    for key in ("closed_form_pct", "steps/2/saved_m2 of area/target_m2"):
+        assert f'data-key="replay/{claimed}/{key}"' in page
+
+
+def test_a_model_farther_off_than_its_saving_warns(stored: Stored) -> None:
     document = copy.deepcopy(stored.document)
-    document["model"]["trusted"] = False
-    document["model"]["section_seconds_agreement_pct"] = 71.3
+    document["model"] |= {"trusted": False, "over_applied_difference_l": -41.3, "claimed_l": 12.5}
+    text = " ".join(" ".join(read(render(replace(stored, document=document))).text).split())
+    assert (
+        text.count("is -41.3\u00a0L off the log's, more than the 12.5\u00a0L that finer groups are said to save") == 2
+    )
+    document["model"]["trusted"] = None  # nothing is claimed
+    assert b"off the log's" not in render(replace(stored, document=document))
+
+
+def test_what_speaks_against_the_closed_form_is_flagged(stored: Stored) -> None:
+    document = copy.deepcopy(stored.document)
+    for row in document["replay"]:
+        row["closed_form_doubt"] = None
+    document["replay"][1]["closed_form_doubt"] = "parallel"
     text = " ".join(read(render(replace(stored, document=document))).text)
-    assert text.count("savings below are rough") == 2  # beside the answer and beside the table
+    assert text.count("†") == 2  # in the table, and below it with its reason
+    assert "runs along the passes" in text
 
 
 def test_derived_boundary_and_assumed_side_are_told(stored: Stored) -> None:

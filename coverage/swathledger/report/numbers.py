@@ -12,12 +12,6 @@ from swathledger.words import Words
 from swathledger.words.numbers import duration, plain, shown
 
 
-def _element(key: str, kind: str, value: float | None, words: str) -> Markup:
-    """A data element: the SI value for machines, the words for people."""
-    machine = "" if value is None else f"{value:.12g}"
-    return Markup('<data value="{}" data-key="{}" data-kind="{}">{}</data>').format(machine, key, kind, words)
-
-
 def layout_words(label: str, t: Words, *, sentence: bool = False) -> Markup:
     """A replayed layout in plain words; one that the machine file names keeps its name."""
     known = label if label in {"boom", "nozzle", "limit"} else "groups" if label.isdigit() else None
@@ -65,7 +59,7 @@ class Figures:
         """An amount of money."""
         value = self.get(path)
         words = self.t("unknown") if value is None else f"{plain(value, digits)}\u00a0{currency or ''}".rstrip()
-        return _element(path, "money", value, words)
+        return self.element(path, "money", value, words)
 
     def amount(self, path: str, measure: str, digits: int = 2) -> Markup:
         """An amount of product, L or kg: gallons or pounds in US units."""
@@ -80,7 +74,13 @@ class Figures:
     def _marked(self, key: str, kind: str, value: float | None, digits: int | None, *, unit: bool = True) -> Markup:
         known = value is not None and not math.isnan(value)
         words = shown(kind, value, self.system, digits, unit=unit) if known else self.t("unknown")
-        return _element(key, kind, value, words)
+        return self.element(key, kind, value, words)
+
+    @staticmethod
+    def element(key: str, kind: str, value: float | None, words: str) -> Markup:
+        """A data element: the SI value for machines, the words for people."""
+        machine = "" if value is None else f"{value:.12g}"
+        return Markup('<data value="{}" data-key="{}" data-kind="{}">{}</data>').format(machine, key, kind, words)
 
     def duration(self, path: str) -> str:
         """Hours, minutes and seconds at a path."""

@@ -17,8 +17,9 @@ from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
 from swathledger.report.layers import layers_of
 from swathledger.report.map import COLOURS, map_figure, read_picture, view_box
-from swathledger.report.numbers import Figures, layout_words
+from swathledger.report.numbers import Figures
 from swathledger.report.read_results import Stored, read_results
+from swathledger.report.saving import distrust, headline, largest, saving_words
 from swathledger.units import UnitSystem
 from swathledger.words import ENGLISH, Words, words
 from swathledger.words.numbers import shown
@@ -48,30 +49,6 @@ def script_of(*names: str) -> tuple[Markup, str]:
     text = "".join((source / name).read_text(encoding="utf-8") for name in names)
     digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
     return Markup(text), f"sha256-{digest}"  # noqa: S704  # our own files, nothing filled in
-
-
-def _replay_sentence(figures: Figures, t: Words) -> Markup | None:
-    """What the layout behind the map of spared ground would have done; None without a replay."""
-    model, replay = figures.get("model"), figures.get("replay")
-    if not model or not replay:
-        return None
-    index = next((i for i, row in enumerate(replay) if row["label"] == model["spared_by"]), None)
-    if index is None or figures.get("model/section_seconds_agreement_pct") is None:
-        return None
-    path, row = f"replay/{index}", replay[index]
-    values = {
-        "layout": layout_words(row["label"], t, sentence=True),
-        "agreement": figures.number("model/section_seconds_agreement_pct", "pct", 1),
-    }
-    if row["saved_pct"] is None or row["saved_pct"] <= 0:
-        return t("lead.spared_none", **values)
-    values["saved_pct"] = figures.number(f"{path}/saved_pct", "pct", 1)
-    if row["saved_l"] is None:
-        return t("lead.spared_area_only", **values)
-    saved = figures.number(f"{path}/saved_l", "volume")
-    if row.get("saved_money") is not None:
-        saved = t("lead.and_money", litres=saved, money=figures.number(f"{path}/saved_money", "money"))
-    return t("lead.spared", saved=saved, **values)
 
 
 def lead(figures: Figures, t: Words) -> Markup:
@@ -107,8 +84,8 @@ def lead(figures: Figures, t: Words) -> Markup:
     sentences.append(t("lead.missed", skip_pct=n("area/skip_pct", "pct"), skip_area=n("area/skip_m2", "small_area")))
     if figures.get("volume/standing_l"):
         sentences.append(t("lead.standing", litres=n("volume/standing_l", "volume")))
-    spared = _replay_sentence(figures, t)
-    return Markup(" ").join([*sentences, *([spared] if spared is not None else [])])
+    saving = headline(figures, t)
+    return Markup(" ").join([*sentences, *([saving] if saving is not None else [])])
 
 
 def _label_warnings(figures: Figures, t: Words) -> list[Markup]:
@@ -119,48 +96,6 @@ def _label_warnings(figures: Figures, t: Words) -> list[Markup]:
             over = figures.number(f"product/products/{index}/label/over_m2", "small_area")
             out.append(t("product.over_label", name=product["name"], over=over))
     return out
-
-
-def _distrust(figures: Figures, t: Words) -> Markup | None:
-    """The warning where the model of the shutoff does not match the machine."""
-    model = figures.get("model")
-    if not model:
-        return None
-    if model["section_seconds_agreement_pct"] is None:
-        return t("lead.no_agreement")
-    if model["trusted"]:
-        return None
-    return t(
-        "lead.distrust",
-        agreement=figures.number("model/section_seconds_agreement_pct", "pct", 1),
-        level=figures.number("model/level_pct", "pct", 0),
-    )
-
-
-def _replay_words(figures: Figures, t: Words) -> dict[str, Any]:
-    replay, model = figures.get("replay"), figures.get("model")
-    if not replay or not model:
-        return {}
-    off = figures.get("provenance/settings/off_when_covered")
-    covered = shown("pct", None if off is None else 100.0 * off, figures.system, 0)
-    known = model["section_seconds_agreement_pct"] is not None
-    agreement = figures.number("model/section_seconds_agreement_pct", "pct", 1)
-    spared = model["spared_by_cause"]
-    by = next((row for row in replay if row["label"] == model["spared_by"]), None)
-    return {
-        "replay_note": t("replay.note", off=covered, agreement=agreement)
-        if known
-        else t("replay.note_unknown", off=covered),
-        "saved_heading": t("replay.saved_agreement", agreement=agreement) if known else t("replay.saved"),
-        "layout_labels": [layout_words(row["label"], t) for row in replay],
-        "spared_total": sum(row["area_m2"] for row in spared),
-        "spared_order": [i for i in _largest(spared) if spared[i]["area_m2"] > 0],
-        "spared_by": model["spared_by"] if by is None else layout_words(by["label"], t, sentence=True),
-    }
-
-
-def _largest(rows: list[dict[str, Any]]) -> list[int]:
-    return sorted(range(len(rows)), key=lambda i: (-rows[i]["area_m2"], i))
 
 
 def told(t: Words, system: UnitSystem, codes: list[dict[str, Any]] | None, sentences: list[str]) -> list[str]:
@@ -226,7 +161,7 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
         dose=dose_chart(stored, picture),
         drive_chart=drive_chart(stored, system),
         lead=lead(figures, t),
-        distrust=_distrust(figures, t),
+        distrust=distrust(figures, t),
         label_warnings=_label_warnings(figures, t),
         clock=figures.clock,
         duration=figures.duration,
@@ -234,9 +169,9 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
         map=drawn,
         map_alt=t("map.alt", classes=", ".join(str(t(f"map.{name}")) for name in drawn["classes"])),
         map_spot=shown("length", drawn["spot_m"], system, 1),
-        cause_order=[i for i in _largest(figures.get("cause")) if figures.get(f"cause/{i}/area_m2") > 0],
+        cause_order=[i for i in largest(figures.get("cause")) if figures.get(f"cause/{i}/area_m2") > 0],
         chart=replay_chart(figures),
-        **_replay_words(figures, t),
+        **saving_words(figures, t),
         cell=figures.number("provenance/cell_m", "small_length"),
         tolerance=tolerance,
         span=figures.duration("quality/span_s"),

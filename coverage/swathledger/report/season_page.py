@@ -15,6 +15,7 @@ from swathledger.report.map import COLOURS
 from swathledger.report.numbers import Figures, layout_words
 from swathledger.report.page import page_templates, script_of
 from swathledger.report.read_season_results import StoredSeason, read_season
+from swathledger.report.saving import RESOLUTION, step_lines, step_path
 from swathledger.report.season_map import ground_of
 from swathledger.units import UnitSystem
 from swathledger.words import ENGLISH, Words, words
@@ -79,21 +80,33 @@ def season_lead(figures: Figures, t: Words) -> Markup:
             )
         )
     sentences.append(t("season.lead.missed", pct=n("means/skip_pct", "pct"), area=n("totals/skip_m2", "area", 2)))
-    spared = _spared(figures, t)
-    return Markup(" ").join([*sentences, *([] if spared is None else [spared])])
+    saving = _saving(figures, t)
+    return Markup(" ").join([*sentences, *([] if saving is None else [saving])])
 
 
-def _spared(figures: Figures, t: Words) -> Markup | None:
-    rows = figures.document["replay"]
-    known = [i for i, row in enumerate(rows) if row["label"] == "nozzle" and row["saved_pct"] is not None]
-    if not known or rows[known[0]]["saved_pct"] <= 0:
+def _finest(figures: Figures) -> str | None:
+    """Path of the layout that the page leads with: single nozzles, else the most groups; None where none has steps."""
+    rows = {row["label"]: i for i, row in enumerate(figures.document["replay"])}
+    labels = [label for label, i in rows.items() if step_path(figures, f"replay/{i}", RESOLUTION) is not None]
+    counted = max((label for label in labels if label.isdigit()), key=int, default=None)
+    label = "nozzle" if "nozzle" in labels else counted
+    return None if label is None else f"replay/{rows[label]}"
+
+
+def _saving(figures: Figures, t: Words) -> Markup | None:
+    row = _finest(figures)
+    path = None if row is None else step_path(figures, row, RESOLUTION)
+    if row is None or path is None or figures.get(f"{path}/saved_l") is None:
         return None
-    path = f"replay/{known[0]}"
+    layout = layout_words(figures.get(f"{row}/label"), t, sentence=True)
+    if figures.get(f"{path}/saved_l") <= 0:
+        return t("season.lead.resolution_none", layout=layout)
     return t(
-        "season.lead.spared",
+        "season.lead.resolution",
+        layout=layout,
         saved=figures.number(f"{path}/saved_l", "volume", 0),
         pct=figures.number(f"{path}/saved_pct", "pct", 1),
-        jobs=figures.number(f"{path}/jobs_with_volume", "count"),
+        jobs=figures.number(f"{row}/jobs_with_volume", "count"),
     )
 
 
@@ -191,6 +204,7 @@ def render_season(
         + (_PAPER if static else "")
     )
     script, script_hash = script_of("table.js")
+    finest = _finest(figures)
     care = {item["job"]: item["reasons"] for item in document["doubtful"]}
     rows = document["rows"]
     page = environment.get_template(
@@ -220,6 +234,9 @@ def render_season(
             key=lambda i: -document["totals"]["cause"][i]["area_m2"],
         ),
         layout=layout_words,
+        step_path=step_path,
+        step_lines=[] if finest is None else step_lines(figures, finest, (f"{finest}/logged_volume_l", ""), t),
+        finest=None if finest is None else layout_words(figures.get(f"{finest}/label"), t, sentence=True),
         small=_small_multiples(stored, figures),
         several=len(document["clients"]) > 1 and document["client"] is None,
         priced=any(row["over_applied_money"] is not None for row in rows),

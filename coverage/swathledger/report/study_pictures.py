@@ -52,6 +52,14 @@ def _at(system: UnitSystem, width_m: float) -> float:
     return float(to_face("length", width_m, system))
 
 
+def _spans(axes: Axes, rows: list[tuple[int, dict[str, Any]]], low: str, high: str, **style: Any) -> None:
+    """A level line from low to high for every row that has one."""
+    known = [(row, d[low], d[high]) for row, d in rows if d[low] is not None]
+    if known:
+        y, left, right = zip(*known, strict=True)
+        axes.hlines(y, left, right, **style)
+
+
 def curve_figure(document: dict[str, Any], system: UnitSystem, t: Words) -> bytes | None:
     """Each field's curve, their mean and its band; None where no field has a curve."""
     curves = [c for c in document["field_curves"] if len(c["points"]) >= 2]
@@ -66,38 +74,15 @@ def curve_figure(document: dict[str, Any], system: UnitSystem, t: Words) -> byte
             x = [_at(system, p["group_width_m"]) for p in curve["points"]]
             widths.update(x)
             y = [p["over_application_pct"] for p in curve["points"]]
-            axes.plot(
-                x,
-                y,
-                color=QUIET,
-                lw=0.8,
-                alpha=0.8,
-                marker="." if len(curves) < 4 else "",
-                zorder=1,
-                label=t("study.axis.a_field") if number == 0 else None,
-            )
+            marker, label = "." if len(curves) < 4 else "", t("study.axis.a_field") if number == 0 else None
+            axes.plot(x, y, color=QUIET, lw=0.8, alpha=0.8, marker=marker, zorder=1, label=label)
         if points and len(curves) > 1:
             x = [_at(system, p["group_width_m"]) for p in points]
             axes.plot(x, [p["mean"] for p in points], color=OVER, lw=2.4, marker="o", ms=4, label=t("study.axis.mean"))
-            if points[0]["low"] is not None:
-                axes.fill_between(
-                    x,
-                    [p["together_low"] for p in points],
-                    [p["together_high"] for p in points],
-                    color=OVER,
-                    alpha=0.13,
-                    lw=0,
-                    label=t("study.axis.band"),
-                )
-                axes.fill_between(
-                    x,
-                    [p["low"] for p in points],
-                    [p["high"] for p in points],
-                    color=OVER,
-                    alpha=0.25,
-                    lw=0,
-                    label=t("study.axis.interval"),
-                )
+            bands = (("together_low", "together_high", 0.13, "band"), ("low", "high", 0.25, "interval"))
+            for low, high, alpha, word in bands if points[0]["low"] is not None else ():
+                ends = [p[low] for p in points], [p[high] for p in points]
+                axes.fill_between(x, *ends, color=OVER, alpha=alpha, lw=0, label=t("study.axis." + word))
         floors = [c["limit_pct"] for c in curves if c["limit_pct"] is not None]
         if floors:
             axes.axhline(float(np.mean(floors)), color=INK, ls=":", lw=1.4, label=t("study.axis.floor"))
@@ -125,27 +110,11 @@ def difference_figure(document: dict[str, Any], label: Callable[[str], str], t: 
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        for row, d in enumerate(reversed(chosen)):
-            if d["together_low"] is not None:
-                axes.plot(
-                    [d["together_low"], d["together_high"]],
-                    [row, row],
-                    color=CALM,
-                    lw=1,
-                    label=t("study.axis.all_pairs") if row == 0 else None,
-                )
-            if d["low"] is not None:
-                axes.plot(
-                    [d["low"], d["high"]],
-                    [row, row],
-                    color=CALM,
-                    lw=4,
-                    alpha=0.6,
-                    solid_capstyle="butt",
-                    label=t("study.axis.one_pair") if row == 0 else None,
-                )
-            label_mean = t("study.axis.mean_difference") if row == 0 else None
-            axes.plot([d["mean"]], [row], "o", color=INK, ms=5, label=label_mean)
+        rows = list(enumerate(reversed(chosen)))
+        _spans(axes, rows, "together_low", "together_high", color=CALM, lw=1, label=t("study.axis.all_pairs"))
+        _spans(axes, rows, "low", "high", color=CALM, lw=4, alpha=0.6, label=t("study.axis.one_pair"))
+        means = [d["mean"] for _, d in rows]
+        axes.plot(means, range(len(rows)), "o", color=INK, ms=5, label=t("study.axis.mean_difference"))
         axes.axvline(0.0, color=QUIET, lw=1)
         axes.set_yticks(range(len(chosen)), [f"{label(d['first'])} → {label(d['second'])}" for d in reversed(chosen)])
         axes.set_xlabel(t("study.axis.spared"))
@@ -193,13 +162,8 @@ def diminishing_figure(document: dict[str, Any], system: UnitSystem, t: Words) -
         for k, s in enumerate(steps):
             if s["low"] is not None:
                 axes.plot([k, k], [s["low"], s["high"]], color=INK, lw=1.6)
-        axes.axhline(
-            document["diminishing"]["worth_points"],
-            color=CALM,
-            ls="--",
-            lw=1.4,
-            label=t("study.axis.worth", points=f"{document['diminishing']['worth_points']:g}"),
-        )
+        worth = document["diminishing"]["worth_points"]
+        axes.axhline(worth, color=CALM, ls="--", lw=1.4, label=t("study.axis.worth", points=f"{worth:g}"))
         axes.set_xticks(place, [f"{_at(system, s['from_m']):.3g} → {_at(system, s['to_m']):.3g}" for s in steps])
         axes.set_xlabel(t("study.axis.halving", unit=unit_symbol("length", system)))
         axes.set_ylabel(t("study.axis.points"))
@@ -219,24 +183,12 @@ def uncertainty_figure(again: dict[str, Any], figure_name: str, t: Words) -> byt
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        for k, (_, f) in enumerate(reversed(rows)):
-            axes.plot(
-                [f["low"], f["high"]],
-                [k, k],
-                color=CALM,
-                lw=4,
-                alpha=0.55,
-                solid_capstyle="butt",
-                label=t("study.axis.inputs") if k == 0 else None,
-            )
-            axes.plot(
-                [f["read"] - f["cell_error"], f["read"] + f["cell_error"]],
-                [k, k],
-                color=INK,
-                lw=1.5,
-                label=t("study.axis.cells") if k == 0 else None,
-            )
-            axes.plot([f["read"]], [k], "o", color=INK, ms=4, label=t("study.axis.as_audited") if k == 0 else None)
+        found = list(enumerate(figure for _, figure in reversed(rows)))
+        cells = [(k, {"low": f["read"] - f["cell_error"], "high": f["read"] + f["cell_error"]}) for k, f in found]
+        _spans(axes, found, "low", "high", color=CALM, lw=4, alpha=0.55, label=t("study.axis.inputs"))
+        _spans(axes, cells, "low", "high", color=INK, lw=1.5, label=t("study.axis.cells"))
+        read = [f["read"] for _, f in found]
+        axes.plot(read, range(len(read)), "o", color=INK, ms=4, label=t("study.axis.as_audited"))
         axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
         axes.set_xlabel(rows[0][1]["words"])
         axes.legend(frameon=False, fontsize=9)

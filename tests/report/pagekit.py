@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html.parser import HTMLParser
+from typing import Any
 
 from swathledger.units import QUANTITIES, UnitSystem
 
@@ -80,6 +82,16 @@ def read(page: bytes) -> Reader:
     reader = Reader()
     reader.feed(page.decode())
     return reader
+
+
+def value_of(key: str, at: Callable[[str], Any]) -> float | None:
+    """The number behind a ``data-key``: a path, ``one less others``, or ``one of another`` in per cent; None: unknown."""
+    part, _, whole = key.partition(" of ")
+    first, *less = (at(path) for path in part.split(" less "))
+    if first is None:
+        return None
+    value = first - sum(less)
+    return float(100.0 * value / at(whole) if whole else value)
 
 
 def says(shown: str, kind: str, value: float, system: UnitSystem, currency: str) -> None:

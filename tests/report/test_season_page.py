@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import shutil
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow.parquet as pq
 import pytest
 import shapely
-from pagekit import RULES, read, says
+from pagekit import RULES, read, says, value_of
 
 from swathledger.errors import InputError
 from swathledger.report.read_season_results import read_season
@@ -88,12 +89,11 @@ def test_every_number_is_the_tables_to_the_digits_shown(season: Path, binder: st
     numbers = read(render_season(folder, system)).numbers
     assert len(numbers) > 20
     for attributes, shown in numbers:
-        values = [at(document, key) for key in attributes["data-key"].split(" of ")]
-        if values[0] is None:
+        value = value_of(attributes["data-key"], partial(at, document))
+        if value is None:
             assert shown == "unknown"
             assert attributes["value"] == ""
             continue
-        value = values[0] if len(values) == 1 else 100.0 * values[0] / values[1]
         says(shown, attributes["data-kind"], value, system, "AUD")
     keys = {attributes["data-key"] for attributes, _ in numbers}
     assert {"means/over_application_pct", "totals/over_application_m2", "means/skip_pct", "jobs/done"} <= keys

@@ -85,7 +85,7 @@ def read(page: bytes) -> Reader:
 
 
 def value_of(key: str, at: Callable[[str], Any]) -> float | None:
-    """The number behind a ``data-key``: a path, ``one less others``, or ``one of another`` in per cent; None: unknown."""
+    """What a ``data-key`` names: a path, ``one less others``, or ``one of another`` in per cent; None: unknown."""
     part, _, whole = key.partition(" of ")
     first, *less = (at(path) for path in part.split(" less "))
     if first is None:
@@ -116,4 +116,5 @@ def says(shown: str, kind: str, value: float, system: UnitSystem, currency: str)
     else:
         assert unit == ("%" if kind == "pct" else "")
     decimals = len(number.partition(".")[2])
-    assert abs(float(number.replace(",", "")) - value) <= most * 10.0**-decimals * (1 + 1e-9), (shown, value)
+    off = abs(float(number.replace(",", "")) - value)
+    assert off <= most * 10.0**-decimals * (1 + 1e-9), (shown, value)

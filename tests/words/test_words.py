@@ -13,6 +13,7 @@ import pytest
 
 import swathledger
 from swathledger.errors import InputError
+from swathledger.log.span import REASON
 from swathledger.notes import Measure, Note
 from swathledger.words import languages, named, say, words
 
@@ -77,6 +78,14 @@ def test_every_other_sentence_is_used() -> None:
 
     unused = [key for key, _ in leaves({**ENGLISH, "note": {}}) if key != "plural" and not used(key)]
     assert unused == []
+
+
+def test_every_reason_to_set_rows_aside_has_words() -> None:
+    page = (ROOT.parent.parent / "docs" / "formats.md").read_text(encoding="utf-8")
+    table = page[page.index("### Rows that are set aside") : page.index("### What `swathledger check` says")]
+    told = set(re.findall(r"(?m)^\| `([a-z_]+)` \|", table))
+    assert len(told) > 8
+    assert told | {REASON} == set(ENGLISH["quality"]["reason"])
 
 
 def test_values_are_shown_in_the_units_asked_for() -> None:

@@ -111,6 +111,14 @@ def told(t: Words, system: UnitSystem, codes: list[dict[str, Any]] | None, sente
     return out
 
 
+def _aside(reason: str, t: Words) -> str:
+    """Why rows were set aside; a reason of a later version reads as it is written."""
+    try:
+        return t("quality.reason." + reason)
+    except (KeyError, TypeError):
+        return reason.replace("_", " ")
+
+
 def _drive(stored: Stored, figures: Figures) -> dict[str, str] | None:
     rows = stored.layers["passes"].rows
     if not rows or rows[0]["start_utc"] is None:
@@ -149,6 +157,7 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
     page = environment.get_template("report.html.j2").render(
         t=t,
         told=partial(told, t, system),
+        aside=partial(_aside, t=t),
         t_list=t.items,
         static=static,
         f=figures,

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-from functools import lru_cache, partial
-from importlib.resources import files
+from functools import partial
 from pathlib import Path
-from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from swathledger.notes import Note
 from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
 from swathledger.report.layers import layers_of
-from swathledger.report.map import COLOURS, map_figure, read_picture, view_box
+from swathledger.report.map import map_figure, read_picture, view_box
 from swathledger.report.numbers import Figures
 from swathledger.report.read_results import Stored, read_results
 from swathledger.report.saving import distrust, headline, largest, saving_words
+from swathledger.report.template import page, sheet
 from swathledger.units import UnitSystem
 from swathledger.words import ENGLISH, Words, words
 from swathledger.words.numbers import shown
@@ -28,27 +23,6 @@ MAP_HEIGHT_REM = 40.0
 """No map is higher than this."""
 PRINT_HEIGHT_MM = 110.0
 PRINT_WIDTH_MM = 130.0
-
-
-@lru_cache
-def page_templates() -> Environment:
-    """Templates of all pages; what is filled in is escaped."""
-    return Environment(
-        loader=PackageLoader("swathledger.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
-@lru_cache
-def script_of(*names: str) -> tuple[Markup, str]:
-    """Scripts of ours as one text, and its hash for the content policy."""
-    source = files("swathledger.report") / "templates"
-    text = "".join((source / name).read_text(encoding="utf-8") for name in names)
-    digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
-    return Markup(text), f"sha256-{digest}"  # noqa: S704  # our own files, nothing filled in
 
 
 def lead(figures: Figures, t: Words) -> Markup:
@@ -98,19 +72,6 @@ def _label_warnings(figures: Figures, t: Words) -> list[Markup]:
     return out
 
 
-def told(t: Words, system: UnitSystem, codes: list[dict[str, Any]] | None, sentences: list[str]) -> list[str]:
-    """Notes of a document in the language and the units of the page, else as the document itself says them."""
-    if codes is None or len(codes) != len(sentences):
-        return sentences
-    out = []
-    for code, sentence in zip(codes, sentences, strict=True):
-        try:
-            out.append(t.say(Note.from_document(code), system))
-        except KeyError:  # of a later version
-            out.append(sentence)
-    return out
-
-
 def _aside(reason: str, t: Words) -> str:
     """Why rows were set aside; a reason of a later version reads as it is written."""
     try:
@@ -142,30 +103,24 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
     figures = Figures(stored.document, system, t)
     picture = read_picture(stored.folder / "cover.tif", view_box(stored.layers["boundary"].geometry[0]))
     drawn = map_figure(stored, system, picture)
-    script, script_hash = script_of("map.js")
     aspect = drawn["width"] / drawn["height"]
-    environment = page_templates()
-    style = environment.get_template("style.css.j2").render(
+    style = sheet(
+        "style.css.j2",
+        static=static,
         map=drawn,
-        colours=COLOURS,
         map_width_rem=round(MAP_HEIGHT_REM * aspect, 2),
         print_width_mm=round(min(PRINT_HEIGHT_MM * aspect, PRINT_WIDTH_MM), 1),
-        static=static,
     )
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
-    tolerance = figures.number("area/tolerance_m", "small_length")
-    page = environment.get_template("report.html.j2").render(
-        t=t,
-        told=partial(told, t, system),
-        aside=partial(_aside, t=t),
-        t_list=t.items,
+    return page(
+        "report.html.j2",
+        t,
+        system,
+        style=style,
+        script="map.js",
         static=static,
+        aside=partial(_aside, t=t),
         f=figures,
         n=figures.number,
-        style=Markup(style),  # noqa: S704  # our own style sheet with numbers of the map
-        style_hash=f"sha256-{digest}",
-        script=script,
-        script_hash=script_hash,
         layers=layers_of(stored, picture, t),
         dose=dose_chart(stored, picture),
         drive_chart=drive_chart(stored, system),
@@ -182,11 +137,10 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
         chart=replay_chart(figures),
         **saving_words(figures, t),
         cell=figures.number("provenance/cell_m", "small_length"),
-        tolerance=tolerance,
+        tolerance=figures.number("area/tolerance_m", "small_length"),
         span=figures.duration("quality/span_s"),
         standing_time=figures.duration("quality/standing_open_s"),
     )
-    return page.lstrip().encode()
 
 
 def render_report(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,12 +9,11 @@ from markupsafe import Markup
 
 from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.report.charts import nice_ticks
-from swathledger.report.map import COLOURS
 from swathledger.report.numbers import Figures, layout_words
-from swathledger.report.page import page_templates, script_of
 from swathledger.report.read_season_results import StoredSeason, read_season
 from swathledger.report.saving import RESOLUTION, step_lines, step_path
 from swathledger.report.season_map import ground_of
+from swathledger.report.template import page, sheet
 from swathledger.units import UnitSystem
 from swathledger.words import ENGLISH, Words, words
 
@@ -190,36 +187,29 @@ def render_season(
     ground = ground_of(stored, system)
     document = stored.document
     path, key, ranked = _ranking(document)
-    environment = page_templates()
     drawn = ground or {"width": 4.0, "height": 3.0, "bar_pct": 25.0}
-    style = (
-        environment.get_template("style.css.j2").render(
-            map=drawn,
-            colours=COLOURS,
-            map_width_rem=round(34.0 * drawn["width"] / drawn["height"], 2),
-            print_width_mm=round(min(100.0 * drawn["width"] / drawn["height"], 170.0), 1),
-            static=static,
-        )
-        + environment.get_template("season.css").render()
-        + (_PAPER if static else "")
-    )
-    script, script_hash = script_of("table.js")
+    aspect = drawn["width"] / drawn["height"]
+    style = sheet(
+        "style.css.j2",
+        "season.css",
+        static=static,
+        map=drawn,
+        map_width_rem=round(34.0 * aspect, 2),
+        print_width_mm=round(min(100.0 * aspect, 170.0), 1),
+    ) + (_PAPER if static else "")
     finest = _finest(figures)
     care = {item["job"]: item["reasons"] for item in document["doubtful"]}
     rows = document["rows"]
-    page = environment.get_template(
-        "season.html.j2"
-    ).render(
-        t=t,
-        t_list=t.items,
+    return page(
+        "season.html.j2",
+        t,
+        system,
+        style=style,
+        script="table.js",
+        static=static,
         f=figures,
         n=figures.number,
         d=document,
-        static=static,
-        style=Markup(style),  # noqa: S704  # our own style sheet
-        style_hash="sha256-" + base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii"),
-        script=script,
-        script_hash=script_hash,
         lead=season_lead(figures, t),
         map=ground,
         links=stored.links,
@@ -245,4 +235,3 @@ def render_season(
         named=any(row["product"] for row in rows),
         area_unit=figures.symbol("area"),
     )
-    return page.lstrip().encode()

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
 from swathledger.errors import InputError
 from swathledger.report.numbers import layout_words
-from swathledger.report.page import page_templates, told
 from swathledger.report.study_pictures import (
     curve_figure,
     difference_figure,
@@ -21,6 +17,7 @@ from swathledger.report.study_pictures import (
     shape_figure,
     uncertainty_figure,
 )
+from swathledger.report.template import page, sheet
 from swathledger.units import UNKNOWN, UnitSystem, to_face, unit_symbol
 from swathledger.words import ENGLISH, Words, words
 from swathledger.words.numbers import shown
@@ -143,14 +140,14 @@ def render_study(
 def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str, system: UnitSystem,
            pictures: dict[str, bytes], t: Words, *, static: bool = False) -> bytes:  # fmt: skip
     """The page; the same documents give the same bytes. ``static``: for paper, nothing folded away."""
-    environment = page_templates()
     num = partial(number, unknown=str(t("unknown")))
-    style = environment.get_template("study.css").render()
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     paragraphs = [part for part in methods.split("\n\n") if part and not part.startswith("#")]
-    page = environment.get_template("study.html.j2").render(
-        t=t,
-        told=partial(told, t, system),
+    return page(
+        "study.html.j2",
+        t,
+        system,
+        style=sheet("study.css", static=static),
+        static=static,
         d=document,
         again=again,
         lead=_lead(document, t, system),
@@ -165,12 +162,8 @@ def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str,
         width=lambda metres: num(None if metres is None else to_face("length", metres, system)),
         pictures={k: base64.b64encode(v).decode("ascii") for k, v in pictures.items()},
         methods=paragraphs[:-1],
-        static=static,
-        style=Markup(style),  # noqa: S704  # our own style sheet
-        style_hash=f"sha256-{digest}",
         level=f"{100 * document['settings']['level']:g} %",
     )
-    return page.lstrip().encode()
 
 
 def write_page(

@@ -131,6 +131,8 @@ def test_unknown_reads_unknown(stored: Stored) -> None:
     for row in [*document["replay"], document["model"]["as_logged"], document["model"]["logged_layout"]]:
         for key in ("volume_l", "saved_l", "saved_vs_model_l"):
             row[key] = None
+        for step in row["steps"]:
+            step["saved_l"] = step["saved_money"] = None
     document["model"]["turn_over_dose_l"] = document["model"]["turn_under_dose_l"] = None
     document["quality"]["position_sigma_m"] = None
     text = " ".join(" ".join(read(render(replace(stored, document=document))).text).split())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from swathledger.documents.document import Document, Part
+from swathledger.documents.document import Document, NoteCode, Part
 from swathledger.documents.ledger import CauseLitres
 from swathledger.documents.poured import Amounts
 from swathledger.documents.replay import SavingLine
@@ -247,6 +247,7 @@ class DoubtfulJob(Part, frozen=True, kw_only=True):
 
     job: str
     reasons: tuple[str, ...]
+    codes: tuple[NoteCode, ...] = ()
 
 
 class UnplacedFile(Part, frozen=True, kw_only=True):

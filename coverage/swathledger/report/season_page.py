@@ -13,7 +13,7 @@ from swathledger.report.numbers import Figures, layout_words
 from swathledger.report.read_season_results import StoredSeason, read_season
 from swathledger.report.saving import RESOLUTION, step_lines, step_path
 from swathledger.report.season_map import ground_of
-from swathledger.report.template import page, sheet
+from swathledger.report.template import page, sheet, told
 from swathledger.units import UnitSystem
 from swathledger.words import ENGLISH, Words, words
 
@@ -198,7 +198,7 @@ def render_season(
         print_width_mm=round(min(100.0 * aspect, 170.0), 1),
     ) + (_PAPER if static else "")
     finest = _finest(figures)
-    care = {item["job"]: item["reasons"] for item in document["doubtful"]}
+    care = {item["job"]: told(t, system, item["codes"], item["reasons"]) for item in document["doubtful"]}
     rows = document["rows"]
     return page(
         "season.html.j2",

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from swathledger import __version__
-from swathledger.documents.document import taken
+from swathledger.documents.document import NoteCode, taken
 from swathledger.documents.replay import SavingLine, summed
 from swathledger.documents.season import (
     DoubtfulJob,
@@ -32,9 +32,11 @@ from swathledger.documents.season import (
 )  # fmt: skip
 from swathledger.money.ledgers import JobLedger
 from swathledger.money.totals import season_balance, season_products, season_standing
+from swathledger.notes import Measure, Note
 from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
 from swathledger.season.manifest import Job, Missing, Unplaced
 from swathledger.shutoff.results import STEPS
+from swathledger.words import say_all
 
 CAUTION = (
     "Estimates from logs. The product label and local law come first; this is neither a legal spray record nor a "
@@ -249,25 +251,22 @@ def ordered(jobs: Sequence[Job]) -> list[Job]:
     return sorted(jobs, key=lambda job: (job.day is None, job.day.isoformat() if job.day is not None else ""))
 
 
-def doubts(row: Row, job: Job) -> list[str]:
-    """Why a record is to be taken with care, in plain sentences."""
-    out = list(job.remarks)
+def doubts(row: Row, job: Job) -> list[Note]:
+    """Why a record is to be taken with care."""
+    out = [Note.of("said", text=remark) for remark in job.remarks]
     closure = row["closure_pct"]
     if closure is not None and abs(closure) > _CLOSURE_PCT:
-        out.append(f"Litres accounted for and litres logged differ by {abs(closure):.1f} %.")
+        out.append(Note.of("season.litres_do_not_close", share=Measure(abs(closure), "pct")))
     if row["model_trusted"] is False:
-        difference = row["over_application_difference_m2"]
-        out.append(
-            f"With the log's own layout the model of the shutoff over-applies {abs(difference):.0f} m2 "
-            f"{'more' if difference > 0 else 'less'} than was really done; finer groups are said to spare no more than "
-            f"{row['claimed_m2']:.0f} m2."
-        )
+        off, claimed = row["over_application_difference_m2"], Measure(row["claimed_m2"], "small_area")
+        code = "season.model_over_applies_more" if off > 0 else "season.model_over_applies_less"
+        out.append(Note.of(code, off=Measure(abs(off), "small_area"), claimed=claimed))
     if row["epochs"] and row["used"] / row["epochs"] < _USED_SHARE:
-        out.append(f"Only {row['used']} of {row['epochs']} rows belong to this job and could be used.")
+        out.append(Note.of("season.few_rows_used", used=row["used"], rows=row["epochs"]))
     if row["target_m2"] and row["skip_m2"] is not None and row["skip_m2"] > 0.5 * row["target_m2"]:
-        out.append(f"{row['skip_pct']:.0f} % of the target was not treated: is a log missing?")
+        out.append(Note.of("season.half_untreated", share=Measure(row["skip_pct"], "pct")))
     if row["boundary"] == "derived":
-        out.append("The boundary is derived from the ground covered: nothing can lie outside it.")
+        out.append(Note.of("season.boundary_derived"))
     return out
 
 
@@ -279,7 +278,7 @@ def season_document(parts: Parts) -> SeasonDocument:
     jobs = {job.id: job for job in parts.jobs}
     fields = by_field(done)
     totals = _totals(done)
-    doubtful = [(row["job"], tuple(doubts(row, jobs[row["job"]]))) for row in done]
+    doubtful = [(row["job"], doubts(row, jobs[row["job"]])) for row in done]
     products = [job.ledger.product for job in parts.ledgers if job.ledger.product is not None]
     return SeasonDocument(
         version=__version__,
@@ -299,7 +298,11 @@ def season_document(parts: Parts) -> SeasonDocument:
         unfit=tuple(UnfitJob(job=row["job"], field=row["field"], reason=row["reason"]) for row in failed),
         # Their last good results stand, and are in the rows, but count in no total: they are older than their inputs.
         older=tuple(UnfitJob(job=row["job"], field=row["field"], reason=row["reason"]) for row in older),
-        doubtful=tuple(DoubtfulJob(job=name, reasons=reasons) for name, reasons in doubtful if reasons),
+        doubtful=tuple(
+            DoubtfulJob(job=name, reasons=tuple(say_all(notes)), codes=tuple(map(NoteCode.of, notes)))
+            for name, notes in doubtful
+            if notes
+        ),
         unplaced=tuple(taken(UnplacedFile, item) for item in parts.unplaced),
         missing=tuple(taken(MissingField, item) for item in parts.missing),
         caution=CAUTION,

@@ -133,7 +133,8 @@ def test_unknown_reads_unknown(stored: Stored) -> None:
             row[key] = None
         for step in row["steps"]:
             step["saved_l"] = step["saved_money"] = None
-    document["model"]["turn_over_dose_l"] = document["model"]["turn_under_dose_l"] = None
+    unknown = ("turn_over_dose_l", "turn_under_dose_l", "over_applied_difference_l", "claimed_l")
+    document["model"] |= dict.fromkeys(unknown)
     document["quality"]["position_sigma_m"] = None
     text = " ".join(" ".join(read(render(replace(stored, document=document))).text).split())
     assert "litres are unknown" in text

@@ -28,6 +28,7 @@ from swathledger.shutoff.treated import (
     MAX_PIECE_M,
     MAX_PIECE_STEPS,
     MAX_PIECE_TURN_COS,
+    USABLE,
     Treated,
     find_near,
     let_count,
@@ -95,8 +96,9 @@ class Groups(NamedTuple):
     waiting : (g,) int64
         Commands on their way.
     due_s, due_open : (g, MAX_WAITING)
-    since_s, hold_m : (g,) float64
-        When the valve opened; way at which the ground that a command was given for is reached.
+    since_s, moved_s, hold_m : (g,) float64
+        When the valve opened; when a command last reached it; way at which the ground that a command was given for is
+        reached.
     from_step : (g,) int64
     from_u, until_u : (g,) float64
         Where the piece begins that the group lays; where, in the present step, it ended and is not yet taken down
@@ -119,6 +121,7 @@ class Groups(NamedTuple):
     due_s: NDArray[np.float64]
     due_open: NDArray[np.bool_]
     since_s: NDArray[np.float64]
+    moved_s: NDArray[np.float64]
     hold_m: NDArray[np.float64]
     from_step: NDArray[np.int64]
     from_u: NDArray[np.float64]
@@ -162,6 +165,7 @@ def new_groups(count: int) -> Groups:
         np.zeros(count, np.int64),
         np.full((count, MAX_WAITING), np.inf),
         np.zeros((count, MAX_WAITING), np.bool_),
+        np.full(count, -np.inf),
         np.full(count, -np.inf),
         np.full(count, -np.inf),
         np.zeros(count, np.int64),
@@ -333,7 +337,8 @@ def _move_valves(scene, plan, groups, switches, part, g, until_s, way_m):  # typ
             when = max(when, groups.since_s[g] + plan.valve.minimum_on_s)
         if when > until_s:
             break
-        when = max(when, part.step_s + part.u0 * part.seconds)
+        when = max(when, part.step_s + part.u0 * part.seconds, groups.moved_s[g])
+        groups.moved_s[g] = when
         groups.waiting[g] -= 1
         for k in range(groups.waiting[g]):
             groups.due_s[g, k] = groups.due_s[g, k + 1]
@@ -505,13 +510,16 @@ def drive_layout(scene, plan, groups, switches, logged_open, totals):  # type: i
         for g in range(count):
             fits = _spray(scene, plan, groups, g, a, 0.0, groups.is_open[g] and drive.wanted[a], way_m) and fits
         fits = _put_shut(scene, plan, groups, a, way_m) and fits
+        gathered = 0
         for n in range(parts):
             number += 1
             part = Part(a, n / parts, (n + 1) / parts, speed, drive.time_s[a], seconds, number)
-            if n % LOOKS_AT_ONCE == 0:
-                now = part.step_s + part.u0 * seconds
-                fits = let_count(drive, treated, now, way_m + part.u0 * length, False) and fits
-                _gather(scene, plan, part, min((n + LOOKS_AT_ONCE) / parts, 1.0))
+            usable = treated.counts[USABLE]
+            now = part.step_s + part.u0 * seconds
+            fits = let_count(drive, treated, now, way_m + part.u0 * length, False) and fits
+            if n >= gathered or treated.counts[USABLE] != usable:
+                gathered = n + LOOKS_AT_ONCE
+                _gather(scene, plan, part, min(gathered / parts, 1.0))
             if fresh:
                 fits = _start_afresh(scene, plan, groups, switches, part, way_m) and fits
                 fresh = False

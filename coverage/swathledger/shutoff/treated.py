@@ -13,11 +13,11 @@ from swathledger.shutoff.drive import Stretch, line_at
 TILE_M = 4.0
 MAX_PIECE_M = 4.0
 MAX_PIECE_STEPS = 24
-MAX_PIECE_TURN_COS = float(np.cos(0.3))
+MAX_PIECE_TURN_COS = float(np.cos(0.1))
 """Pieces are short and turn little, so that the outline of one never runs over itself."""
 MAX_CUTS = 4 * MAX_PIECE_STEPS
-WAKE_S = 2.0
-WAKE_M = 0.5
+WAKE_S = 0.5
+WAKE_M = 0.3
 """Ground counts as treated once it is that old and the boom has gone that far: the boom's own wake lies under it."""
 PIECES, LINKS, USABLE, ASKED = 0, 1, 2, 3
 

@@ -202,7 +202,7 @@ def _gather(scene, plan, part, u1):  # type: ignore[no-untyped-def]  # numba inf
     """List the treated pieces that both looks may meet from ``part.u0`` to ``u1``."""
     drive, treated, sight = scene
     treated.counts[ASKED] += 1
-    margin = 0.0 if np.isnan(plan.rule.margin_m) else abs(plan.rule.margin_m)
+    margin = abs(plan.rule.margin_m)
     reach = plan.rule.beside_m + margin
     ends = (plan.rule.left_m - reach, plan.rule.right_m + reach)
     count = 0
@@ -467,7 +467,7 @@ def drive_layout(scene, plan, groups, switches, logged_open, totals):  # type: i
     count = groups.command.shape[0]
     two_looks = valve.look_ahead_on_s != valve.look_ahead_off_s
     look = max(valve.look_ahead_on_s, valve.look_ahead_off_s)
-    margin = 0.0 if np.isnan(plan.rule.margin_m) else abs(plan.rule.margin_m)
+    margin = abs(plan.rule.margin_m)
     reach = max(abs(plan.rule.left_m), abs(plan.rule.right_m)) + margin + 2.0 * MASK_M
     fresh, fits = True, True
     way_m, piece_m, near_left_m, near_ahead_m = 0.0, 0.0, -1.0, 0.0

@@ -22,6 +22,8 @@ MASK_EAST_M, MASK_NORTH_M = 0.618034, 1.414214
 """The mask's cells begin this far off the plane's origin, so that no sample point lies on an edge of round numbers."""
 NEAR_SLACK_M = 10.0
 """The list of near edges reaches this much farther than needed, so that it serves for a while."""
+HAIR_M = 1e-6
+"""Intervals nearer than this touch: rounding parts pieces that share an edge."""
 MIN_INTERVALS = 256
 EDGES, PIECES = 0, 1
 
@@ -67,8 +69,8 @@ class Rule(NamedTuple):
     beside_m : float
         Along the line, ground this near beside treated ground counts as treated.
     margin_m : float
-        Treated ground that is to be overlapped this far, in every direction; negative: a gap to be left. NaN: none is
-        asked for, and ``beside_m`` alone counts.
+        Treated ground that is to be overlapped this far, in every direction; negative: a gap to be left. 0:
+        ``beside_m`` alone counts.
     """
 
     left_m: float
@@ -229,7 +231,7 @@ def _join(sight, row, count):  # type: ignore[no-untyped-def]  # numba infers th
     lows, highs = sight.low_m[row], sight.high_m[row]
     kept = 0
     for k in range(count):
-        if kept > 0 and lows[k] <= highs[kept - 1]:
+        if kept > 0 and lows[k] <= highs[kept - 1] + HAIR_M:
             highs[kept - 1] = max(highs[kept - 1], highs[k])
         else:
             lows[kept] = lows[k]
@@ -321,10 +323,8 @@ def _with_margin(drive, treated, sight, line, rule):  # type: ignore[no-untyped-
 @njit_bare
 def find_wanting(drive, treated, sight, line, rule):  # type: ignore[no-untyped-def]  # numba infers the types
     """Intervals of a line between the boom's ends that are target and not treated, row 3; returns how many."""
-    if rule.margin_m == 0.0 or np.isnan(rule.margin_m):
+    if rule.margin_m == 0.0:
         count = _treated_on(drive, treated, sight, line, rule, 0)
-        if rule.margin_m == 0.0:
-            count = _shrink(sight, 0, count, rule.beside_m)
     else:
         count = _with_margin(drive, treated, sight, line, rule)
     crossings = _find_crossings(sight, line)

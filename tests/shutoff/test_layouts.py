@@ -244,3 +244,30 @@ def test_interpreted_equals_compiled(repository):
     compiled = run("0")
     assert run("1") == compiled
     assert compiled[2][1]["applied"] > 0
+
+
+def test_layouts_have_valves_of_their_own():
+    # a strip treated, and crossed at 5 m/s: sections shut 0.8 s late run 4 m over it, nozzle valves 0.1 s late 0.5 m
+    table = {
+        "layouts": [
+            {"name": "slow sections", "groups": [36, 36], "off_delay_s": 0.8},
+            {"name": "quick nozzles", "groups": "nozzle", "off_delay_s": 0.1},
+            {"width_m": 3.0, "off_delay_s": 0.1, "off_when_covered": 0.5},
+        ]
+    }
+    sprayer = machine(18.0, valves=Valves(off_delay_s=0.4), replay=table)
+    path = line_path([0.0], [120.0], bearing_deg=90.0, origin=(-60.0, 30.0))
+    path = path.then(line_path([0.0], [70.0], origin=(0.02, -5.0)), 60.0)
+    audit = block(path, sprayer, shapely.box(-80, -10, 80, 80), groups=("boom",), tolerance_m=0.0)
+    identities(audit)
+    replay = replay_of(audit)
+    assert [r.layout.name for r in replay.results] == ["boom", "slow sections", "quick nozzles", "layout 3"]
+    found = [named(audit, word).m2("overlap_extra") for word in ("boom", "slow sections", "quick nozzles")]
+    # the words of --groups take [replay]'s valves, here those of the machine, as the log's own layout does
+    assert found == pytest.approx([18 * 2.0, 18 * 4.0, 18 * 0.5], abs=0.3)
+    assert replay.logged.m2("overlap_extra") == pytest.approx(18 * 2.0, abs=0.3)
+    # timing: today's groups (the whole boom) from 0.4 s to 0.1 s late; square to the edge groups alone change nothing
+    steps = {step.step: step.saved_m2 for step in named(audit, "quick nozzles").steps}
+    assert steps["timing"] == pytest.approx(18 * 1.5, rel=0.03)
+    assert steps["resolution"] == pytest.approx(0.0, abs=0.5)
+    assert named(audit, "quick nozzles").closed_form_timing_pct == pytest.approx(100 * 18 * 1.5 / (160 * 90), rel=0.03)

@@ -198,11 +198,17 @@ def _ahead_m(scene, part, seconds):  # type: ignore[no-untyped-def]  # numba inf
 
 
 @njit_bare
+def _margin_m(rule):  # type: ignore[no-untyped-def]  # numba infers the types
+    """How far a rule's margin makes a controller look around."""
+    return 0.0 if np.isnan(rule.margin_m) else abs(rule.margin_m)
+
+
+@njit_bare
 def _gather(scene, plan, part, u1):  # type: ignore[no-untyped-def]  # numba infers the types
     """List the treated pieces that both looks may meet from ``part.u0`` to ``u1``."""
     drive, treated, sight = scene
     treated.counts[ASKED] += 1
-    margin = abs(plan.rule.margin_m)
+    margin = _margin_m(plan.rule)
     reach = plan.rule.beside_m + margin
     ends = (plan.rule.left_m - reach, plan.rule.right_m + reach)
     count = 0
@@ -467,7 +473,7 @@ def drive_layout(scene, plan, groups, switches, logged_open, totals):  # type: i
     count = groups.command.shape[0]
     two_looks = valve.look_ahead_on_s != valve.look_ahead_off_s
     look = max(valve.look_ahead_on_s, valve.look_ahead_off_s)
-    margin = abs(plan.rule.margin_m)
+    margin = _margin_m(plan.rule)
     reach = max(abs(plan.rule.left_m), abs(plan.rule.right_m)) + margin + 2.0 * MASK_M
     fresh, fits = True, True
     way_m, piece_m, near_left_m, near_ahead_m = 0.0, 0.0, -1.0, 0.0

@@ -235,7 +235,7 @@ def _doubt(form_pct: float, retimed: LayoutResult, finer: LayoutResult, setting:
         return None
     if setting.off_when_covered < 1.0:
         return "threshold"
-    if setting.treated_margin_m != 0.0 or setting.boundary_margin_m != 0.0:
+    if setting.treated_margin_m is not None or setting.boundary_margin_m != 0.0:
         return "margin"
     return "parallel" if seams.parallel_share > PARALLEL_SHARE else "apart"
 

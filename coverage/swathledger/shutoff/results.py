@@ -34,9 +34,9 @@ class Layout:
         Valves of its own; None: those of the replay.
     off_when_covered : float or None
         Threshold of its own.
-    treated_margin_m : float
-        How far it is to overlap treated ground, m in every direction; negative: a gap to be left. 0: its groups shut
-        by the tolerance alone.
+    treated_margin_m : float or None
+        How far it is to overlap treated ground, m in every direction; negative: a gap to be left. None: its groups
+        shut by the tolerance alone.
     boundary_margin_m : float
         How far it is to treat beyond the boundary, m, never into an exclusion; negative: kept away from both.
     """
@@ -47,7 +47,7 @@ class Layout:
     limit: bool = False
     valves: Valves | None = None
     off_when_covered: float | None = None
-    treated_margin_m: float = 0.0
+    treated_margin_m: float | None = None
     boundary_margin_m: float = 0.0
 
     @property

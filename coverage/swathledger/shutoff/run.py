@@ -87,14 +87,14 @@ class Setting:
     ----------
     valves : Valves
     off_when_covered : float
-    treated_margin_m : float
-        Overlap asked for at treated ground; 0: the tolerance alone.
+    treated_margin_m : float or None
+        Overlap asked for at treated ground; None: the tolerance alone.
     boundary_margin_m : float
     """
 
     valves: Valves
     off_when_covered: float
-    treated_margin_m: float
+    treated_margin_m: float | None
     boundary_margin_m: float
 
 
@@ -131,13 +131,13 @@ def setting_of(layout: Layout, control: Control) -> Setting:
 
 def logged_setting(control: Control) -> Setting:
     """Settings of the log's own layout: the machine's valves."""
-    return Setting(control.logged_valves, control.off_when_covered, 0.0, 0.0)
+    return Setting(control.logged_valves, control.off_when_covered, None, 0.0)
 
 
-def _rule(edges_m: NDArray[np.float64], tolerance_m: float, margin_m: float) -> Rule:
+def _rule(edges_m: NDArray[np.float64], tolerance_m: float, margin_m: float | None) -> Rule:
     # a hair more than the tolerance, so that a gap just as wide is closed whatever the last bits
     beside = tolerance_m * (1 + 1e-6) + 3e-6 if tolerance_m else 0.0
-    return Rule(float(edges_m[0]), float(edges_m[-1]), beside, margin_m)
+    return Rule(float(edges_m[0]), float(edges_m[-1]), beside, float("nan") if margin_m is None else margin_m)
 
 
 def _pieces_expected(drive: Drive, groups: int) -> int:
@@ -196,7 +196,7 @@ class Wanting:
 def find_wanting_ground(job: Job, drive: Drive, tolerance_m: float) -> Wanting:
     """Drive with a valve for every place; ground within the tolerance beside treated ground counts as treated."""
     boom = job.machine.boom
-    rule = _rule(boom.nozzle_edges_m, tolerance_m, 0.0)
+    rule = _rule(boom.nozzle_edges_m, tolerance_m, None)
     ignored = boom.nozzle_spacing_m if boom.nozzle_count > 1 else 0.5
     pieces = _pieces_expected(drive, 1)
     while pieces < MAX_PIECES:

@@ -17,7 +17,7 @@ from swathledger.shutoff.treated import ASKED, MAX_PIECE_M, MAX_PIECE_STEPS, fin
 
 MOVED_M = 0.25
 """A seam is judged each time that it has moved this far over the boom."""
-LEAST_ANGLE_DEG = 2.0
+LEAST_ANGLE_DEG = 1.0
 """A seam at a smaller angle to the travel runs along the pass: a guidance line, or a headland beside it."""
 LEAST_SLOPE = float(np.tan(np.radians(LEAST_ANGLE_DEG)))
 REACH_M = 12.0

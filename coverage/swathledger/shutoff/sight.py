@@ -69,8 +69,8 @@ class Rule(NamedTuple):
     beside_m : float
         Along the line, ground this near beside treated ground counts as treated.
     margin_m : float
-        Treated ground that is to be overlapped this far, in every direction; negative: a gap to be left. 0:
-        ``beside_m`` alone counts.
+        Treated ground that is to be overlapped this far, in every direction; negative: a gap to be left. NaN: none is
+        asked for, and ``beside_m`` alone counts.
     """
 
     left_m: float
@@ -323,8 +323,11 @@ def _with_margin(drive, treated, sight, line, rule):  # type: ignore[no-untyped-
 @njit_bare
 def find_wanting(drive, treated, sight, line, rule):  # type: ignore[no-untyped-def]  # numba infers the types
     """Intervals of a line between the boom's ends that are target and not treated, row 3; returns how many."""
-    if rule.margin_m == 0.0:
+    if rule.margin_m == 0.0 or np.isnan(rule.margin_m):
         count = _treated_on(drive, treated, sight, line, rule, 0)
+        if rule.margin_m == 0.0:
+            # gaps narrower than twice ``beside_m`` stay filled, and the edge is where it is
+            count = _shrink(sight, 0, count, rule.beside_m)
     else:
         count = _with_margin(drive, treated, sight, line, rule)
     crossings = _find_crossings(sight, line)

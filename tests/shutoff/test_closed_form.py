@@ -64,7 +64,7 @@ BY_HAND = {
     "ends at 70 degrees": (slanted(70.0), None, 2 * (EAST - WEST) / np.tan(np.radians(70.0))),
     "ends at 60 degrees": (slanted(60.0), None, 2 * (EAST - WEST) / np.tan(np.radians(60.0))),
     "ends at 50 degrees": (slanted(50.0), None, 2 * (EAST - WEST) / np.tan(np.radians(50.0))),
-    "one pond": (BLOCK, ponds((30.0,)), 4 * 30.0),
+    "one pond": (BLOCK, ponds((22.0,)), 4 * 22.0),
     "three ponds": (BLOCK, ponds((12.0, 25.0, 18.0)), 4 * (12.0 + 25.0 + 18.0)),
     "a point ahead": (
         shapely.Polygon([(WEST, 0), (EAST, 0), (EAST, 150), ((WEST + EAST) / 2, LENGTH), (WEST, 150)]),

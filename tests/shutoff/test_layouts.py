@@ -114,7 +114,6 @@ def test_the_replay_table_overrules_the_valves():
         ),
         0.7,
         0.1,
-        10.0,
     )
     assert control.valves == Valves(on_delay_s=1.0, off_delay_s=0.3, minimum_on_s=4.0)
     assert control.level_pct == 80.0

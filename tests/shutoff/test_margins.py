@@ -21,9 +21,7 @@ def run(
     audit: Audit, word: str, *, treated: float | None = None, boundary: float = 0.0, tolerance: float = 0.0
 ) -> LayoutResult:
     valves = audit.machine.valves
-    job = Job(
-        audit.log, audit.machine, audit.field, audit.swath, 0.1, Control(valves, valves, 1.0, tolerance, 90.0)
-    )
+    job = Job(audit.log, audit.machine, audit.field, audit.swath, 0.1, Control(valves, valves, 1.0, tolerance, 90.0))
     layout = Layout(word, word, EDGES[word], treated_margin_m=treated, boundary_margin_m=boundary)
     return run_layout(job, layout, setting_of(layout, job.control)).result
 

@@ -9,6 +9,7 @@ import pytest
 from drivekit import PLANE, books_of, ground, rectangle, sprayer
 from pathkit import START_S, line_path, log_from_path, log_of
 
+from swathledger.grid.strips import build_strips
 from swathledger.ledger.accounting import Areas
 from swathledger.ledger.rate import set_rate
 from swathledger.swath.build import build_swath
@@ -88,6 +89,18 @@ def test_the_machine_files_rate_goes_before_what_flow_laid():
     log = log_of(line_path([0.0], [50.0]), PLANE)
     log = replace(log, flow_l_s=np.full(len(log), 0.24))
     assert rate_of(log, sprayer(6.0, set_rate_l_m2=0.01))[0] == pytest.approx(0.01)
+
+
+def test_a_change_of_rate_begins_a_new_strip():
+    # 100 to 200 L/ha half way along 40 m, a row every 0.2 m: each half has its own dose, none anything between
+    log = log_of(line_path([0.0], [40.0], step_s=0.05, speed_m_s=4.0), PLANE, rate_l_m2=0.01)
+    north = (log.latitude_deg - log.latitude_deg[0]) * 111_000.0
+    log = replace(log, rate_l_m2=np.where(north < 21.3, 0.01, 0.02))
+    swath = build_swath(log, sprayer(6.0), PLANE)
+    rate = np.full(swath.distance_m.shape[0], 0.01)
+    strips = build_strips(swath, swath.dose_l_per_m2 / rate, rate)
+    assert set(np.round(strips.dose, 9)) == {1.0, 2.0}
+    assert strips.dose.shape[0] < swath.ribbon_step.shape[0] / 4  # but steps of one rate are joined
 
 
 # --- jumps ----------------------------------------------------------------------------------------------------------

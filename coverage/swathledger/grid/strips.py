@@ -14,6 +14,8 @@ MAX_STRIP_M = 4.0
 MAX_STRIP_S = 2.0
 MAX_STRIP_TURN_RAD = 0.06
 MAX_POSES = 17
+SAME_RATE = 0.01
+"""A strip's steps have one rate to this share: a change of rate begins a new strip."""
 
 
 UNEVEN = 0.002
@@ -91,7 +93,7 @@ def _forward(lines, a, left, right):  # type: ignore[no-untyped-def]  # numba in
 
 
 @njit
-def _join(lines, step, left, right, pass_id, step_m, time_s, first, last):  # type: ignore[no-untyped-def]  # numba infers the types
+def _join(lines, step, left, right, pass_id, step_m, time_s, rate, first, last):  # type: ignore[no-untyped-def]  # numba infers the types
     """Join greedily: write each strip's first and last step, return the strip of every ribbon and their number."""
     ribbons = step.shape[0]
     strip_of = np.empty(ribbons, dtype=np.int64)
@@ -127,6 +129,7 @@ def _join(lines, step, left, right, pass_id, step_m, time_s, first, last):  # ty
                             and time_s[s + 1] - time_s[f] <= MAX_STRIP_S
                             and cos_turn >= np.cos(MAX_STRIP_TURN_RAD)
                             and s + 2 - f <= MAX_POSES
+                            and abs(rate[s] - rate[f]) <= SAME_RATE * rate[f]
                         ):
                             found = k
                         break
@@ -163,8 +166,9 @@ def pose_lines(swath: Swath) -> PoseLines:
 def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDArray[np.float64]) -> Strips:
     """Join a swath's ribbons into strips.
 
-    Neighbouring ribbons of one run and pass are joined over at most 4 m, 2 s and 3.4 degrees, never where an end of the
-    boom moves backwards. Dose is averaged over a strip, weighted by the way of the boom centre.
+    Neighbouring ribbons of one run and pass are joined over at most 4 m, 2 s and 3.4 degrees, never across a change of
+    rate nor where an end of the boom moves backwards. Dose is averaged over a strip, weighted by the way of the boom
+    centre.
 
     Parameters
     ----------
@@ -189,6 +193,7 @@ def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDA
             swath.pass_id,
             swath.distance_m,
             swath.time_s,
+            relative_dose * set_l_m2,
             first,
             last,
         )

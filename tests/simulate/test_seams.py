@@ -171,10 +171,12 @@ def test_seams_by_hand():
 
 
 def test_terraces_save_what_their_seams_foretell():
-    shape = fields.terraced(4, 60.0, 260.0)
-    row = row_of("small", shape, PlanSettings(terraces=shape.terraces), cell_m=0.2)
-    assert row.saved["8", 0.0] == pytest.approx(row.foretold["8", 0.0], rel=0.15)
-    assert row.saved["8", 1.0] == pytest.approx(row.foretold["8", 1.0], rel=0.15)
+    shape = fields.terraced(4, 60.0, 420.0)
+    row = row_of("small", shape, PlanSettings(terraces=shape.terraces))
+    assert row.saved["8", 0.0] == pytest.approx(row.foretold["8", 0.0], rel=0.12)
+    assert row.saved["12", 0.0] == pytest.approx(row.foretold["12", 0.0], rel=0.12)
+    # passes are short, and a valve a second late still sprays where the turn begins: the form knows nothing of turns
+    assert 1.0 < row.saved["8", 1.0] / row.foretold["8", 1.0] < 1.25
 
 
 @pytest.mark.slow
@@ -191,7 +193,7 @@ def test_saving_of_single_nozzles_by_seams_and_delays():
     for row in rows:
         if row.parallel_share < 1 / 3:
             for key in keys:
-                assert row.saved[key] == pytest.approx(row.foretold[key], rel=0.1, abs=0.05), (row.name, key)
+                assert row.saved[key] == pytest.approx(row.foretold[key], rel=0.12, abs=0.05), (row.name, key)
     # 3 to 5 % come with terraces, and sooner with late valves; on a plain field with neither
     plain, close = rows[0], rows[-1]
     assert plain.saved["8", 1.0] < 1.5

@@ -13,8 +13,10 @@ import pytest
 
 import swathledger
 from swathledger.errors import InputError
+from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.log.span import REASON
 from swathledger.notes import Measure, Note
+from swathledger.report.layers import CAUSE
 from swathledger.words import languages, named, say, words
 
 ROOT = Path(swathledger.__file__).parent
@@ -86,6 +88,13 @@ def test_every_reason_to_set_rows_aside_has_words() -> None:
     told = set(re.findall(r"(?m)^\| `([a-z_]+)` \|", table))
     assert len(told) > 8
     assert told | {REASON} == set(ENGLISH["quality"]["reason"])
+
+
+def test_every_cause_has_its_words_and_its_colour() -> None:
+    for table in ("name", "lead", "help"):
+        assert set(ENGLISH["cause"][table]) == set(CAUSE_ORDER)
+    assert set(CAUSE) == set(CAUSE_ORDER)
+    assert len(set(CAUSE.values())) == len(CAUSE)
 
 
 def test_values_are_shown_in_the_units_asked_for() -> None:

@@ -11,9 +11,10 @@ import shapely
 from benchdrive import Drive
 from numpy.typing import NDArray
 
+from swathledger.grid.cells import Brush
 from swathledger.grid.frame import Band, Frame, polygon_edges
 from swathledger.grid.mask import band_mask
-from swathledger.grid.paint import Brush, paint_band
+from swathledger.grid.paint import paint_band
 from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import pose_lines
 from swathledger.grid.tally import BandTally, halo_rows

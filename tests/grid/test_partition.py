@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swathledger._jit import jit_enabled
+from swathledger.grid.cells import Brush
 from swathledger.grid.frame import Band, Frame, default_cell_m, frame_around, polygon_edges
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET, band_mask
-from swathledger.grid.paint import Brush, paint_band
+from swathledger.grid.paint import paint_band
 from swathledger.grid.pattern import sample_point
 from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import PoseLines, Strips

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from swathledger._jit import njit_bare, njit_inline
 from swathledger.grid.causes import CAUSES
+from swathledger.grid.cells import Cells
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import TARGET
-from swathledger.grid.paint import Cells
 from swathledger.grid.workspace import Workspace
 
 QUANTITIES = (

@@ -10,19 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.grid.causes import BY_STRIPS, CAUSE_ORDER, CAUSES
+from swathledger.grid.cells import BY_CAUSE, DEPOSITS, ON_EXCLUDED, ON_OUTSIDE, ON_OVERLAP, ON_TARGET, Brush, Cells
 from swathledger.grid.frame import Band, polygon_edges
 from swathledger.grid.mask import band_mask
-from swathledger.grid.paint import (
-    BY_CAUSE,
-    DEPOSITS,
-    ON_EXCLUDED,
-    ON_OUTSIDE,
-    ON_OVERLAP,
-    ON_TARGET,
-    Brush,
-    Cells,
-    paint_band,
-)
+from swathledger.grid.paint import paint_band
 from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import pose_lines
 from swathledger.grid.tally import QUANTITIES, BandTally, halo_rows

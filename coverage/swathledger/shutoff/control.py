@@ -6,188 +6,22 @@ move when they are due, so that no figure rests on the length of a control step.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
-from numpy.typing import NDArray
 
 from swathledger._jit import njit, njit_bare
-from swathledger.shutoff.drive import Drive, Stretch, line_at, moved_ahead
-from swathledger.shutoff.sight import (
-    MASK_M,
-    NEAR_SLACK_M,
-    PIECES,
-    Rule,
-    Sight,
-    find_near_edges,
-    find_wanting,
-    wanting_widths,
-)
+from swathledger.shutoff.drive import Stretch, line_at, moved_ahead
+from swathledger.shutoff.groups import DONE, LOOKS_AT_ONCE, MAX_WAITING, NO_ROOM, PARTS, STEP_M, Part
+from swathledger.shutoff.sight import MASK_M, NEAR_SLACK_M, PIECES, find_near_edges, find_wanting, wanting_widths
 from swathledger.shutoff.treated import (
     ASKED,
     MAX_PIECE_M,
     MAX_PIECE_STEPS,
     MAX_PIECE_TURN_COS,
     USABLE,
-    Treated,
     find_near,
     let_count,
     put_piece,
 )
-
-STEP_M = 0.1
-"""Longest way between two looks: what wants spray for less than this may be missed."""
-LOOKS_AT_ONCE = 10
-"""Control steps for which treated ground nearby is looked for at once."""
-HALVINGS = 5
-_PARTS = 1 << HALVINGS
-MAX_WAITING = 16
-"""Commands on their way to one valve; more than any delay and control step bring about."""
-SLACK_M = 1e-4
-"""Ground narrower than this is rounding, and opens no valve."""
-DONE, NO_ROOM = 0, 1
-
-
-class Scene(NamedTuple):
-    """Where a layout is driven: the drive, what it has treated, and what it sees."""
-
-    drive: Drive
-    treated: Treated
-    sight: Sight
-
-
-class Valve(NamedTuple):
-    """Valves and look-ahead; see :class:`swathledger.machine.machine.Valves`."""
-
-    on_delay_s: float
-    off_delay_s: float
-    look_ahead_on_s: float
-    look_ahead_off_s: float
-    minimum_on_s: float
-
-
-class Plan(NamedTuple):
-    """What is driven: ``g`` groups.
-
-    Attributes
-    ----------
-    edges_m : (g + 1,) float64
-        Lateral edges of the groups.
-    need_m : (g,) float64
-        A group is to be open where more than this of its width wants spray.
-    valve : Valve
-    rule : Rule
-    """
-
-    edges_m: NDArray[np.float64]
-    need_m: NDArray[np.float64]
-    valve: Valve
-    rule: Rule
-
-
-class Groups(NamedTuple):
-    """State of every group; ``g`` groups.
-
-    Attributes
-    ----------
-    command, is_open, settled, spraying : (g,) bool
-        What the controller asked for; the valve; whether the look that may undo the command has agreed with it;
-        whether the group lays ground, the operator wanting spray too.
-    waiting : (g,) int64
-        Commands on their way.
-    due_s, due_open : (g, MAX_WAITING)
-    since_s, moved_s, hold_m : (g,) float64
-        When the valve opened; when a command last reached it; way at which the ground that a command was given for is
-        reached.
-    from_step : (g,) int64
-    from_u, until_u : (g,) float64
-        Where the piece begins that the group lays; where, in the present step, it ended and is not yet taken down
-        (-1: it did not).
-    mark_s, open_s : (g,) float64
-        Since when the state is as it is; seconds open in the present control step.
-    seen_m : (2, g) float64
-        Width that wants spray, by the shutting and the opening look.
-    halves_m : (_PARTS, 2, g) float64
-        The same between two looks.
-    halves_known : (_PARTS,) int64
-        Control step for which these were looked at.
-    """
-
-    command: NDArray[np.bool_]
-    is_open: NDArray[np.bool_]
-    settled: NDArray[np.bool_]
-    spraying: NDArray[np.bool_]
-    waiting: NDArray[np.int64]
-    due_s: NDArray[np.float64]
-    due_open: NDArray[np.bool_]
-    since_s: NDArray[np.float64]
-    moved_s: NDArray[np.float64]
-    hold_m: NDArray[np.float64]
-    from_step: NDArray[np.int64]
-    from_u: NDArray[np.float64]
-    until_u: NDArray[np.float64]
-    mark_s: NDArray[np.float64]
-    open_s: NDArray[np.float64]
-    seen_m: NDArray[np.float64]
-    halves_m: NDArray[np.float64]
-    halves_known: NDArray[np.int64]
-
-
-class Switches(NamedTuple):
-    """Moments at which valves moved, in the order found; ``found`` (1,) of them are filled."""
-
-    step: NDArray[np.int64]
-    u: NDArray[np.float64]
-    group: NDArray[np.int64]
-    opens: NDArray[np.bool_]
-    found: NDArray[np.int64]
-
-
-class Part(NamedTuple):
-    """One control step: of step ``step``, from ``u0`` to ``u1``, at ``speed_m_s`` from the moment ``step_s`` on."""
-
-    step: int
-    u0: float
-    u1: float
-    speed_m_s: float
-    step_s: float
-    seconds: float
-    number: int
-
-
-def new_groups(count: int) -> Groups:
-    """Shut groups."""
-    return Groups(
-        np.zeros(count, np.bool_),
-        np.zeros(count, np.bool_),
-        np.ones(count, np.bool_),
-        np.zeros(count, np.bool_),
-        np.zeros(count, np.int64),
-        np.full((count, MAX_WAITING), np.inf),
-        np.zeros((count, MAX_WAITING), np.bool_),
-        np.full(count, -np.inf),
-        np.full(count, -np.inf),
-        np.full(count, -np.inf),
-        np.zeros(count, np.int64),
-        np.zeros(count),
-        np.full(count, -1.0),
-        np.zeros(count),
-        np.zeros(count),
-        np.zeros((2, count)),
-        np.zeros((_PARTS, 2, count)),
-        np.full(_PARTS, -1, np.int64),
-    )
-
-
-def new_switches(room: int) -> Switches:
-    """Room for so many moments."""
-    return Switches(
-        np.empty(room, np.int64),
-        np.empty(room),
-        np.empty(room, np.int64),
-        np.empty(room, np.bool_),
-        np.zeros(1, np.int64),
-    )
 
 
 @njit_bare
@@ -246,17 +80,17 @@ def _wish(plan, groups, g, seen_m):  # type: ignore[no-untyped-def]  # numba inf
 @njit_bare
 def _turning_u(scene, plan, groups, part, g):  # type: ignore[no-untyped-def]  # numba infers the types
     """Where in a control step a group's wish turned, by halving; looks between are shared by all groups."""
-    low, high = 0, _PARTS
+    low, high = 0, PARTS
     while high - low > 1:
         k = (low + high) // 2
         if groups.halves_known[k] != part.number:
-            _look(scene, plan, part, part.u0 + (part.u1 - part.u0) * k / _PARTS, groups.halves_m[k])
+            _look(scene, plan, part, part.u0 + (part.u1 - part.u0) * k / PARTS, groups.halves_m[k])
             groups.halves_known[k] = part.number
         if _wish(plan, groups, g, groups.halves_m[k]) == groups.command[g]:
             low = k
         else:
             high = k
-    return part.u0 + (part.u1 - part.u0) * (low + 0.5) / _PARTS
+    return part.u0 + (part.u1 - part.u0) * (low + 0.5) / PARTS
 
 
 @njit_bare
@@ -381,7 +215,7 @@ def _start_afresh(scene, plan, groups, switches, part, way_m):  # type: ignore[n
     """Look at once, a hair ahead, and set every valve by it; False: no room."""
     fits = True
     # not on the line itself: a drive may begin on the very edge of treated ground
-    _look(scene, plan, part, part.u0 + (part.u1 - part.u0) * 0.5 / _PARTS, groups.seen_m)
+    _look(scene, plan, part, part.u0 + (part.u1 - part.u0) * 0.5 / PARTS, groups.seen_m)
     for g in range(groups.command.shape[0]):
         groups.waiting[g] = 0
         groups.since_s[g] = -np.inf

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger._jit import njit
-from swathledger.shutoff.control import Switches
 from swathledger.shutoff.drive import Drive
+from swathledger.shutoff.groups import Switches
 from swathledger.swath.swath import Swath
 
 _HAIR = 1e-9

@@ -16,18 +16,9 @@ from swathledger.ledger.accounting import Accounting, BandRaster
 from swathledger.ledger.place import Placed, place_drive
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine, Valves
-from swathledger.shutoff.control import (
-    DONE,
-    SLACK_M,
-    Plan,
-    Scene,
-    Switches,
-    Valve,
-    drive_layout,
-    new_groups,
-    new_switches,
-)
+from swathledger.shutoff.control import drive_layout
 from swathledger.shutoff.drive import Drive, drive_of
+from swathledger.shutoff.groups import DONE, SLACK_M, Plan, Scene, Switches, Valve, new_groups, new_switches
 from swathledger.shutoff.results import Layout, LayoutResult, Seams
 from swathledger.shutoff.resweep import everything_open, in_order, resweep
 from swathledger.shutoff.seams import follow_seams, new_tracks, seams_from

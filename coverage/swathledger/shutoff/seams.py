@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from swathledger._jit import njit, njit_bare
 from swathledger.machine.machine import Valves
-from swathledger.shutoff.control import DONE, NO_ROOM, STEP_M
 from swathledger.shutoff.drive import Stretch, line_at
+from swathledger.shutoff.groups import DONE, NO_ROOM, STEP_M
 from swathledger.shutoff.results import Seams
 from swathledger.shutoff.sight import MASK_M, NEAR_SLACK_M, PIECES, find_near_edges, find_wanting
 from swathledger.shutoff.treated import ASKED, MAX_PIECE_M, MAX_PIECE_STEPS, find_near, let_count, put_piece

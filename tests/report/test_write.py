@@ -13,7 +13,7 @@ from swathledger.audit import run_audit
 from swathledger.errors import OutputError
 from swathledger.settings import AuditSettings
 
-FILES = {"ledger.json", "ledger.csv", "cover.tif", "ledger.gpkg", "report.html"}
+FILES = {"ledger.json", "ledger.csv", "cover.tif", "ledger.gpkg", "report.html", "written.json"}
 Inputs = tuple[list[Path], Path, Path]
 QUICK = AuditSettings(cell_m=1.0, groups=("nozzle",))
 
@@ -31,7 +31,7 @@ def test_units_change_the_page_alone(sample_inputs: Inputs, tmp_path: Path) -> N
     logs, machine, boundary = sample_inputs
     run_audit(logs, machine, boundary, tmp_path / "m", QUICK)
     run_audit(logs, machine, boundary, tmp_path / "u", AuditSettings(cell_m=1.0, groups=("nozzle",), units="us"))
-    for name in sorted(FILES - {"report.html"}):
+    for name in sorted(FILES - {"report.html", "written.json"}):
         assert (tmp_path / "m" / name).read_bytes() == (tmp_path / "u" / name).read_bytes(), name
     assert "\u00a0ac" in (tmp_path / "u" / "report.html").read_text(encoding="utf-8")
 

@@ -574,12 +574,12 @@ def test_what_a_field_will_need_is_known_before(make_season):
 @pytest.mark.parametrize(
     ("cell_m", "bytes_of_cells"),
     [
-        (0.5, 8 * 360**2),
-        # 180 m in cells of 1 cm are 324 million, of which 250 million may be replayed: 8 x 250 + 0.5 x 74 million bytes
-        (0.01, 2.037e9),
+        (0.5, 360**2),
+        # 180 m in cells of 1 cm: a byte for each of 324 million
+        (0.01, 324e6),
     ],
 )
-def test_memory_of_a_field_does_not_grow_with_cells_that_are_not_held(make_season, cell_m, bytes_of_cells):
+def test_memory_of_a_field_is_a_byte_a_cell(make_season, cell_m, bytes_of_cells):
     farm, manifest = make_season(1)
     read = read_manifest(manifest, overrides={"cell_m": cell_m})
     task = task_of(read.jobs[0], read, farm.folder / "out")

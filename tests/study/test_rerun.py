@@ -76,7 +76,7 @@ def test_command_runs_drives_again_and_writes_what_it_found(world, tmp_path):
         assert figures["over_pct:as logged"]["read"] == pytest.approx(ledger["area"]["over_application_pct"])
         assert set(figures["over_pct:boom"]["by_source"]) == {"gnss", "boundary", "antenna", "latency", "log_step"}
         assert "dominates" in field["uncertainty"]["dominant"]
-        assert len(field["sensitivity"]["variants"]) == 8
+        assert len(field["sensitivity"]["variants"]) == 6  # cell and gap halved and doubled, two other thresholds
     page = (tmp_path / "out" / "study.html").read_text(encoding="utf-8")
     assert "Errors of the inputs, and choices of the method" in page
     assert "dominates" in page

@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 WORKER_BYTES = 550 << 20
 """A worker with all its libraries, reports and one band of cells per thread."""
 BYTES_PER_CELL = 1
-"""What a field's size adds, whole grid: accounting and replay go in bands; a cache for the raster's tiles does not."""
+"""What a field's size adds, whole grid: accounting and replay go in bands; a cache for the raster's tiles does not.
+
+An audit of 25 ha with one replayed layout peaked at 564 MB with cells of 0.1 m and at 665 MB with four times as many:
+about 0.6 bytes a cell.
+"""
 BYTES_PER_LOG_BYTE = 30
 """What a log adds: columns, poses and ribbons, for a byte of its file."""
 _MARGIN_M = 60.0

@@ -13,7 +13,7 @@ extensions = ["myst_parser"]
 source_suffix = {".md": "markdown"}
 exclude_patterns = ["_build"]
 myst_enable_extensions = ["dollarmath", "deflist", "colon_fence"]
-myst_heading_anchors = 3
+myst_heading_anchors = 4
 nitpicky = True
 
 html_theme = "furo"

@@ -119,9 +119,10 @@ def command(
     are drawn for the intervals. Writes study.html, study.parquet, study.csv with its dictionary, study.json, figures,
     a methods paragraph and a citation file into DIR, and uncertainty.json where drives are run again.
     """
+    from swathledger.documents.document import dump
     from swathledger.study.collected import StudySettings
     from swathledger.study.rerun import RerunSettings
-    from swathledger.study.run import json_bytes, run_study
+    from swathledger.study.run import run_study
 
     if manifest is None and (uncertainty is not None or gnss_class is not None or cell is not None):
         raise click.UsageError("--uncertainty, --gnss and --cell run drives again: give --manifest season.toml too.")
@@ -137,6 +138,6 @@ def command(
             results, out, settings, rerun_settings=again, units=units, overwrite=overwrite, progress=reporter.step
         )
     if as_json:
-        show_json(json_bytes(document))
-    left = f", {len(document['left_out'])} ledgers left out" if document["left_out"] else ""
-    summary(f"{document['fields']} fields, {document['jobs']} drives{left}; results in {out}", quiet=quiet)
+        show_json(dump(document))
+    left = f", {len(document.left_out)} ledgers left out" if document.left_out else ""
+    summary(f"{document.fields} fields, {document.jobs} drives{left}; results in {out}", quiet=quiet)

@@ -92,26 +92,23 @@ def test_published_relations_beside_ours():
     shared = Path(__file__).resolve().parents[3] / "shared"
     fields = study_fields(shared if shared.is_dir() else None)
     settings = StudySettings(resamples=999)
-    means = {r["layout"]: r["mean"] for r in layout_means(fields, settings)}
-    pairs = {(d["first"], d["second"]): d for d in differences(fields, settings)}
-    shape = {(s["response"], s["predictor"]): s for s in shape_effects(fields, settings)}
+    means = {r.layout: r.mean for r in layout_means(fields, settings)}
+    pairs = {(d.first, d.second): d for d in differences(fields, settings)}
+    shape = {(s.response, s.predictor): s for s in shape_effects(fields, settings)}
     say = [f"{len(fields)} fields, 24 m boom: mean over-application { ({k: round(v, 2) for k, v in means.items()}) }"]
 
     # Luck, Zandonadi, Luck & Shearer 2010 (ASABE 1009611; seen): over-application rises with perimeter / area, R2 0.57
     # manual, 0.56 automatic, 0.61 for the reduction.
     for response in ("over_pct:boom", "over_pct:as logged", "saving:boom:nozzle"):
         entry = shape[response, "perimeter_to_area_per_m"]
-        slope = entry["fit"]["terms"][1]
-        say.append(
-            f"{response} on P/A: R2 {entry['fit']['r2']:.2f}, rank {entry['spearman']:.2f}, "
-            f"slope {slope['estimate']:.0f}"
-        )
-        assert slope["low"] > 0, response
+        slope = entry.fit.terms[1]
+        say.append(f"{response} on P/A: R2 {entry.fit.r2:.2f}, rank {entry.spearman:.2f}, slope {slope.estimate:.0f}")
+        assert slope.low > 0, response
 
     # Luck & Shearer (second-hand): 7 and 30 automatic sections against 5: less over-application.
     seven, thirty = pairs["5", "7"], pairs["5", "30"]
-    say.append(f"5 to 7 groups spares {seven['mean']:.2f} points, 5 to 30 {thirty['mean']:.2f}")
-    assert 0 < seven["low"] < thirty["low"]
+    say.append(f"5 to 7 groups spares {seven.mean:.2f} points, 5 to 30 {thirty.mean:.2f}")
+    assert 0 < seven.low < thirty.low
 
     # Larson et al. (doi 10.1007/s11119-015-9404-y; seen): 1 to 7 sections, median 3.00 % of the field at P/A 0.01
     # per m, 9.65 % at 0.02, 13.50 % at 0.03 and above.
@@ -135,10 +132,9 @@ def test_published_relations_beside_ours():
 
     # Geometry: the waste of a crossed edge is linear in the group's width, and grows with the length of edge.
     fit = width_regression(fields, settings)
-    product = next(t for t in fit["terms"] if " x " in t["name"])
+    product = next(t for t in fit.terms if " x " in t.name)
     say.append(
-        f"all layouts: width x P/A {product['estimate']:.1f} ({product['low']:.1f} to {product['high']:.1f}), "
-        f"R2 {fit['r2']:.2f}"
+        f"all layouts: width x P/A {product.estimate:.1f} ({product.low:.1f} to {product.high:.1f}), R2 {fit.r2:.2f}"
     )
-    assert product["low"] > 0
+    assert product.low > 0
     print("\n".join(say))  # noqa: T201  # the figures are for docs/validation.md

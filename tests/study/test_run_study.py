@@ -11,6 +11,8 @@ import pytest
 from click.testing import CliRunner
 from kit_study import ledger, season, write
 
+from swathledger.documents.document import converted
+from swathledger.documents.study import StudyDocument
 from swathledger.errors import InputError, OutputError
 from swathledger.report.folder import is_ours
 from swathledger.report.rerender import render_again
@@ -51,9 +53,40 @@ def test_the_page_is_made_again_from_what_is_stored(tmp_path):
     (out / "study.json").write_text('{"schema": "swathledger/study/0"}')
     with pytest.raises(InputError, match="is not of the schema swathledger/study/1"):
         render_again(out)
+    changed = json.loads(before["study.json"]) | {"cells_m": ["fine"]}
+    (out / "study.json").write_text(json.dumps(changed))
+    with pytest.raises(InputError, match=r"study\.json, column 'cells_m\[0\]'"):
+        render_again(out)
+    (out / "study.json").write_bytes(before["study.json"])
     (out / "methods.md").unlink()
     with pytest.raises(InputError, match="no study can be read here"):
         render_again(out)
+
+
+def leaves(value, path=()):
+    if isinstance(value, (dict, list)):
+        for key, item in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from leaves(item, (*path, key))
+    else:
+        yield path
+
+
+def test_a_figure_changed_by_hand_is_named(tmp_path):
+    out = tmp_path / "out"
+    run_study([season(tmp_path / "season", 9)], out, FAST)
+    text = (out / "study.json").read_text(encoding="utf-8")
+    one_of_each = {tuple(key for key in path if isinstance(key, str)): path for path in leaves(json.loads(text))}
+    assert len(one_of_each) > 100
+    for path in one_of_each.values():
+        changed = json.loads(text)
+        table = changed
+        for key in path[:-1]:
+            table = table[key]
+        table[path[-1]] = {"odd": True}
+        with pytest.raises(InputError) as told:
+            converted(StudyDocument, changed, "study.json")
+        if path not in {("schema",)} and path[0] != "note_codes":
+            assert told.value.column.replace("[", ".").replace("]", "").split(".") == [str(key) for key in path]
 
 
 @pytest.mark.usefixtures("pdf_libraries")
@@ -72,9 +105,9 @@ def test_another_seed_is_stored_and_moves_intervals_only(tmp_path):
     results = season(tmp_path / "season", 9)
     one = run_study([results], tmp_path / "one", FAST)
     two = run_study([results], tmp_path / "two", StudySettings(resamples=299, seed=7))
-    assert two["settings"]["seed"] == 7
-    assert [p["mean"] for p in one["curve"]["points"]] == [p["mean"] for p in two["curve"]["points"]]
-    assert [p["low"] for p in one["curve"]["points"]] != [p["low"] for p in two["curve"]["points"]]
+    assert two.settings.seed == 7
+    assert [p.mean for p in one.curve.points] == [p.mean for p in two.curve.points]
+    assert [p.low for p in one.curve.points] != [p.low for p in two.curve.points]
 
 
 def test_tidy_table_has_a_row_a_layout_and_a_dictionary(tmp_path):
@@ -98,12 +131,12 @@ def test_tidy_table_has_a_row_a_layout_and_a_dictionary(tmp_path):
 @pytest.mark.parametrize(("count", "words"), [(1, "nothing follows from one field"), (2, "two say nothing sure")])
 def test_few_fields_are_told_in_plain_words(tmp_path, count, words):
     document = run_study([season(tmp_path / "season", count)], tmp_path / "out", FAST)
-    assert any(words in note for note in document["notes"])
+    assert any(words in note for note in document.notes)
     page = (tmp_path / "out" / "study.html").read_text(encoding="utf-8")
     assert words in page
     assert "nan" not in page.lower().split("</style>")[1].split("data:image")[0]
-    assert all(d["low"] is None and d["p"] is None for d in document["differences"])
-    assert document["width_regression"] is None
+    assert all(d.low is None and d.p is None for d in document.differences)
+    assert document.width_regression is None
 
 
 def test_ledgers_without_a_replay_still_make_a_study(tmp_path):
@@ -112,8 +145,8 @@ def test_ledgers_without_a_replay_still_make_a_study(tmp_path):
         bare["model"] = None
         write(tmp_path / "season", f"f{k}", bare)
     document = run_study([tmp_path / "season"], tmp_path / "out", FAST)
-    assert any("there is no curve" in note for note in document["notes"])
-    assert [r["layout"] for r in document["layouts"]] == ["as logged"]
+    assert any("there is no curve" in note for note in document.notes)
+    assert [r.layout for r in document.layouts] == ["as logged"]
 
 
 def test_names_are_inert_on_the_page_and_in_the_table(tmp_path):
@@ -134,7 +167,7 @@ def test_mixed_methods_machines_and_models_are_noted(tmp_path):
     coarse["model"]["trusted"] = False
     write(tmp_path / "season", "a", ledger("a"))
     write(tmp_path / "season", "b", coarse)
-    notes = " ".join(run_study([tmp_path / "season"], tmp_path / "out", FAST)["notes"])
+    notes = " ".join(run_study([tmp_path / "season"], tmp_path / "out", FAST).notes)
     assert "different cells: 0.1, 0.25" in notes
     assert "2 machines" in notes
     assert "On 1 of 2 drives the replay of the logged layout is farther from what was done" in notes
@@ -153,7 +186,7 @@ def test_an_earlier_study_is_replaced_only_when_told_and_other_folders_never(tmp
 def test_us_units_are_on_the_page_and_json_stays_si(tmp_path):
     results = season(tmp_path / "season", 9)
     document = run_study([results], tmp_path / "out", FAST, units="us")
-    assert document["curve"]["points"][-1]["group_width_m"] == 24.0
+    assert document.curve.points[-1].group_width_m == 24.0
     page = (tmp_path / "out" / "study.html").read_text(encoding="utf-8")
     assert "78.7" in page  # 24 m in feet
     assert "Group, ft" in page
@@ -195,9 +228,9 @@ def test_savings_take_the_ledgers_lines_and_add_them_up(tmp_path):
         document["model"]["as_logged"]["volume_l"] = done_l
         write(tmp_path / "season", name, document)
     found = run_study([tmp_path / "season"], tmp_path / "out", FAST)
-    (saving,) = found["savings"]  # the boom has no lines here
-    assert (saving["layout"], saving["jobs"], saving["closed_form_pct"]) == ("2", 2, 2.5)
-    assert {line["step"]: (line["saved_l"], line["saved_m2"], line["saved_pct"]) for line in saving["steps"]} == {
+    (saving,) = found.savings  # the boom has no lines here
+    assert (saving.layout, saving.jobs, saving.closed_form_pct) == ("2", 2, 2.5)
+    assert {line.step: (line.saved_l, line.saved_m2, line.saved_pct) for line in saving.steps} == {
         "model": (-10.0, -100.0, -0.25),
         "timing": (0.0, 0.0, 0.0),
         "resolution": (100.0, 1000.0, 2.5),

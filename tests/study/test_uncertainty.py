@@ -103,9 +103,9 @@ def test_too_few_draws_are_refused(base):
 
 def test_sensitivity_moves_one_choice_at_a_time(base):
     found = sensitivity(base, finer_cells=False)
-    names = [v["variant"] for v in found["variants"]]
+    names = [v.variant for v in found.variants]
     assert names == ["cell_double", "off_0.5", "off_0.75", "gap_half", "gap_double"]
-    change = {v["variant"]: v["change"] for v in found["variants"]}
+    change = {v.variant: v.change for v in found.variants}
     # What was done does not depend on how a replay would shut; the replay does.
     assert change["off_0.5"]["over_pct:as logged"] == 0.0
     assert change["off_0.5"]["over_pct:boom"] < 0.0

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import base64
-import json
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+from swathledger.documents.document import load
+from swathledger.documents.study import StudyDocument, UncertaintyDocument
 from swathledger.errors import InputError
 from swathledger.report.numbers import layout_words
 from swathledger.report.study_pictures import (
@@ -22,7 +23,6 @@ from swathledger.units import UNKNOWN, UnitSystem, to_face, unit_symbol
 from swathledger.words import ENGLISH, Words, words
 from swathledger.words.numbers import shown
 
-SCHEMA = "swathledger/study/1"
 STUDY = "study.json"
 
 
@@ -64,45 +64,44 @@ def study_layout(name: str, t: Words) -> str:
     return layout_words(name, t)
 
 
-def _lead(document: dict[str, Any], t: Words, system: UnitSystem) -> str:
+def _lead(document: StudyDocument, t: Words, system: UnitSystem) -> str:
     """The answer in a sentence or two."""
 
     def width(metres: float, digits: int) -> str:
         return shown("length", metres, system, digits)
 
-    points = document["curve"]["points"]
-    means = {row["layout"]: row for row in document["layouts"]}
+    points = document.curve.points
+    means = {row.layout: row for row in document.layouts}
     done = means.get("as logged")
     parts = []
     if done is not None:
-        share = interval(done["low"], done["high"], t=t)
+        share = interval(done.low, done.high, t=t)
         code = "study.lead.logged" if share == "–" else "study.lead.logged_interval"
-        level = f"{100 * document['settings']['level']:g} %"
-        fields = 1 if document["fields"] == 1 else done["fields"]
-        parts.append(t(code, count=fields, mean=number(done["mean"]), level=level, interval=share))
+        level = f"{100 * document.settings.level:g} %"
+        fields = 1 if document.fields == 1 else done.fields
+        parts.append(t(code, count=fields, mean=number(done.mean), level=level, interval=share))
     if points:
         wide, fine = points[-1], points[0]
         values = {
-            "wide": width(wide["group_width_m"], 1),
-            "wide_pct": number(wide["mean"]),
-            "fine": width(fine["group_width_m"], 2),
-            "fine_pct": number(fine["mean"]),
+            "wide": width(wide.group_width_m, 1),
+            "wide_pct": number(wide.mean),
+            "fine": width(fine.group_width_m, 2),
+            "fine_pct": number(fine.mean),
         }
         parts.append(t("study.lead.replayed", **values))
-    step = document["diminishing"]
-    if step["from_m"] is not None:
-        points = f"{step['worth_points']:g}"
-        parts.append(t("study.lead.below", width=width(step["from_m"], 1), points=points))
-    elif step["halvings"]:
-        parts.append(t("study.lead.every", points=f"{step['worth_points']:g}"))
+    step = document.diminishing
+    if step.from_m is not None:
+        parts.append(t("study.lead.below", width=width(step.from_m, 1), points=f"{step.worth_points:g}"))
+    elif step.halvings:
+        parts.append(t("study.lead.every", points=f"{step.worth_points:g}"))
     return " ".join(parts)
 
 
 def figures_of(
-    document: dict[str, Any], again: dict[str, Any] | None, system: UnitSystem, t: Words
+    document: StudyDocument, again: UncertaintyDocument | None, system: UnitSystem, t: Words
 ) -> dict[str, bytes]:
     """Every figure that can be drawn, by name."""
-    saving = [s["response"] for s in document["shape"] if s["response"].startswith("saving:")]
+    saving = [s.response for s in document.shape if s.response.startswith("saving:")]
     response = saving[0] if saving else "over_pct:as logged"
     drawn = {
         "curve": curve_figure(document, system, t),
@@ -124,20 +123,18 @@ def render_study(
     InputError
         The folder holds no study, or not one of this version.
     """
+    document = load(StudyDocument, folder / STUDY)
+    rerun = folder / "uncertainty.json"
+    again = load(UncertaintyDocument, rerun) if rerun.is_file() else None
     try:
-        document = json.loads((folder / STUDY).read_text(encoding="utf-8"))
         methods = (folder / "methods.md").read_text(encoding="utf-8")
-        rerun = folder / "uncertainty.json"
-        again = json.loads(rerun.read_text(encoding="utf-8")) if rerun.is_file() else None
     except (OSError, ValueError) as error:
         raise InputError(f"no study can be read here ({error}).", file=str(folder), hint="Run study again.") from None
-    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-        raise InputError(f"is not of the schema {SCHEMA}.", file=str(folder / STUDY), hint="Run study again.")
     t = words(language)
     return render(document, again, methods, system, figures_of(document, again, system, t), t, static=static)
 
 
-def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str, system: UnitSystem,
+def render(document: StudyDocument, again: UncertaintyDocument | None, methods: str, system: UnitSystem,
            pictures: dict[str, bytes], t: Words, *, static: bool = False) -> bytes:  # fmt: skip
     """The page; the same documents give the same bytes. ``static``: for paper, nothing folded away."""
     num = partial(number, unknown=str(t("unknown")))
@@ -162,12 +159,12 @@ def render(document: dict[str, Any], again: dict[str, Any] | None, methods: str,
         width=lambda metres: num(None if metres is None else to_face("length", metres, system)),
         pictures={k: base64.b64encode(v).decode("ascii") for k, v in pictures.items()},
         methods=paragraphs[:-1],
-        level=f"{100 * document['settings']['level']:g} %",
+        level=f"{100 * document.settings.level:g} %",
     )
 
 
 def write_page(
-    folder: Path, document: dict[str, Any], again: dict[str, Any] | None, methods: str, system: UnitSystem
+    folder: Path, document: StudyDocument, again: UncertaintyDocument | None, methods: str, system: UnitSystem
 ) -> None:
     """Write ``study.html`` and ``figures/*.svg``."""
     t = words()

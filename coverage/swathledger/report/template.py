@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Sequence
 from functools import lru_cache, partial
 from importlib.resources import files
 from typing import Any
@@ -11,6 +12,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from swathledger.documents.document import NoteCode, plain
 from swathledger.notes import Note
 from swathledger.report.map import COLOURS
 from swathledger.units import UnitSystem
@@ -47,14 +49,15 @@ def sheet(*names: str, static: bool, **values: Any) -> str:
     return "".join(environment.get_template(name).render(static=static, colours=COLOURS, **values) for name in names)
 
 
-def told(t: Words, system: UnitSystem, codes: list[dict[str, Any]] | None, sentences: list[str]) -> list[str]:
+def told(t: Words, system: UnitSystem, codes: Sequence[NoteCode | dict[str, Any]] | None,
+         sentences: Sequence[str]) -> Sequence[str]:  # fmt: skip
     """Notes of a document in the language and the units of the page, else as the document itself says them."""
     if codes is None or len(codes) != len(sentences):
         return sentences
     out = []
     for code, sentence in zip(codes, sentences, strict=True):
         try:
-            out.append(t.say(Note.from_document(code), system))
+            out.append(t.say(Note.from_document(code if isinstance(code, dict) else plain(code)), system))
         except KeyError:  # of a later version
             out.append(sentence)
     return out

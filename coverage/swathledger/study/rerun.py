@@ -7,15 +7,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
+from swathledger.documents.study import DrawnErrors, FailedRerun, RerunField, UncertaintyDocument
 from swathledger.errors import InputError, SwathledgerError
 from swathledger.study.collected import StudyField, StudySettings
+from swathledger.words import words
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
     from swathledger.season.manifest import Job, Manifest
 
 DEFAULT_SAMPLE = 8
-SCHEMA = "swathledger/uncertainty/2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,7 @@ def rerun(
     settings: RerunSettings,
     *,
     progress: Callable[[str], None] | None = None,
-) -> dict[str, Any]:
+) -> UncertaintyDocument:
     """Uncertainty and sensitivity of a sample of fields.
 
     A field that cannot be run again is told with its reason and the others go on.
@@ -107,31 +110,42 @@ def rerun(
             hint="Give the manifest that the season was run from; folders of results are named by its jobs.",
         )
     chosen = evenly_chosen(known, settings.sample)
-    out: list[dict[str, Any]] = []
-    failed: list[dict[str, Any]] = []
+    out: list[RerunField] = []
+    failed: list[FailedRerun] = []
     for field in chosen:
         job = _season_job(field, by_id)
         if job is None:  # pragma: no cover - chosen from known
             continue
-        row: dict[str, Any] = {"field_number": field.number, "field_id": field.field_id, "job": field.first.name,
-                               "jobs_of_field": len(field.jobs)}  # fmt: skip
+        drawn = changed = None
         try:
             prepared = prepare_job(manifest, job, field, settings)
             if settings.draws:
                 seed = study.seed + field.number
-                row["uncertainty"] = monte_carlo(
+                found = monte_carlo(
                     prepared, settings.draws, gnss_class=settings.gnss_class, level=study.level, seed=seed
-                ).document()
+                )
+                drawn = msgspec.convert(found.document(), DrawnErrors)
             if settings.sensitivity:
-                row["sensitivity"] = sensitivity(prepared, finer_cells=(prepared.settings.cell_m or 0.1) >= 0.2)
-            out.append(row)
+                changed = sensitivity(prepared, finer_cells=(prepared.settings.cell_m or 0.1) >= 0.2)
         except SwathledgerError as error:
-            failed.append({"field_id": field.field_id, "job": field.first.name, "reason": str(error)})
+            failed.append(FailedRerun(field_id=field.field_id, job=field.first.name, reason=str(error)))
+        else:
+            out.append(
+                RerunField(
+                    field_number=field.number,
+                    field_id=field.field_id,
+                    job=field.first.name,
+                    jobs_of_field=len(field.jobs),
+                    uncertainty=drawn,
+                    sensitivity=changed,
+                )
+            )
         if progress is not None:
             progress(field.field_id)
-    return {
-        "schema": SCHEMA, "manifest": settings.manifest.name, "sampled_of": len(known), "fields": out,
-        "failed": failed,
-        "note": "Fields are taken evenly over perimeter per area; where a field has several jobs, the first stands "
-                "for it.",
-    }  # fmt: skip
+    return UncertaintyDocument(
+        manifest=settings.manifest.name,
+        sampled_of=len(known),
+        fields=tuple(out),
+        failed=tuple(failed),
+        note=str(words()("study.again.sample")),
+    )

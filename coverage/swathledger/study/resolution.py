@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.documents.study import (
+    CurvePoint,
+    Diminishing,
+    FieldCurve,
+    FieldPoint,
+    Halving,
+    LayoutDifference,
+    LayoutMean,
+    MeanCurve,
+)
 from swathledger.statistics import Means, holm, means_over_fields
 from swathledger.study.collected import AS_LOGGED, LOGGED, StudyField, StudySettings
 
@@ -60,31 +70,34 @@ def shared_widths(fields: Sequence[StudyField]) -> tuple[list[StudyField], Float
     return curved, np.asarray(widths, dtype=np.float64)
 
 
-def mean_curve(fields: Sequence[StudyField], settings: StudySettings) -> dict[str, Any]:
+def mean_curve(fields: Sequence[StudyField], settings: StudySettings) -> MeanCurve:
     """Mean over-application against group width, each field counting once, with its band."""
     curved, widths = shared_widths(fields)
-    left = [field.field_id for field in fields if field not in curved]
-    if len(widths) == 0:
-        return {"fields": len(curved), "without_curve": left, "points": []}
-    means = _means(np.stack([curve_at(field, widths) for field in curved]), settings)
-    points = [{"group_width_m": float(w), **_interval(means, i)} for i, w in enumerate(widths)]
-    return {"fields": len(curved), "without_curve": left, "points": points}
+    left = tuple(field.field_id for field in fields if field not in curved)
+    points: tuple[CurvePoint, ...] = ()
+    if len(widths):
+        means = _means(np.stack([curve_at(field, widths) for field in curved]), settings)
+        points = tuple(CurvePoint(group_width_m=float(w), **_interval(means, i)) for i, w in enumerate(widths))
+    return MeanCurve(fields=len(curved), without_curve=left, points=points)
 
 
-def field_curves(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
+def field_curves(fields: Sequence[StudyField]) -> tuple[FieldCurve, ...]:
     """Each field's own curve, with its floor and what was really done."""
-    return [
-        {
-            "field_number": field.number, "field_id": field.field_id, "jobs": len(field.jobs),
-            "perimeter_to_area_per_m": field.first.perimeter_to_area_per_m,
-            "points": [{"group_width_m": w, "over_application_pct": y} for w, y in field.curve],
-            "limit_pct": field.over_pct("limit"), "as_logged_pct": field.over_pct(AS_LOGGED),
-        }
+    return tuple(
+        FieldCurve(
+            field_number=field.number,
+            field_id=field.field_id,
+            jobs=len(field.jobs),
+            perimeter_to_area_per_m=field.first.perimeter_to_area_per_m,
+            points=tuple(FieldPoint(group_width_m=w, over_application_pct=y) for w, y in field.curve),
+            limit_pct=field.over_pct("limit"),
+            as_logged_pct=field.over_pct(AS_LOGGED),
+        )
         for field in fields
-    ]  # fmt: skip
+    )
 
 
-def common_layouts(fields: Sequence[StudyField]) -> list[str]:
+def common_layouts(fields: Sequence[StudyField]) -> tuple[str, ...]:
     """Layouts by name, widest first, that at least two fields have (all of them where there is one field)."""
     count = Counter(layout for field in fields for layout in field.layouts)
     names = [name for name, n in count.items() if n >= min(2, len(fields))]
@@ -94,10 +107,10 @@ def common_layouts(fields: Sequence[StudyField]) -> list[str]:
         return sum(known) / len(known) if known else 0.0
 
     order = {AS_LOGGED: 0, LOGGED: 1}
-    return sorted(names, key=lambda name: (order.get(name, 2), -width(name), name))
+    return tuple(sorted(names, key=lambda name: (order.get(name, 2), -width(name), name)))
 
 
-def layout_means(fields: Sequence[StudyField], settings: StudySettings) -> list[dict[str, Any]]:
+def layout_means(fields: Sequence[StudyField], settings: StudySettings) -> tuple[LayoutMean, ...]:
     """Mean over-application of every layout over the fields that have it, and the pooled share."""
     out = []
     for name in common_layouts(fields):
@@ -106,19 +119,22 @@ def layout_means(fields: Sequence[StudyField], settings: StudySettings) -> list[
         widths = [w for field in have if (w := field.group_width_m(name)) is not None]
         area = np.array([sum(job.target_area_m2 for job in field.jobs) for field in have])
         out.append(
-            {
-                "layout": name, "fields": len(have),
-                "group_width_m": float(np.mean(widths)) if widths else None,
-                "group_width_range_m": [min(widths), max(widths)] if widths else None,
+            LayoutMean(
+                layout=name,
+                fields=len(have),
+                group_width_m=float(np.mean(widths)) if widths else None,
+                group_width_range_m=(min(widths), max(widths)) if widths else None,
+                median=float(np.median(values)),
+                pooled=float(values[:, 0] @ area / area.sum()),
+                least=float(values.min()),
+                most=float(values.max()),
                 **_interval(_means(values, settings), 0),
-                "median": float(np.median(values)), "pooled": float(values[:, 0] @ area / area.sum()),
-                "least": float(values.min()), "most": float(values.max()),
-            }
-        )  # fmt: skip
-    return out
+            )
+        )
+    return tuple(out)
 
 
-def differences(fields: Sequence[StudyField], settings: StudySettings) -> list[dict[str, Any]]:
+def differences(fields: Sequence[StudyField], settings: StudySettings) -> tuple[LayoutDifference, ...]:
     """Paired differences between all layouts that two fields or more share, with Holm's correction.
 
     Positive: the second layout over-applies less, in percentage points of the target. Intervals ``together`` hold all
@@ -150,36 +166,42 @@ def differences(fields: Sequence[StudyField], settings: StudySettings) -> list[d
         if whole is None:
             interval["together_low"] = interval["together_high"] = None
         out.append(
-            {
-                "first": first, "second": second, "fields": len(members[k]), **interval,
-                "median": float(np.median(columns[k])), "p": p[k], "p_holm": adjusted[k], "wilcoxon_p": wilcoxon[k],
-            }
-        )  # fmt: skip
-    return out
+            LayoutDifference(
+                first=first,
+                second=second,
+                fields=len(members[k]),
+                median=float(np.median(columns[k])),
+                p=float(p[k]),
+                p_holm=float(adjusted[k]),
+                wilcoxon_p=float(wilcoxon[k]),
+                **interval,
+            )
+        )
+    return tuple(out)
 
 
-def diminishing(fields: Sequence[StudyField], settings: StudySettings) -> dict[str, Any]:
+def diminishing(fields: Sequence[StudyField], settings: StudySettings) -> Diminishing:
     """What each halving of the group spares, from the widest shared width down, and where it is no longer worth it."""
     curved, widths = shared_widths(fields)
     chain = [float(widths[-1])] if len(widths) else []
     while chain and chain[-1] / 2 >= float(widths[0]) - 5e-4:
         chain.append(chain[-1] / 2)
-    out: dict[str, Any] = {"worth_points": settings.worth_points, "fields": len(curved), "halvings": [], "from_m": None}
+    worth = settings.worth_points
     if len(chain) < 2:
-        return out
+        return Diminishing(worth_points=worth, fields=len(curved), halvings=(), from_m=None)
     at = np.stack([curve_at(field, np.asarray(chain)) for field in curved])
     spared = at[:, :-1] - at[:, 1:]
     means = _means(spared, settings)
     possible = float(at[:, 0].mean()) - float(np.mean([curve_at(field, widths[:1])[0] for field in curved]))
-    for k in range(len(chain) - 1):
-        reached = float(at[:, 0].mean() - at[:, k + 1].mean())
-        out["halvings"].append(
-            {
-                "from_m": chain[k], "to_m": chain[k + 1], **_interval(means, k),
-                "fields_below_pct": 100.0 * float(np.mean(spared[:, k] < settings.worth_points)),
-                "reached_pct": 100.0 * reached / possible if possible > 0 else None,
-            }
-        )  # fmt: skip
-    below = [step["from_m"] for step in out["halvings"] if step["mean"] < settings.worth_points]
-    out["from_m"] = below[0] if below else None
-    return out
+    halvings = tuple(
+        Halving(
+            from_m=wide,
+            to_m=fine,
+            fields_below_pct=100.0 * float(np.mean(spared[:, k] < worth)),
+            reached_pct=100.0 * float(at[:, 0].mean() - at[:, k + 1].mean()) / possible if possible > 0 else None,
+            **_interval(means, k),
+        )
+        for k, (wide, fine) in enumerate(pairwise(chain))
+    )
+    below = next((step.from_m for step in halvings if step.mean < worth), None)
+    return Diminishing(worth_points=worth, fields=len(curved), halvings=halvings, from_m=below)

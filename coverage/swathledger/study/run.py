@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from swathledger import __version__
+from swathledger.documents.document import NoteCode, dump, rounded, taken
+from swathledger.documents.study import LeftOutLedger, Spread, StudyAgreement, StudyChoices, StudyDocument
 from swathledger.notes import Measure, Note
 from swathledger.study.collect import fields_of, read_results
 from swathledger.study.collected import LeftOut, StudyField, StudyJob, StudySettings
@@ -25,27 +24,15 @@ from swathledger.study.resolution import (
 )
 from swathledger.study.savings import savings
 from swathledger.study.shape import by_machine, joint_regressions, shape_classes, shape_effects, width_regression
-from swathledger.study.words import CAUTION, citation, few_fields, methods
-from swathledger.words import say_all
+from swathledger.study.words import citation, few_fields, methods
+from swathledger.words import say_all, words
 
 if TYPE_CHECKING:
     from swathledger.study.rerun import RerunSettings
 
-SCHEMA = "swathledger/study/1"
 MARKER = "study.json"
-
-
-def plain(value: Any) -> Any:
-    """Plain Python values; numbers to 10 significant digits, so that the last bits' noise changes no byte."""
-    if isinstance(value, bool) or value is None or isinstance(value, str):
-        return value
-    if isinstance(value, (int, np.integer)):
-        return int(value)
-    if isinstance(value, (float, np.floating)):
-        return float(f"{float(value):.10g}") if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
-    return [plain(item) for item in value]
+DIGITS = 10
+"""Significant digits written: the last bits' noise changes no byte."""
 
 
 def _notes(fields: Sequence[StudyField], jobs: Sequence[StudyJob]) -> list[Note]:
@@ -81,58 +68,55 @@ def _notes(fields: Sequence[StudyField], jobs: Sequence[StudyJob]) -> list[Note]
     return out
 
 
+def _spread(values: Sequence[float]) -> Spread:
+    if not values:
+        return Spread(least=None, median=None, most=None)
+    return Spread(least=min(values), median=float(np.median(values)), most=max(values))
+
+
 def study_document(
     fields: Sequence[StudyField], jobs: Sequence[StudyJob], left: Sequence[LeftOut], settings: StudySettings
-) -> dict[str, Any]:
-    """All results as plain values: ``study.json``."""
+) -> StudyDocument:
+    """All results."""
     agreement = [job.agreement_pct for job in jobs if job.agreement_pct is not None]
 
-    def used(values: list[float | None]) -> list[float]:
-        return sorted({v for v in values if v is not None})
+    def used(values: list[float | None]) -> tuple[float, ...]:
+        return tuple(sorted({v for v in values if v is not None}))
 
     notes = _notes(fields, jobs)
-    document = {
-        "schema": SCHEMA,
-        "version": __version__,
-        "settings": asdict(settings),
-        "fields": len(fields),
-        "jobs": len(jobs),
-        "target_ha": sum(job.target_area_m2 for job in jobs) / 1e4,
-        "left_out": [asdict(item) for item in left],
-        "notes": say_all(notes),
-        "note_codes": [note.document() for note in notes],
-        "cells_m": used([job.cell_m for job in jobs]),
-        "revisit_s": used([job.revisit_s for job in jobs]),
-        "off_when_covered": used([job.off_when_covered for job in jobs]),
-        "agreement": {
-            "jobs": len(agreement), "median_pct": float(np.median(agreement)) if agreement else None,
-            "below_level": sum(job.trusted is False for job in jobs),
-        },
-        "off_rate_pct": {
-            "least": min(known) if (known := used([job.off_rate_pct for job in jobs])) else None,
-            "median": float(np.median(known)) if known else None, "most": max(known) if known else None,
-        },
-        "layouts_compared": common_layouts(fields),
-        "layouts": layout_means(fields, settings),
-        "curve": mean_curve(fields, settings),
-        "field_curves": field_curves(fields),
-        "savings": savings(jobs),
-        "differences": differences(fields, settings),
-        "diminishing": diminishing(fields, settings),
-        "shape": shape_effects(fields, settings),
-        "shape_joint": joint_regressions(fields, settings),
-        "shape_classes": shape_classes(fields),
-        "width_regression": width_regression(fields, settings),
-        "machines": by_machine(fields),
-        "caution": CAUTION,
-    }  # fmt: skip
-    out: dict[str, Any] = plain(document)
-    return out
-
-
-def json_bytes(document: dict[str, Any]) -> bytes:
-    """UTF-8 text: the same document gives the same bytes."""
-    return (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    document = StudyDocument(
+        version=__version__,
+        settings=taken(StudyChoices, settings),
+        fields=len(fields),
+        jobs=len(jobs),
+        target_ha=sum(job.target_area_m2 for job in jobs) / 1e4,
+        left_out=tuple(taken(LeftOutLedger, item) for item in left),
+        notes=tuple(say_all(notes)),
+        note_codes=tuple(NoteCode.of(note) for note in notes),
+        cells_m=used([job.cell_m for job in jobs]),
+        revisit_s=used([job.revisit_s for job in jobs]),
+        off_when_covered=used([job.off_when_covered for job in jobs]),
+        agreement=StudyAgreement(
+            jobs=len(agreement),
+            median_pct=float(np.median(agreement)) if agreement else None,
+            below_level=sum(job.trusted is False for job in jobs),
+        ),
+        off_rate_pct=_spread(used([job.off_rate_pct for job in jobs])),
+        layouts_compared=common_layouts(fields),
+        layouts=layout_means(fields, settings),
+        curve=mean_curve(fields, settings),
+        field_curves=field_curves(fields),
+        savings=savings(jobs),
+        differences=differences(fields, settings),
+        diminishing=diminishing(fields, settings),
+        shape=shape_effects(fields, settings),
+        shape_joint=joint_regressions(fields, settings),
+        shape_classes=shape_classes(fields),
+        width_regression=width_regression(fields, settings),
+        machines=by_machine(fields),
+        caution=str(words()("caution.short")),
+    )
+    return rounded(document, DIGITS, 0.0)
 
 
 def run_study(
@@ -144,7 +128,7 @@ def run_study(
     units: Literal["metric", "us"] = "metric",
     overwrite: bool = False,
     progress: Callable[[str], None] | None = None,
-) -> dict[str, Any]:
+) -> StudyDocument:
     """Study the ledgers below ``results`` and write a folder that appears whole or not at all.
 
     Parameters
@@ -161,8 +145,8 @@ def run_study(
 
     Returns
     -------
-    dict
-        The document of ``study.json``.
+    StudyDocument
+        As ``study.json`` holds it.
 
     Raises
     ------
@@ -181,15 +165,16 @@ def run_study(
         jobs, left = read_results(results)
         fields = fields_of(jobs)
         document = study_document(fields, jobs, left, chosen)
-        again: dict[str, Any] | None = None
+        again = None
         if rerun_settings is not None:
             from swathledger.study.rerun import rerun
 
-            again = plain(rerun(fields, chosen, rerun_settings, progress=progress))
-            (folder / "uncertainty.json").write_bytes(json_bytes(again or {}))
+            again = rounded(rerun(fields, chosen, rerun_settings, progress=progress), DIGITS, 0.0)
+            (folder / "uncertainty.json").write_bytes(dump(again))
         write_tables(fields, folder)
-        (folder / "methods.md").write_text(methods(document), encoding="utf-8")
+        told = methods(document)
+        (folder / "methods.md").write_text(told, encoding="utf-8")
         (folder / "CITATION.cff").write_text(citation(), encoding="utf-8")
-        write_page(folder, document, again, methods(document), units)
-        (folder / MARKER).write_bytes(json_bytes(document))
+        write_page(folder, document, again, told, units)
+        (folder / MARKER).write_bytes(dump(document))
     return document

@@ -4,24 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
-from swathledger.documents.document import plain
+from swathledger.documents.document import taken
 from swathledger.documents.replay import summed
+from swathledger.documents.study import StudySaving, StudyStep
 from swathledger.shutoff.results import STEPS
 from swathledger.study.collected import AS_LOGGED, LayoutRow, StudyJob
 
 
-def savings(jobs: Sequence[StudyJob]) -> list[dict[str, Any]]:
+def savings(jobs: Sequence[StudyJob]) -> tuple[StudySaving, ...]:
     """For each layout its drives, the lines of its saving, and the closed form weighted by target; see docs/study.md.
 
     Drives are added up, so that large ones count for more; intervals over fields are those of ``differences``.
     """
     layouts = dict.fromkeys(row.layout for job in jobs for row in job.rows if row.steps)
-    return [_saving(layout, jobs) for layout in layouts]
+    return tuple(_saving(layout, jobs) for layout in layouts)
 
 
-def _saving(layout: str, jobs: Sequence[StudyJob]) -> dict[str, Any]:
+def _saving(layout: str, jobs: Sequence[StudyJob]) -> StudySaving:
     having: list[tuple[StudyJob, LayoutRow, LayoutRow]] = []
     for job in jobs:
         row, done = job.row(layout), job.row(AS_LOGGED)
@@ -32,13 +32,9 @@ def _saving(layout: str, jobs: Sequence[StudyJob]) -> dict[str, Any]:
     ]
     form = [(row.closed_form_pct, job.target_area_m2) for job, row, _ in having if row.closed_form_pct is not None]
     target = math.fsum(m2 for _, m2 in form)
-    return {
-        "layout": layout,
-        "jobs": len(having),
-        "steps": [
-            {key: value for key, value in plain(line).items() if key != "saved_money"}
-            for line in lines
-            if line is not None
-        ],
-        "closed_form_pct": math.fsum(pct * m2 for pct, m2 in form) / target if target else None,
-    }
+    return StudySaving(
+        layout=layout,
+        jobs=len(having),
+        steps=tuple(taken(StudyStep, line) for line in lines if line is not None),
+        closed_form_pct=math.fsum(pct * m2 for pct, m2 in form) / target if target else None,
+    )

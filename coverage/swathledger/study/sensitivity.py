@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from swathledger.documents.document import taken
+from swathledger.documents.study import AuditedHeadline, ChosenOtherwise, Sensitivity, UsedSettings
 from swathledger.study.headline import headlines
 
 if TYPE_CHECKING:
@@ -42,7 +44,7 @@ def variants_of(prepared: Prepared) -> tuple[Variant, ...]:
 
 def sensitivity(
     prepared: Prepared, *, finer_cells: bool = True, on_done: Callable[[], None] | None = None
-) -> dict[str, Any]:
+) -> Sensitivity:
     """Headlines as audited, and their change under every variant, in the headline's own unit.
 
     Parameters
@@ -68,18 +70,16 @@ def sensitivity(
             compute(replace(prepared, settings=changed, swath=swath))
         )}  # fmt: skip
         rows.append(
-            {
-                "variant": variant.name, "words": variant.words,
-                "change": {figure.name: found[figure.name] - figure.value for figure in base if figure.name in found},
-            }
-        )  # fmt: skip
+            ChosenOtherwise(
+                variant=variant.name,
+                words=variant.words,
+                change={figure.name: found[figure.name] - figure.value for figure in base if figure.name in found},
+            )
+        )
         if on_done is not None:
             on_done()
-    return {
-        "settings": {
-            "cell_m": prepared.settings.cell_m,
-            "off_when_covered": prepared.settings.off_when_covered, "max_gap_s": prepared.settings.max_gap_s,
-        },
-        "headlines": [{"name": f.name, "words": f.words, "value": f.value} for f in base],
-        "variants": rows,
-    }  # fmt: skip
+    return Sensitivity(
+        settings=taken(UsedSettings, prepared.settings),
+        headlines=tuple(taken(AuditedHeadline, figure) for figure in base),
+        variants=tuple(rows),
+    )

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
 from itertools import pairwise
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.documents.document import taken
+from swathledger.documents.study import FitTerm, JointFit, ShapeClass, ShapeEffect, StudyFit, StudyMachine
 from swathledger.study.collected import AS_LOGGED, LOGGED, StudyField, StudySettings
 from swathledger.study.regress import Fit, ols
 from swathledger.study.resolution import common_layouts
 
 Floats = NDArray[np.float64]
+F = TypeVar("F", bound=StudyFit)
 
 PREDICTORS = (
     ("perimeter_to_area_per_m", "perimeter / area, 1/m"),
@@ -70,13 +72,13 @@ def _known(y: Sequence[float | None], xs: Sequence[Sequence[float | None]]) -> t
     return keep, np.array([y[i] for i in keep], dtype=np.float64), columns
 
 
-def _fit_document(fit: Fit, labels: Sequence[str]) -> dict[str, Any]:
-    out = asdict(fit)
-    out["largest_cook_field"] = labels[fit.largest_cook_row]
-    return out
+def _fit_as(kind: type[F], fit: Fit, labels: Sequence[str], **own: str) -> F:
+    """A fit as a table of the document; ``labels`` are the fields of its rows."""
+    terms = tuple(taken(FitTerm, term) for term in fit.terms)
+    return taken(kind, fit, terms=terms, largest_cook_field=labels[fit.largest_cook_row], **own)
 
 
-def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> list[dict[str, Any]]:
+def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> tuple[ShapeEffect, ...]:
     """Rank correlation and simple regression of every response on every measure of shape."""
     from scipy import stats
 
@@ -89,19 +91,23 @@ def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> list
             rank = stats.spearmanr(columns[0], ys) if varies else None
             fit = ols(name, ys, [(measure, columns[0])], level=settings.level) if varies else None
             out.append(
-                {
-                    "response": name, "response_words": words, "predictor": measure, "predictor_words": measure_words,
-                    "fields": len(keep),
-                    "spearman": None if rank is None else float(rank.statistic),
-                    "spearman_p": None if rank is None or len(keep) < 5 else float(rank.pvalue),
-                    "fit": None if fit is None else _fit_document(fit, [fields[i].field_id for i in keep]),
-                    "x": columns[0].tolist(), "y": ys.tolist(),
-                }
-            )  # fmt: skip
-    return out
+                ShapeEffect(
+                    response=name,
+                    response_words=words,
+                    predictor=measure,
+                    predictor_words=measure_words,
+                    fields=len(keep),
+                    spearman=None if rank is None else float(rank.statistic),
+                    spearman_p=None if rank is None or len(keep) < 5 else float(rank.pvalue),
+                    fit=None if fit is None else _fit_as(StudyFit, fit, [fields[i].field_id for i in keep]),
+                    x=tuple(columns[0].tolist()),
+                    y=tuple(ys.tolist()),
+                )
+            )
+    return tuple(out)
 
 
-def joint_regressions(fields: Sequence[StudyField], settings: StudySettings) -> list[dict[str, Any]]:
+def joint_regressions(fields: Sequence[StudyField], settings: StudySettings) -> tuple[JointFit, ...]:
     """Every response on perimeter / area, convexity, exclusions and area together; HC3 errors."""
     out = []
     for name, words, y in responses(fields):
@@ -110,11 +116,11 @@ def joint_regressions(fields: Sequence[StudyField], settings: StudySettings) -> 
         keep, ys, columns = _known(y, [x for _, x in known])
         fit = ols(name, ys, [(known[j][0], columns[j]) for j in range(len(known))], level=settings.level)
         if fit is not None and known:
-            out.append({"response_words": words, **_fit_document(fit, [fields[i].field_id for i in keep])})
-    return out
+            out.append(_fit_as(JointFit, fit, [fields[i].field_id for i in keep], response_words=words))
+    return tuple(out)
 
 
-def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> dict[str, Any] | None:
+def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> StudyFit | None:
     """All points of all curves: over-application on group width, perimeter / area, their product, and the machine.
 
     Width and shape are taken less their means, so that their own terms mean something beside the product and the three
@@ -142,13 +148,13 @@ def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> d
         terms += [(f"machine: {m}", np.array([float(m == one) for one in machine])) for m in many[1:]]
     fit = ols("over_application_pct", np.asarray(y, dtype=np.float64), terms, cluster=number, level=settings.level)
     labels = {field.number: field.field_id for field in fields}
-    return None if fit is None else _fit_document(fit, [labels[n] for n in number])
+    return None if fit is None else _fit_as(StudyFit, fit, [labels[n] for n in number])
 
 
-def shape_classes(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
+def shape_classes(fields: Sequence[StudyField]) -> tuple[ShapeClass, ...]:
     """Medians by class of perimeter / area: the widest layout, the finest, and the saving between them."""
     pair = ends(fields)
-    out: list[dict[str, Any]] = []
+    out = []
     edges = (0.0, *CLASS_EDGES_PER_M, math.inf)
     for low, high in pairwise(edges):
         here = [
@@ -162,20 +168,24 @@ def shape_classes(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
         wide = [field.over_pct(pair[0]) if pair else None for field in here]
         fine = [field.over_pct(pair[1]) if pair else None for field in here]
         out.append(
-            {
-                "from_per_m": low, "below_per_m": None if math.isinf(high) else high, "fields": len(here),
-                "widest": pair[0] if pair else None, "finest": pair[1] if pair else None,
-                "median_as_logged_pct": median([field.over_pct(AS_LOGGED) for field in here]),
-                "median_widest_pct": median(wide), "median_finest_pct": median(fine),
-                "median_saving_points": median(
+            ShapeClass(
+                from_per_m=low,
+                below_per_m=None if math.isinf(high) else high,
+                fields=len(here),
+                widest=pair[0] if pair else None,
+                finest=pair[1] if pair else None,
+                median_as_logged_pct=median([field.over_pct(AS_LOGGED) for field in here]),
+                median_widest_pct=median(wide),
+                median_finest_pct=median(fine),
+                median_saving_points=median(
                     [None if a is None or b is None else a - b for a, b in zip(wide, fine, strict=True)]
                 ),
-            }
-        )  # fmt: skip
-    return out
+            )
+        )
+    return tuple(out)
 
 
-def by_machine(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
+def by_machine(fields: Sequence[StudyField]) -> tuple[StudyMachine, ...]:
     """Fields, ground and means of every machine."""
     pair = ends(fields)
     out = []
@@ -187,12 +197,14 @@ def by_machine(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
             return sum(values) / len(values) if values else None
 
         out.append(
-            {
-                "machine": name, "fields": len(mine),
-                "target_ha": sum(field.first.target_area_m2 for field in mine) / 1e4,
-                "boom_width_m": mine[0].first.boom_width_m,
-                "mean_as_logged_pct": mean(AS_LOGGED),
-                "mean_widest_pct": mean(pair[0] if pair else None), "mean_finest_pct": mean(pair[1] if pair else None),
-            }
-        )  # fmt: skip
-    return out
+            StudyMachine(
+                machine=name,
+                fields=len(mine),
+                target_ha=sum(field.first.target_area_m2 for field in mine) / 1e4,
+                boom_width_m=mine[0].first.boom_width_m,
+                mean_as_logged_pct=mean(AS_LOGGED),
+                mean_widest_pct=mean(pair[0] if pair else None),
+                mean_finest_pct=mean(pair[1] if pair else None),
+            )
+        )
+    return tuple(out)

@@ -2,66 +2,34 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from swathledger import __version__
+from swathledger.documents.study import StudyDocument
 from swathledger.notes import Note
-
-CAUTION = (
-    "The product label and local law come first. This is neither a legal spray record nor a substitute for a licensed "
-    "adviser. Check before acting."
-)
+from swathledger.words import words
 
 
-def methods(document: dict[str, Any]) -> str:
+def methods(document: StudyDocument) -> str:
     """A methods paragraph in Markdown, with the numbers of this study in it."""
-    settings, curve = document["settings"], document["curve"]
-    level = f"{100 * settings['level']:g} %"
-    cells = document["cells_m"]
-    cell = " to ".join(f"{c:g} m" for c in sorted({cells[0], cells[-1]})) if cells else "cells of unknown size"
-    off = ", ".join(f"{v:g}" for v in document["off_when_covered"]) or "not stated"
-    shut = f"shut when the share of its ground that was treated or off target reached {off}"
-    agreement = document["agreement"]
-    trust = (
-        "" if agreement["median_pct"] is None else
-        f" Replaying the logged layout agreed with what was done in a median of {agreement['median_pct']:.1f} % of "
-        "section-seconds, which is for information; on "
-        f"{agreement['below_level']} of {agreement['jobs']} drives the model's over-application of that layout was "
-        "farther from the log's than what the finest groups were said to save."
+    t, settings, agreement = words(), document.settings, document.agreement
+    cells = [f"{c:g} m" for c in document.cells_m] or [t("study.method.no_cells")]
+    cell = cells[0] if len(cells) == 1 else t("study.range", low=cells[0], high=cells[-1])
+    off = ", ".join(f"{v:g}" for v in document.off_when_covered) or t("study.method.not_stated")
+    trust = "" if agreement.median_pct is None else t(
+        "study.method.trust", median=f"{agreement.median_pct:.1f}", some=agreement.below_level, drives=agreement.jobs
     )  # fmt: skip
-    method = curve["points"][0]["method"] if curve["points"] else "none"
-    band = {
-        "bootstrap-t": f"Intervals are {level} bootstrap-t intervals from {settings['resamples']} resamples of whole "
-                       f"fields (seed {settings['seed']}); those holding all widths at once use the largest "
-                       "studentised deviation.",
-        "student": f"With fewer than eight fields, intervals are Student's t over fields ({level}).",
-        "none": "With fewer than three fields no interval over fields is given.",
-    }[method]  # fmt: skip
-    return "\n\n".join(
-        [
-            "# Methods",
-            f"Spray coverage was rebuilt from {document['jobs']} logged drives on {document['fields']} fields with "
-            f"swathledger {__version__}. Boom poses between logged positions followed cubic curves; every outlet's "
-            f"swath was accounted on {cell} in a Lambert azimuthal equal-area projection centred on each field, each "
-            "cell judged at one fixed hashed point. Treatments counted as separate when they came from different "
-            "passes, or from one pass that had left the ground in between. Over-application is the summed area of "
-            "second and later treatments of target ground and of all treatment beyond the boundary or inside "
-            "exclusions, as a percentage of the target (boundary less exclusions). The same drives were then replayed "
-            "under other outlet groups: at the moments at which any outlet was open in the log, a group was open "
-            f"unless covered ground ahead shut it ({shut}).{trust}",
-            "Fields, not passes or cells, are the unit of inference; several drives on one field were added up. "
-            f"{band} Paired differences between layouts were tested by t tests with Holm's correction. "
-            "Over-application and savings were regressed on perimeter per area, compactness, convexity, the number of "
-            "exclusions and the logarithm of area by ordinary least squares with HC3 errors; all layouts together on "
-            "group width, perimeter per area and their product with errors clustered by field.",
-            "References: Efron & Tibshirani (1993), An Introduction to the Bootstrap, ch. 12; Westfall & Young (1993), "
-            "Resampling-Based Multiple Testing; Holm (1979), Scand. J. Statist. 6:65-70; MacKinnon & White (1985), "
-            "J. Econometrics 29:305-325; Liang & Zeger (1986), Biometrika 73:13-22; Amiama, Bueno & Alvarez (2008), "
-            "Biosyst. Eng. 100:198-205.",
-            CAUTION,
-            "",
-        ]
-    )
+    method = document.curve.points[0].method if document.curve.points else "none"
+    values = {
+        "drives": document.jobs,
+        "fields": document.fields,
+        "version": __version__,
+        "cell": cell,
+        "off": off,
+        "trust": trust,
+        "intervals": t(f"study.method.interval.{method.partition('-')[0]}", level=f"{100 * settings.level:g} %",
+                       resamples=settings.resamples, seed=settings.seed),
+    }  # fmt: skip
+    parts = [t(f"study.method.{part}", **values) for part in ("drive", "inference", "references")]
+    return "\n\n".join(["# " + t("study.methods"), *parts, document.caution, ""])
 
 
 def citation() -> str:

@@ -1,0 +1,363 @@
+"""The models of ``study.json`` and ``uncertainty.json``, SI, per cent and percentage points of the target.
+
+docs/study.md tells how the figures are worked out.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from swathledger.documents.document import Document, NoteCode, Part
+
+
+class LeftOutLedger(Part, frozen=True, kw_only=True):
+    """A ledger that was not used, and why."""
+
+    name: str
+    reason: str
+
+
+class StudyChoices(Part, frozen=True, kw_only=True):
+    """See :class:`swathledger.study.collected.StudySettings`."""
+
+    seed: int
+    resamples: int
+    level: float
+    worth_points: float
+
+
+class StudyAgreement(Part, frozen=True, kw_only=True):
+    """Section-seconds in which model and log agree; ``below_level`` drives whose model is not to be trusted."""
+
+    jobs: int
+    median_pct: float | None
+    below_level: int
+
+
+class Spread(Part, frozen=True, kw_only=True):
+    """Least, median and most over drives."""
+
+    least: float | None
+    median: float | None
+    most: float | None
+
+
+class MeanOverFields(Part, frozen=True, kw_only=True):
+    """A mean with its interval; ``together_*`` holds all of its table at once."""
+
+    mean: float
+    low: float | None
+    high: float | None
+    together_low: float | None
+    together_high: float | None
+    method: str
+
+
+class LayoutMean(MeanOverFields, frozen=True, kw_only=True):
+    """Over-application of a layout over the fields that have it; ``pooled`` weighs fields by their target."""
+
+    layout: str
+    fields: int
+    group_width_m: float | None
+    group_width_range_m: tuple[float, float] | None
+    median: float
+    pooled: float
+    least: float
+    most: float
+
+
+class CurvePoint(MeanOverFields, frozen=True, kw_only=True):
+    """Mean over-application at one width of a group."""
+
+    group_width_m: float
+
+
+class MeanCurve(Part, frozen=True, kw_only=True):
+    """Over-application against the width of a group, each field counting once."""
+
+    fields: int
+    without_curve: tuple[str, ...]
+    points: tuple[CurvePoint, ...]
+
+
+class FieldPoint(Part, frozen=True, kw_only=True):
+    """Over-application of one field at one width."""
+
+    group_width_m: float
+    over_application_pct: float
+
+
+class FieldCurve(Part, frozen=True, kw_only=True):
+    """One field's own curve, its floor, and what was done."""
+
+    field_number: int
+    field_id: str
+    jobs: int
+    perimeter_to_area_per_m: float | None
+    points: tuple[FieldPoint, ...]
+    limit_pct: float | None
+    as_logged_pct: float | None
+
+
+class StudyStep(Part, frozen=True, kw_only=True):
+    """A line of a saving at equal cover, added up over drives."""
+
+    step: str
+    saved_l: float | None
+    saved_m2: float
+    saved_pct: float | None
+
+
+class StudySaving(Part, frozen=True, kw_only=True):
+    """What one layout saves over the drives that have it."""
+
+    layout: str
+    jobs: int
+    steps: tuple[StudyStep, ...]
+    closed_form_pct: float | None
+
+
+class LayoutDifference(MeanOverFields, frozen=True, kw_only=True):
+    """Paired difference of two layouts; above 0: the second over-applies less."""
+
+    first: str
+    second: str
+    fields: int
+    median: float
+    p: float | None
+    p_holm: float | None
+    wilcoxon_p: float | None
+
+
+class Halving(MeanOverFields, frozen=True, kw_only=True):
+    """What halving the group spares; ``reached_pct`` of all that finer groups can spare."""
+
+    from_m: float
+    to_m: float
+    fields_below_pct: float
+    reached_pct: float | None
+
+
+class Diminishing(Part, frozen=True, kw_only=True):
+    """Halvings from the widest group down, and the width ``from_m`` from which one spares less than is worth it."""
+
+    worth_points: float
+    fields: int
+    halvings: tuple[Halving, ...]
+    from_m: float | None
+
+
+class FitTerm(Part, frozen=True, kw_only=True):
+    """See :class:`swathledger.study.regress.Term`."""
+
+    name: str
+    estimate: float
+    standard_error: float
+    low: float
+    high: float
+    t: float | None
+    p: float | None
+    vif: float | None
+
+
+class StudyFit(Part, frozen=True, kw_only=True):
+    """See :class:`swathledger.study.regress.Fit`."""
+
+    response: str
+    n: int
+    clusters: int
+    terms: tuple[FitTerm, ...]
+    r2: float | None
+    r2_adjusted: float | None
+    residual_sd: float
+    errors: str
+    degrees: int
+    level: float
+    breusch_pagan_p: float | None
+    shapiro_p: float | None
+    largest_cook: float
+    largest_cook_row: int
+    condition: float
+    largest_cook_field: str
+
+
+class JointFit(StudyFit, frozen=True, kw_only=True):
+    """A regression on several measures of shape together."""
+
+    response_words: str
+
+
+class ShapeEffect(Part, frozen=True, kw_only=True):
+    """One response against one measure of shape, field by field."""
+
+    response: str
+    response_words: str
+    predictor: str
+    predictor_words: str
+    fields: int
+    spearman: float | None
+    spearman_p: float | None
+    fit: StudyFit | None
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+
+
+class ShapeClass(Part, frozen=True, kw_only=True):
+    """Medians of the fields of one class of perimeter per area, lower edge included."""
+
+    from_per_m: float
+    below_per_m: float | None
+    fields: int
+    widest: str | None
+    finest: str | None
+    median_as_logged_pct: float | None
+    median_widest_pct: float | None
+    median_finest_pct: float | None
+    median_saving_points: float | None
+
+
+class StudyMachine(Part, frozen=True, kw_only=True):
+    """Fields, ground and means of one machine."""
+
+    machine: str
+    fields: int
+    target_ha: float
+    boom_width_m: float | None
+    mean_as_logged_pct: float | None
+    mean_widest_pct: float | None
+    mean_finest_pct: float | None
+
+
+class StudyDocument(Document, frozen=True, kw_only=True):
+    """``study.json``."""
+
+    KIND: ClassVar[str] = "study"
+    COMMAND: ClassVar[str] = "study"
+
+    schema: str = "swathledger/study/1"
+    version: str
+    settings: StudyChoices
+    fields: int
+    jobs: int
+    target_ha: float
+    left_out: tuple[LeftOutLedger, ...]
+    notes: tuple[str, ...]
+    note_codes: tuple[NoteCode, ...] = ()
+    cells_m: tuple[float, ...]
+    revisit_s: tuple[float, ...] = ()
+    off_when_covered: tuple[float, ...]
+    agreement: StudyAgreement
+    off_rate_pct: Spread
+    layouts_compared: tuple[str, ...]
+    layouts: tuple[LayoutMean, ...]
+    curve: MeanCurve
+    field_curves: tuple[FieldCurve, ...]
+    savings: tuple[StudySaving, ...] = ()
+    differences: tuple[LayoutDifference, ...]
+    diminishing: Diminishing
+    shape: tuple[ShapeEffect, ...]
+    shape_joint: tuple[JointFit, ...]
+    shape_classes: tuple[ShapeClass, ...]
+    width_regression: StudyFit | None
+    machines: tuple[StudyMachine, ...]
+    caution: str
+
+
+class RangedFigure(Part, frozen=True, kw_only=True):
+    """See :class:`swathledger.study.uncertainty.FigureRange`."""
+
+    name: str
+    words: str
+    read: float
+    centre: float
+    low: float
+    high: float
+    draws_low: float
+    draws_mean: float
+    draws_high: float
+    sd: float
+    excess_least: float
+    excess_most: float
+    cell_error: float
+    by_source: dict[str, float]
+    dominant: str | None
+
+
+class DrawnErrors(Part, frozen=True, kw_only=True):
+    """See :class:`swathledger.study.uncertainty.Uncertainty`."""
+
+    draws: int
+    source_draws: int
+    level: float
+    seed: int
+    errors: dict[str, float]
+    assumptions: tuple[str, ...]
+    note_codes: tuple[NoteCode, ...] = ()
+    dominant: str
+    figures: tuple[RangedFigure, ...]
+
+
+class UsedSettings(Part, frozen=True, kw_only=True):
+    """Settings that the variants start from."""
+
+    cell_m: float | None
+    off_when_covered: float | None
+    max_gap_s: float | None
+
+
+class AuditedHeadline(Part, frozen=True, kw_only=True):
+    """A headline as it was audited."""
+
+    name: str
+    words: str
+    value: float
+
+
+class ChosenOtherwise(Part, frozen=True, kw_only=True):
+    """What one other choice changes, by headline."""
+
+    variant: str
+    words: str
+    change: dict[str, float]
+
+
+class Sensitivity(Part, frozen=True, kw_only=True):
+    """Headlines of a drive, and what choices of the method do to them."""
+
+    settings: UsedSettings
+    headlines: tuple[AuditedHeadline, ...]
+    variants: tuple[ChosenOtherwise, ...]
+
+
+class RerunField(Part, frozen=True, kw_only=True, omit_defaults=True):
+    """A field that was run again; what was not asked for is absent."""
+
+    field_number: int
+    field_id: str
+    job: str
+    jobs_of_field: int
+    uncertainty: DrawnErrors | None = None
+    sensitivity: Sensitivity | None = None
+
+
+class FailedRerun(Part, frozen=True, kw_only=True):
+    """A field that could not be run again."""
+
+    field_id: str
+    job: str
+    reason: str
+
+
+class UncertaintyDocument(Document, frozen=True, kw_only=True):
+    """``uncertainty.json``."""
+
+    KIND: ClassVar[str] = "uncertainty"
+    NUMBER: ClassVar[int] = 2
+    COMMAND: ClassVar[str] = "study"
+
+    schema: str = "swathledger/uncertainty/2"
+    manifest: str
+    sampled_of: int
+    fields: tuple[RerunField, ...]
+    failed: tuple[FailedRerun, ...]
+    note: str

@@ -12,13 +12,16 @@ from pathlib import Path
 from swathledger.log.columns import KNOWN
 from swathledger.machine.file import BoomTable, RateTable
 from swathledger.machine.keys import rows
-from swathledger.machine.machine import Antenna, Hitch, LogOptions, Replay, ReplayLayout, Valves
+from swathledger.machine.machine import Antenna, Errors, Hitch, LogOptions, Replay, ReplayLayout, Valves
 from swathledger.machine.plumbing import Line, Plumbing
 from swathledger.machine.products import ProductTable
 
 PAGE = Path(__file__).with_name("machine.md")
 WIDTH = 120
-PARTS = (Antenna, BoomTable, Hitch, Line, LogOptions, Plumbing, ProductTable, RateTable, Replay, ReplayLayout, Valves)
+PARTS = (
+    Antenna, BoomTable, Errors, Hitch, Line, LogOptions, Plumbing, ProductTable, RateTable, Replay, ReplayLayout,
+    Valves,
+)  # fmt: skip
 
 
 def table(part: type) -> str:

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     help="Take spraying after a pause of hours, or with another product, as the same job. Otherwise such logs are "
     "refused: ground that two jobs treated would count as overlap.",
 )
+@options.interval_option()
 @options.threads_option()
 @options.overwrite_option()
 @options.json_option()
@@ -53,6 +54,7 @@ def command(
     field_id: str | None,
     product: str | None,
     as_one_job: bool,
+    no_interval: bool,
     threads: int,
     overwrite: bool,
     as_json: bool,
@@ -74,6 +76,7 @@ def command(
         field_id=field_id,
         product=product,
         threads=threads,
+        interval=not no_interval,
     )
     with reporting("audit", 100, quiet=quiet) as reporter:
 

@@ -213,6 +213,15 @@ def threads_option() -> Decorator[Any]:
     )
 
 
+def interval_option() -> Decorator[Any]:
+    """``--no-interval``, as `no_interval`: bool."""
+    return click.option(
+        "--no-interval",
+        is_flag=True,
+        help="Leave out best estimates and intervals: quicker, and every figure is as it was read.",
+    )
+
+
 def json_option() -> Decorator[Any]:
     """``--json``, as `as_json`: bool."""
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON document to stdout.")

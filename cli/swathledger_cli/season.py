@@ -54,6 +54,7 @@ _MOST_SHOWN = 30
 )
 @options.cell_option()
 @options.groups_option()
+@options.interval_option()
 @options.units_option()
 @options.json_option()
 @options.quiet_option()
@@ -66,6 +67,7 @@ def command(
     verify: bool,
     cell: float | None,
     groups: tuple[str, ...] | None,
+    no_interval: bool,
     units: UnitSystem,
     as_json: bool,
     quiet: bool,
@@ -81,7 +83,7 @@ def command(
     from swathledger.season.merge import merged
     from swathledger.season.runner import run_season
 
-    overrides = {"cell_m": cell, "groups": groups, "units": _told(units)}
+    overrides = {"cell_m": cell, "groups": groups, "units": _told(units), "interval": False if no_interval else None}
     once = {path.resolve(): path for path in manifests}
     given = merged([(path, read_manifest(path, overrides=overrides)) for path in once.values()])
     with reporting("jobs", quiet=quiet) as reporter:

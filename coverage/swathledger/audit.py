@@ -241,6 +241,29 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
     )
 
 
+def estimated(audit: Audit, progress: Progress | None = None) -> Audit:
+    """The audit with best estimates and intervals of its headlines, and what was assumed for them."""
+    from swathledger.estimate.estimate import estimate_drive
+    from swathledger.shutoff.replay import control_for
+
+    settings = audit.settings
+    if settings.tolerance_m is None or audit.accounting.areas.cells["target"] == 0:
+        return audit
+    control = control_for(audit.machine, settings.off_when_covered or 1.0, settings.tolerance_m)
+    found = estimate_drive(
+        audit.log,
+        audit.machine,
+        audit.field,
+        audit.swath,
+        audit.accounting,
+        control,
+        threads=settings.threads,
+        progress=None if progress is None else lambda done: progress("redrawing the drive", 0.9 + 0.1 * done),
+    )
+    assumptions = tuple(dict.fromkeys([*audit.assumptions, *found.notes]))
+    return replace(audit, estimate=found, assumptions=assumptions)
+
+
 def run_audit(
     logs: Sequence[Path],
     machine_path: Path | Machine,
@@ -290,7 +313,10 @@ def run_audit(
         prepared = _one_job(prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes), as_one_job)
         placed = _place(prepared)
         with ResultFolder(folder, placed, prepared.settings.threads) as results:
-            audit = _count(prepared, placed, results.sinks, share_of_computing(progress))
+            computing = share_of_computing(progress)
+            audit = _count(prepared, placed, results.sinks, computing)
+            if prepared.settings.interval:
+                audit = estimated(audit, computing)
             document = results.write(audit, progress)
         for name, data in (also or {}).items():
             (folder / name).write_bytes(data)

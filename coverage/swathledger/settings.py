@@ -35,6 +35,8 @@ class AuditSettings:
         joined by ``+``. None: all products of the machine file.
     threads : int
         Threads of the kernels; changes no byte of any result.
+    interval : bool
+        Whether every headline gets its best estimate and interval, from redrawn drives.
     """
 
     cell_m: float | None = None
@@ -46,6 +48,7 @@ class AuditSettings:
     units: Literal["metric", "us"] = "metric"
     product: str | None = None
     threads: int = 1
+    interval: bool = True
 
     def __post_init__(self) -> None:
         for name in ("cell_m", "max_gap_s"):

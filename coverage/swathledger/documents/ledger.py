@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar, Literal
 
+import msgspec
+
 from swathledger.documents.document import Document, NoteCode, Part, Upgrade
 from swathledger.documents.poured import LedgerProduct, LedgerStanding
 from swathledger.documents.replay import LedgerLayout, LedgerModel, with_steps
@@ -21,7 +23,11 @@ class LedgerVerdict(Part, frozen=True, kw_only=True):
 
 
 class LedgerEstimate(Part, frozen=True, kw_only=True):
-    """A headline as it was read, and the best estimate of what happened with its interval."""
+    """A headline as it was read, and the best estimate of what happened with its interval.
+
+    ``level`` of drives have what happened between ``low`` and ``high``; ``by_source`` is one standard deviation by each
+    source of error, in the quantity's unit. See :class:`swathledger.estimate.carrier.Headline`.
+    """
 
     quantity: str
     read: float | None
@@ -30,6 +36,7 @@ class LedgerEstimate(Part, frozen=True, kw_only=True):
     high: float | None
     level: float
     dominant: str | None
+    by_source: dict[str, float] = msgspec.field(default_factory=dict)
 
 
 class LedgerField(Part, frozen=True, kw_only=True):

@@ -80,6 +80,21 @@ class Antenna:
     gnss_sigma_m: float | None = key(
         "one standard deviation of its position; sets the tolerance below which a strip is no evidence", above=0
     )
+    steers: bool | None = key(
+        "whether the log's receiver steers the machine: then the log lies on the plan and the machine beside it. "
+        "true where left out"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """How far off what is known may be, one standard deviation each; 0 where it is known for sure."""
+
+    antenna_m: float | None = key("place of the receiver on the machine, ahead and to the right each", least=0, most=5)
+    latency_s: float | None = key("delay between positions and states in the log", least=0, most=10)
+    boundary_m: float | None = key("boundary and exclusions, on one axis", least=0, most=20)
+    heading_deg: float | None = key("logged headings, anew in every row", least=0, most=30, shown="degrees")
+    receiver_time_s: float | None = key("time over which the receiver's error goes by", above=0, most=86400)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +251,7 @@ class Machine:
     plumbing: Plumbing = _UNTOLD_PLUMBING
     products: tuple[Product, ...] = ()
     replay: Replay = _UNTOLD_REPLAY
+    errors: Errors = Errors()
     source: tuple[str, str] | None = None
 
     def __post_init__(self) -> None:

@@ -21,6 +21,7 @@ from swathledger.machine.machine import (
     Antenna,
     Boom,
     Controller,
+    Errors,
     Hitch,
     LogOptions,
     Machine,
@@ -116,6 +117,7 @@ def machine_from_mapping(raw: Mapping[str, Any], *, file: str = "machine", text:
         plumbing=plumbing,
         products=tuple(build(ProductTable, item).product() for item in table.products or ()),
         replay=_replay(valves, table.replay),
+        errors=build(Errors, table.errors),
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from swathledger.estimate.carrier import Estimate
     from swathledger.field.field import Field
     from swathledger.ledger.accounting import Accounting
     from swathledger.log.log import Log
@@ -53,6 +54,8 @@ class Audit:
         Standing discharges, likely primes and stops; None: not looked for.
     products : ProductAccount or None
         None where neither machine file nor log names a product.
+    estimate : Estimate or None
+        Best estimates and intervals of the headlines; None: not asked for, or nothing to estimate.
     """
 
     log: Log
@@ -65,3 +68,4 @@ class Audit:
     assumptions: tuple[Note, ...]
     standing: StandingJob | None = None
     products: ProductAccount | None = None
+    estimate: Estimate | None = None

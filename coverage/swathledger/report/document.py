@@ -14,6 +14,7 @@ from swathledger.documents.ledger import (
     LedgerArea,
     LedgerBalance,
     LedgerCause,
+    LedgerEstimate,
     LedgerField,
     LedgerProvenance,
     LedgerQuality,
@@ -242,12 +243,19 @@ def _provenance(audit: Audit) -> LedgerProvenance:
     )
 
 
+def _estimate(audit: Audit) -> tuple[LedgerEstimate, ...] | None:
+    if audit.estimate is None:
+        return None
+    return tuple(taken(LedgerEstimate, line, by_source=dict(line.by_source)) for line in audit.estimate.headlines)
+
+
 def ledger_of(audit: Audit) -> Ledger:
     """The document of an audited field; numbers are rounded as they are written."""
     accounting, replay, products = audit.accounting, audit.replay, audit.products
     standing_known = standing_litres_known(audit.log, audit.swath)
     return rounded(
         Ledger(
+            estimate=_estimate(audit),
             field=_field(audit),
             area=_area(accounting),
             volume=_volume(accounting, standing_known),

@@ -41,6 +41,7 @@ class SettingsSpec(_Table):
     groups: list[Literal["boom", "nozzle", "limit"] | Count] | None = None
     off_when_covered: Annotated[float, Field(strict=True, gt=0, le=1)] | None = None
     units: Literal["metric", "us"] | None = None
+    interval: Annotated[bool, Field(strict=True)] | None = None
 
 
 class LogSpec(_Table):

@@ -1,0 +1,1 @@
+"""Best estimates and intervals: from a figure as it was read to what happened."""

@@ -1,0 +1,131 @@
+"""From figures of redrawn drives to a best estimate and its interval."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathledger.estimate.carrier import Headline
+
+Floats = NDArray[np.float64]
+LEAN = 0.35
+"""How far from the least to the most of :func:`growth` the middle is taken."""
+ROOT = math.sqrt(2.0) + 1.0
+"""What errors added is so many times what the same errors add once more, where figures grow with the root of variance
+from nothing; 1 where they grow in line with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """What one source does to a figure; ``d`` draws.
+
+    Attributes
+    ----------
+    source : str
+    place : {"beside", "inside", "unsure"}
+        Whether the error is beside the log (the machine was elsewhere than a log without error says), inside it (the
+        machine was where it was, and the log says otherwise), or either.
+    centre : (d,) float64
+        The figure of a drive without it.
+    plus, minus : (d,) float64
+        With the error as drawn, and the other way round.
+    """
+
+    source: str
+    place: str
+    centre: Floats
+    plus: Floats
+    minus: Floats
+
+
+def growth(once_more: float, there: float) -> tuple[float, float]:
+    """What errors in the log have added, in terms of what they add once more: the least and the most.
+
+    Growth of a figure with the variance of errors, in units of that added, is ``a + b sqrt(c + v)``. With a = 0 its
+    rise from v = 1 to 2 over its height at 1 gives c, and that the least; c = 0, nothing but errors, the most. Cook &
+    Stefanski (1994), J. Am. Stat. Assoc. 89:1314-1328, have the idea: add errors, see what they do, take off the same.
+    """
+    if there <= 0 or once_more <= 1e-9 * there:
+        return 1.0, ROOT
+    share = min(once_more / there, ROOT - 2.0)
+    c = max(1.0 / ((1.0 + share) ** 2 - 1.0) - 1.0, 0.0)
+    least = (math.sqrt(c + 1.0) - math.sqrt(c)) / (math.sqrt(c + 2.0) - math.sqrt(c + 1.0)) if c < 1e6 else 1.0
+    return least, max(ROOT, least)
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What a source adds to a figure: to its middle, and to its variance."""
+
+    source: str
+    moves: float
+    sd: float
+
+
+def effect_of(pull: Pull) -> Effect:
+    """What a source does.
+
+    With ``even`` the mean of ``(plus + minus) / 2 - centre`` and ``odd`` the root mean square of ``(plus - minus) /
+    2``: beside the log it adds ``even`` to the middle; inside it, ``g`` times ``even`` is taken off, with g
+    between the bounds of :func:`growth`; where it may be either, the middle stays and may be wrong by ``even``.
+    """
+    evens = (pull.plus + pull.minus) / 2.0 - pull.centre
+    odd = math.sqrt(float((((pull.plus - pull.minus) / 2.0) ** 2).mean()))
+    even, d = float(evens.mean()), evens.shape[0]
+    few = float(evens.std(ddof=1)) / math.sqrt(d) if d > 1 else 0.0
+    if pull.place == "beside":
+        own = float(evens.std(ddof=1)) if d > 1 else 0.0
+        return Effect(pull.source, even, math.hypot(odd, own, few))
+    if pull.place == "inside":
+        low, high = growth(even, float(pull.centre.mean()))
+        g = low + LEAN * (high - low)
+        return Effect(pull.source, -g * even, math.hypot(odd, abs(even) * (high - low) / math.sqrt(12.0), g * few))
+    return Effect(pull.source, 0.0, math.hypot(odd, even))
+
+
+def headline(
+    quantity: str,
+    read: float,
+    base: float,
+    switched: Floats,
+    pulls: Sequence[Pull],
+    cells: float,
+    level: float,
+    *,
+    floor: bool,
+) -> Headline:
+    """The headline of a figure.
+
+    Parameters
+    ----------
+    read, base : float
+        The figure as audited, and the same on the cells of the draws.
+    switched : (d,) float64
+        With valves moved at drawn moments.
+    pulls : sequence of Pull
+        All other sources.
+    cells : float
+        Standard error of sampling in cells.
+    floor : bool
+        An area: what lies below 0 is moved to 0.
+    """
+    from scipy import stats
+
+    effects = [effect_of(pull) for pull in pulls]
+    d = switched.shape[0]
+    own = float(switched.std(ddof=1)) if d > 1 and np.ptp(switched) > 1e-12 else 0.0
+    effects.append(Effect("switching", float(switched.mean()) - base, own * math.sqrt(1.0 + 1.0 / d)))
+    best = read + math.fsum(effect.moves for effect in effects)
+    by_source = {"cells": cells}
+    for effect in effects:
+        by_source[effect.source] = math.hypot(by_source.get(effect.source, 0.0), effect.sd)
+    reach = float(stats.t.ppf((1.0 + level) / 2.0, max(d - 1, 2))) * math.hypot(*by_source.values())
+    low, high = best - reach, best + reach
+    if floor:
+        best, low, high = max(best, 0.0), max(low, 0.0), max(high, 0.0)
+    largest = max(by_source, key=lambda name: by_source[name])
+    return Headline(quantity, read, best, low, high, level, largest if by_source[largest] > 0 else None, by_source)

@@ -1,0 +1,91 @@
+"""Best estimates and intervals: arithmetic by hand, and drives whose truth a second engine knows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from swathledger.errors import InputError
+from swathledger.estimate.carrier import Headline
+from swathledger.estimate.combine import LEAN, ROOT, Pull, effect_of, growth, headline
+from swathledger.estimate.states import Moments
+from swathledger.estimate.switching import Law, drawn, fitted, matched
+
+
+def pull(place: str, centre: float, plus: float, minus: float) -> Pull:
+    return Pull("receiver", place, np.full(3, centre), np.full(3, plus), np.full(3, minus))
+
+
+def test_an_error_beside_the_log_adds_its_even_part_and_one_inside_it_is_taken_off() -> None:
+    # plus 12, minus 11, centre 10: even (12 + 11) / 2 - 10 = 1.5, odd (12 - 11) / 2 = 0.5
+    beside = effect_of(pull("beside", 10.0, 12.0, 11.0))
+    assert (beside.moves, beside.sd) == pytest.approx((1.5, 0.5))
+    unsure = effect_of(pull("unsure", 10.0, 12.0, 11.0))
+    assert (unsure.moves, unsure.sd) == pytest.approx((0.0, np.hypot(0.5, 1.5)))
+    low, high = growth(1.5, 10.0)
+    g = low + LEAN * (high - low)
+    inside = effect_of(pull("inside", 10.0, 12.0, 11.0))
+    assert inside.moves == pytest.approx(-1.5 * g)
+    assert inside.sd == pytest.approx(np.hypot(0.5, 1.5 * (high - low) / np.sqrt(12.0)))
+
+
+def test_growth_is_exact_where_a_figure_is_the_root_of_a_variance() -> None:
+    # sqrt(c + v), c = 0.5: 1.2247 with the errors once, 1.5811 with them twice, 0.7071 without
+    once, twice, without = np.sqrt([1.5, 2.5, 0.5])
+    least, most = growth(twice - once, once)
+    assert once - least * (twice - once) == pytest.approx(without)
+    assert most == ROOT
+    # nothing but errors: 1 and sqrt(2), and 0 without
+    assert growth(np.sqrt(2.0) - 1.0, 1.0)[0] * (np.sqrt(2.0) - 1.0) == pytest.approx(1.0)
+
+
+def test_a_headline_adds_what_every_source_says() -> None:
+    switched = np.array([3.0, 4.0, 5.0])
+    found = headline("skip_pct", 6.0, 5.0, switched, [pull("beside", 4.0, 5.0, 4.0)], 0.3, 0.9, floor=True)
+    # 6 + (4 - 5) + 0.5; switching sd 1 x sqrt(4 / 3), receiver odd 0.5, cells 0.3; t(0.95; 2) = 2.920
+    assert found.best == pytest.approx(5.5)
+    assert found.high == pytest.approx(5.5 + 2.91999 * np.sqrt(4.0 / 3.0 + 0.25 + 0.09), rel=1e-4)
+    assert found.dominant == "switching"
+    with pytest.raises(InputError):
+        Headline("skip_pct", 1.0, 2.0, 3.0, 4.0, 0.9, None, {})
+
+
+def moments(model_s: np.ndarray, step_s: float, late_s: np.ndarray) -> Moments:
+    true = model_s + late_s
+    at = np.ceil(true / step_s) * step_s
+    n = model_s.shape[0]
+    return Moments(
+        np.array([-6.0, 6.0]), np.zeros(1, bool), np.arange(1, n + 1), np.zeros(n, np.int64),
+        np.arange(n) % 2 == 0, at - step_s, at, np.arange(n), False,
+    )  # fmt: skip
+
+
+def test_shift_and_spread_are_told_from_steps_much_longer_than_either() -> None:
+    rng = np.random.default_rng(3)
+    model = np.sort(rng.uniform(0.0, 40_000.0, 400))
+    late = np.where(np.arange(400) % 2 == 0, 0.3, -0.1) + 0.08 * rng.standard_normal(400)
+    seen = moments(model, 1.0, late)
+    law = fitted(seen, model, 0.5, rng)
+    assert law.shift_s.mean(axis=0) == pytest.approx([-0.1, 0.3], abs=0.04)
+    assert 0.03 < np.median(law.spread_s) < 0.16
+    draws = np.stack([drawn(seen, law, rng) for _ in range(40)])
+    assert bool(np.all((draws >= seen.before_s) & (draws <= seen.at_s)))
+    # the middle of a step is off by 0.29 s rms; the draws are off by the spread, twice over as they are draws
+    assert np.sqrt(np.mean((draws - (model + late)) ** 2)) < 0.2
+
+
+def test_moments_that_no_model_knows_lie_anywhere_in_their_step() -> None:
+    rng = np.random.default_rng(4)
+    model = np.arange(50.0) * 10 + 5.0
+    seen = moments(model, 2.0, np.zeros(50))
+    law = Law(np.zeros((1, 2)), np.ones(1), np.full(1, 0.1), np.full(50, np.nan), 0.0)
+    share = np.concatenate([(drawn(seen, law, rng) - seen.before_s) / 2.0 for _ in range(60)])
+    assert np.quantile(share, [0.1, 0.5, 0.9]) == pytest.approx([0.1, 0.5, 0.9], abs=0.04)
+
+
+def test_the_nearest_moment_of_the_same_valve_and_direction_is_its_models() -> None:
+    seen = moments(np.array([10.2, 20.4]), 1.0, np.zeros(2))
+    model = matched(seen, np.array([10.3, 19.9, 20.5]), np.zeros(3, np.int64), np.array([True, True, False]))
+    assert model.tolist() == [10.3, 20.5]
+    far = matched(seen, np.array([14.0]), np.zeros(1, np.int64), np.array([True]))
+    assert not np.isfinite(far).any()

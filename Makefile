@@ -77,7 +77,7 @@ $(VENV)/.mutate: $(VENV)/.test
 	$(PIP) install --quiet -c .ci/constraints.txt -e ".[test,pdf,mutate]"
 	@touch $@
 
-mutate: $(VENV)/.mutate  ## how many small mutations the tests notice, on a sample of each package: an hour and more
+mutate: $(VENV)/.mutate  ## how many small mutations the tests notice, on a sample of each package: half an hour
 	$(BIN)/python tests/mutation/run.py $(MUTATE_ARGS)
 
 docs-commands: $(VENV)/.test  ## write docs/commands.md anew from --help, and the tables of docs/machine.md

@@ -23,6 +23,14 @@ if TYPE_CHECKING:
 @options.cell_option()
 @options.groups_option()
 @options.off_when_covered_option()
+@click.option(
+    "--bridge",
+    "bridge_s",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="SECONDS",
+    help="Bridge gaps of the log up to this long where the machine can have driven straight with spraying on at both "
+    "ends, and mark it as assumed. Default: ground under them is told as not recorded.",
+)
 @options.units_option()
 @options.field_option()
 @click.option(
@@ -50,6 +58,7 @@ def command(
     cell: float | None,
     groups: tuple[str, ...] | None,
     off_when_covered: float | None,
+    bridge_s: float | None,
     units: UnitSystem,
     field_id: str | None,
     product: str | None,
@@ -72,6 +81,7 @@ def command(
         cell_m=cell,
         groups=groups,
         off_when_covered=off_when_covered,
+        bridge_s=bridge_s,
         units=units,
         field_id=field_id,
         product=product,

@@ -106,7 +106,7 @@ def prepare(
 
         name = settings.field_id if settings.field_id is not None else logs[0].stem
         plane = plane_for(latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg)
-        swath = build_swath(log, machine, plane, max_gap_s=final.max_gap_s)
+        swath = build_swath(log, machine, plane, max_gap_s=final.max_gap_s, bridge_s=final.bridge_s)
         xs, ys = swath.quads()
         if xs.shape[0] == 0:
             raise LogError(
@@ -121,7 +121,7 @@ def prepare(
         field = read_field(
             boundary, field_id=settings.field_id, latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg
         )
-        swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s)
+        swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s, bridge_s=final.bridge_s)
     assumptions += [*field.notes, *swath.notes, *_switching(log, swath)]
     return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)))
 

@@ -18,6 +18,9 @@ class AuditSettings:
         Side of a cell, m. None: 0.1 m, and never more than a quarter of the nozzle spacing.
     max_gap_s : float or None
         A longer time between rows ends the ribbon, s. None: 6 x the log's median step, at least 6 s.
+    bridge_s : float or None
+        Longer gaps, up to this, are bridged where straight with spraying on at both ends, and told as assumed, s.
+        None: none.
     tolerance_m : float or None
         Strips narrower than this are not evidence, m. None: twice the GNSS sigma where known, else 0.10 m.
     groups : tuple of str or None
@@ -41,6 +44,7 @@ class AuditSettings:
 
     cell_m: float | None = None
     max_gap_s: float | None = None
+    bridge_s: float | None = None
     tolerance_m: float | None = None
     groups: tuple[str, ...] | None = None
     off_when_covered: float | None = None
@@ -51,7 +55,7 @@ class AuditSettings:
     interval: bool = True
 
     def __post_init__(self) -> None:
-        for name in ("cell_m", "max_gap_s"):
+        for name in ("cell_m", "max_gap_s", "bridge_s"):
             value = getattr(self, name)
             if value is not None and not 0 < value < float("inf"):
                 raise InputError(f"must be a positive number, found {value!r}.", column=name)

@@ -99,7 +99,7 @@ def test_any_log_gives_a_ledger_or_a_plain_error(table, machine, derive, folder)
     assert parse(Ledger, dump(ledger), "") == ledger  # no NaN or infinity anywhere, and every value of its type
     cells = audit.accounting.areas.cells
     assert cells["applied"] == cells["covered"] + cells["overlap_extra"] + cells["outside"] + cells["excluded"]
-    assert cells["target"] == cells["covered"] + cells["skip"]
+    assert cells["target"] == cells["covered"] + cells["skip"] + cells["not_recorded"]
     assert cells["covered"] == cells["single"] + cells["overlap"]
     assert sum(audit.accounting.cause_cells.values()) == cells["over_application"]
     quality = audit.log.quality

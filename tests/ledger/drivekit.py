@@ -105,7 +105,7 @@ class Result:
         """The design's identities, exact in cells; volumes to rounding."""
         c = self.books.areas.cells
         assert c["applied"] == c["covered"] + c["overlap_extra"] + c["outside"] + c["excluded"]
-        assert c["target"] == c["covered"] + c["skip"]
+        assert c["target"] == c["covered"] + c["skip"] + c["not_recorded"]
         assert c["covered"] == c["single"] + c["overlap"]
         assert c["over_application"] == c["overlap_extra"] + c["outside"] + c["excluded"]
         assert c["boundary"] == c["target"] + c["exclusion"]

@@ -210,10 +210,12 @@ def test_a_sink_sees_every_row_once(monkeypatch):
     assert count.shape == (books.frame.rows, books.frame.columns)
     cells = books.areas.cells
     # the quantities again, from the rasters alone
-    on = mask == 1
+    on = (mask == 1) | (mask == 3)
     assert cells["applied"] == int(count.sum(dtype=np.int64))
     assert cells["target"] == int(on.sum())
-    assert cells["skip"] == int((on & (count == 0)).sum())
+    assert cells["skip"] == int(((mask == 1) & (count == 0)).sum())
+    assert cells["not_recorded"] == int((mask == 3).sum())
+    assert not count[mask == 3].any()
     assert cells["overlap"] == int((on & (count > 1)).sum())
     assert cells["outside"] == int(count[mask == 0].sum(dtype=np.int64))
     assert cells["excluded"] == int(count[mask == 2].sum(dtype=np.int64))

@@ -73,11 +73,13 @@ class LedgerArea(Part, frozen=True, kw_only=True):
     overlap_m2: float
     overlap_extra_m2: float
     skip_m2: float
+    not_recorded_m2: float | None = None
     outside_m2: float
     excluded_m2: float
     over_application_m2: float
     over_application_pct: float | None
     skip_pct: float | None
+    not_recorded_pct: float | None = None
     standard_error_m2: float | None
     standard_errors_m2: dict[str, float]
     off_rate_10pct_m2: float
@@ -174,6 +176,7 @@ class AuditedWith(Part, frozen=True, kw_only=True):
     cell_m: float | None
     revisit_s: float | None = None
     max_gap_s: float | None
+    bridge_s: float | None = None
     tolerance_m: float | None
     groups: tuple[str, ...]
     off_when_covered: float | None

@@ -53,6 +53,7 @@ class SeasonTotals(Part, frozen=True, kw_only=True):
     overlap_m2: float | None
     overlap_extra_m2: float | None
     skip_m2: float | None
+    not_recorded_m2: float | None = None
     outside_m2: float | None
     excluded_m2: float | None
     over_application_m2: float | None
@@ -80,6 +81,7 @@ class SeasonMeans(Part, frozen=True, kw_only=True):
     over_application_pct: float | None
     overlap_extra_pct: float | None
     skip_pct: float | None
+    not_recorded_pct: float | None = None
     outside_pct: float | None
     excluded_pct: float | None
     covered_pct: float | None

@@ -13,6 +13,22 @@ from swathledger.grid.workspace import Workspace
 OUTSIDE = 0
 TARGET = 1
 EXCLUDED = 2
+UNRECORDED = 3
+"""Target ground under a gap of the log that no recorded pass treated; marked after painting."""
+
+
+@njit_bare
+def _fill_unrecorded(mask, times, store, edges, h, first_column, first_row):  # type: ignore[no-untyped-def]  # numba infers the types
+    rows, columns = mask.shape
+    for e in range(edges.shape[0]):
+        put_edge(store, e, edges[e, 0], edges[e, 1], edges[e, 2], edges[e, 3])
+    begin_rows(store, edges.shape[0])
+    for r in range(rows):
+        spans = row_spans(store, edges.shape[0], first_row + r, h, first_column, first_column + columns)
+        for s in range(spans):
+            for i in range(store.span_first[s] - first_column, store.span_end[s] - first_column):
+                if mask[r, i] == TARGET and times[r, i] == 0:
+                    mask[r, i] = UNRECORDED
 
 
 @njit_bare
@@ -35,6 +51,31 @@ def _fill_mask(mask, store, boundary, exclusions, h, first_column, first_row):  
                 for i in range(a, e):
                     if mask[r, i] == TARGET:
                         mask[r, i] = EXCLUDED
+
+
+def _near(edges: NDArray[np.float64], low: float, high: float) -> NDArray[np.float64]:
+    """Edges that reach into rows between two heights."""
+    keep = (np.maximum(edges[:, 1], edges[:, 3]) >= low) & (np.minimum(edges[:, 1], edges[:, 3]) <= high)
+    return np.ascontiguousarray(edges[keep])
+
+
+def mark_unrecorded(
+    band: Band, cell_m: float, mask: NDArray[np.uint8], times: NDArray[np.uint8], unrecorded: NDArray[np.float64]
+) -> None:
+    """Turn untreated target cells under gaps of the log from 1 into 3, in place.
+
+    Parameters
+    ----------
+    mask, times : (rows + 2 halo, columns) uint8
+        Zone and treatments of the painted band.
+    unrecorded : (e, 4) float64
+        Edges of the ground under gaps.
+    """
+    first_row = band.first_row - band.halo
+    edges = _near(unrecorded, first_row * cell_m, (first_row + mask.shape[0]) * cell_m)
+    if edges.shape[0]:
+        store = edge_store(edges.shape[0], band.columns)
+        _fill_unrecorded(mask, times, store, edges, cell_m, band.first_column, first_row)
 
 
 def band_mask(
@@ -63,11 +104,7 @@ def band_mask(
     first_row = band.first_row - band.halo
     low, high = first_row * cell_m, (first_row + rows) * cell_m
 
-    def near(edges: NDArray[np.float64]) -> NDArray[np.float64]:
-        keep = (np.maximum(edges[:, 1], edges[:, 3]) >= low) & (np.minimum(edges[:, 1], edges[:, 3]) <= high)
-        return np.ascontiguousarray(edges[keep])
-
-    ring, holes = near(boundary), near(exclusions)
+    ring, holes = _near(boundary, low, high), _near(exclusions, low, high)
     store = edge_store(max(ring.shape[0], holes.shape[0], 1), band.columns)
     _fill_mask(mask, store, ring, holes, cell_m, band.first_column, first_row)
     return mask

@@ -27,6 +27,7 @@ QUANTITIES = (
     "over_application",
     "boundary",
     "exclusion",
+    "not_recorded",
 )
 """What is counted in cells, in this order; each is a whole number per cell."""
 _N = len(QUANTITIES)
@@ -38,7 +39,8 @@ SKIP = 3
 OUTSIDE_TREATED = 4
 EXCLUDED_TREATED = 5
 EXCLUDED_CLEAR = 6
-CLASSES = ("untouched", "single", "overlap", "skip", "outside", "excluded", "excluded_clear")
+NOT_RECORDED = 7
+CLASSES = ("untouched", "single", "overlap", "skip", "outside", "excluded", "excluded_clear", "not_recorded")
 """Class codes of a cell, as stored in cover.tif."""
 
 
@@ -47,6 +49,7 @@ _LOOKUP = np.array(
         [UNTOUCHED, OUTSIDE_TREATED, OUTSIDE_TREATED],
         [SKIP, SINGLE, OVERLAP],
         [EXCLUDED_CLEAR, EXCLUDED_TREATED, EXCLUDED_TREATED],
+        [NOT_RECORDED, SINGLE, OVERLAP],
     ],
     dtype=np.uint8,
 )
@@ -54,15 +57,17 @@ _LOOKUP = np.array(
 
 
 def quantity_table() -> NDArray[np.int64]:
-    """(3 * 256, quantities) value of every quantity for a cell of zone ``z`` treated ``n`` times, at row 256 z + n."""
+    """(4 * 256, quantities) value of every quantity for a cell of zone ``z`` treated ``n`` times, at row 256 z + n."""
     n = np.arange(256)
     zero, one = np.zeros(256, dtype=np.int64), np.ones(256, dtype=np.int64)
     covered, single, overlap = (n >= 1).astype(np.int64), (n == 1).astype(np.int64), (n >= 2).astype(np.int64)
     extra, skip = np.maximum(n - 1, 0), (n == 0).astype(np.int64)
-    outside = np.stack([zero, n, zero, zero, zero, zero, zero, n, zero, n, zero, zero], axis=1)
-    target = np.stack([one, n, covered, single, overlap, extra, skip, zero, zero, extra, one, zero], axis=1)
-    excluded = np.stack([zero, n, zero, zero, zero, zero, zero, zero, n, n, one, one], axis=1)
-    return np.ascontiguousarray(np.vstack([outside, target, excluded]).astype(np.int64))
+    outside = np.stack([zero, n, zero, zero, zero, zero, zero, n, zero, n, zero, zero, zero], axis=1)
+    target = np.stack([one, n, covered, single, overlap, extra, skip, zero, zero, extra, one, zero, zero], axis=1)
+    excluded = np.stack([zero, n, zero, zero, zero, zero, zero, zero, n, n, one, one, zero], axis=1)
+    gap = target.copy()  # ground that the log does not tell of is neither covered nor skip
+    gap[:, QUANTITIES.index("skip")], gap[:, QUANTITIES.index("not_recorded")] = zero, skip
+    return np.ascontiguousarray(np.vstack([outside, target, excluded, gap]).astype(np.int64))
 
 
 CHUNK = 64
@@ -81,7 +86,7 @@ class Counts(NamedTuple):
 
     Attributes
     ----------
-    histogram : (768,) int64, cells of the core rows by 256 zone + treatments
+    histogram : (1024,) int64, cells of the core rows by 256 zone + treatments
     squares : (len(QUANTITIES),) int64, squared differences between neighbours
     causes : (len(CAUSES),) int64, extra treatments of target cells
     off_rate : (2,) int64, cells treated once with too little, too much

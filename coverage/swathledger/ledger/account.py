@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from swathledger.grid.causes import BY_STRIPS, CAUSE_ORDER, CAUSES
 from swathledger.grid.cells import BY_CAUSE, DEPOSITS, ON_EXCLUDED, ON_OUTSIDE, ON_OVERLAP, ON_TARGET, Brush, Cells
 from swathledger.grid.frame import Band, polygon_edges
-from swathledger.grid.mask import band_mask
+from swathledger.grid.mask import band_mask, mark_unrecorded
 from swathledger.grid.paint import paint_band
 from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import pose_lines
@@ -33,6 +33,7 @@ class _Ground:
     cell_m: float
     boundary: NDArray[np.float64]
     exclusions: NDArray[np.float64]
+    unrecorded: NDArray[np.float64]
     brush: Brush
     tolerance_m: float
 
@@ -43,6 +44,7 @@ _Counted = tuple[Cells, NDArray[np.float64], BandTally]
 def _one_band(band: Band, ground: _Ground, work: Workspace) -> _Counted:
     mask = band_mask(band, ground.cell_m, ground.boundary, ground.exclusions, work)
     cells, deposit = paint_band(band, ground.cell_m, mask, ground.brush, work)
+    mark_unrecorded(band, ground.cell_m, mask, cells.times, ground.unrecorded)
     return cells, deposit, BandTally(band, cells, ground.tolerance_m, ground.cell_m, work)
 
 
@@ -99,6 +101,7 @@ def account(
         cell_m,
         polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
+        polygon_edges(placed.swath.unrecorded),
         Brush(placed.strips, pose_lines(placed.used), edges_m, boom_of(edges_m, placed.used.sigma_m)),
         tolerance_m,
     )

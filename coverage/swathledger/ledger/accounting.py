@@ -143,7 +143,7 @@ class BandRaster:
     classes : (rows, columns) uint8, see :data:`swathledger.grid.tally.CLASSES`
     cause : (rows, columns) uint8, see :data:`swathledger.grid.causes.CAUSES`
     kept : (rows, columns) uint8, 1 where overlap, skip or outside is beyond tolerance
-    mask : (rows, columns) uint8, 0 outside, 1 target, 2 excluded
+    mask : (rows, columns) uint8, 0 outside, 1 target, 2 excluded, 3 target under a gap of the log
     """
 
     first_row: int

@@ -67,6 +67,8 @@ def _area(accounting: Accounting) -> LedgerArea:
         **ground,
         over_application_pct=_share(ground["over_application_m2"], ground["target_m2"]),
         skip_pct=_share(ground["skip_m2"], ground["target_m2"]),
+        not_recorded_m2=areas.m2("not_recorded"),
+        not_recorded_pct=_share(areas.m2("not_recorded"), ground["target_m2"]),
         standard_error_m2=max(errors.values()),
         standard_errors_m2=errors,
         off_rate_10pct_m2=(areas.off_rate_low_cells + areas.off_rate_high_cells) * h2,

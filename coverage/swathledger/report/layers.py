@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathledger.grid.tally import CLASSES, EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
+from swathledger.grid.tally import CLASSES, EXCLUDED_TREATED, NOT_RECORDED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
 from swathledger.report.map import COLOURS, Picture, png
 from swathledger.report.read_results import Layer, Stored
 from swathledger.words import Words
@@ -48,7 +48,7 @@ def dose_shares(picture: Picture, set_rate_l_m2: float | None) -> NDArray[np.flo
 
 
 def _ground(classes: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    inside = np.isin(classes, (SINGLE, OVERLAP, SKIP))
+    inside = np.isin(classes, (SINGLE, OVERLAP, SKIP, NOT_RECORDED))
     return np.where(inside, _GROUND_CODE, _NONE).astype(np.uint8)
 
 

@@ -13,7 +13,16 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from swathledger.grid.tally import CLASSES, EXCLUDED_CLEAR, EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
+from swathledger.grid.tally import (
+    CLASSES,
+    EXCLUDED_CLEAR,
+    EXCLUDED_TREATED,
+    NOT_RECORDED,
+    OUTSIDE_TREATED,
+    OVERLAP,
+    SINGLE,
+    SKIP,
+)
 from swathledger.report.raster import BAND_CLASS, BAND_DOSE, BAND_TIMES
 from swathledger.report.read_results import Stored
 from swathledger.units import UnitSystem, from_face, to_face, unit_symbol
@@ -25,6 +34,7 @@ COLOURS: Final = {
     "outside": "#cc79a7",
     "excluded": "#e69f00",
     "excluded_clear": "#ffffff",
+    "not_recorded": "#a9adb3",
 }
 """After the palette of Okabe and Ito (2008), apart from one another in grey as well."""
 LONG_SIDE_PX: Final = 1000
@@ -64,13 +74,13 @@ def view_box(boundary: BaseGeometry) -> Box:
 def picture_classes(samples: NDArray[np.uint8], block: int) -> NDArray[np.uint8]:
     """Classes of a picture from ``block`` x ``block`` samples a spot.
 
-    The largest of overlap, skip, outside and excluded wins where it holds :data:`SHARE_SHOWN` of the spot, else the
-    commonest of the rest. So a narrow strip shows where it is a fifth of a spot wide and nowhere else.
+    The largest of overlap, skip, outside, excluded and not recorded wins where it holds :data:`SHARE_SHOWN` of the
+    spot, else the commonest of the rest. So a narrow strip shows where it is a fifth of a spot wide and nowhere else.
     """
     rows, columns = samples.shape[0] // block, samples.shape[1] // block
     spots = samples[: rows * block, : columns * block].reshape(rows, block, columns, block)
     share = np.stack([(spots == code).mean(axis=(1, 3)) for code in range(len(CLASSES))])
-    faults = np.array([OVERLAP, SKIP, OUTSIDE_TREATED, EXCLUDED_TREATED])
+    faults = np.array([OVERLAP, SKIP, OUTSIDE_TREATED, EXCLUDED_TREATED, NOT_RECORDED])
     rest = np.array([0, SINGLE, EXCLUDED_CLEAR])
     worst = share[faults]
     chosen: NDArray[np.uint8] = np.where(
@@ -215,6 +225,12 @@ def _when(row: dict[str, Any]) -> str:
     return str(row["pass"]) if start is None else f"{row['pass']} ({start[11:16]}–{end[11:16]} UTC)"
 
 
+def layer_of(stored: Stored, name: str) -> list[BaseGeometry]:
+    """Shapes of a layer; none where the results are older than it."""
+    layer = stored.layers.get(name)
+    return [] if layer is None else list(layer.geometry)
+
+
 def map_figure(stored: Stored, system: UnitSystem, picture: Picture | None = None) -> dict[str, Any]:
     """Everything that the template draws: a picture, paths and points in metres from the north-west corner."""
     boundary = stored.layers["boundary"].geometry[0]
@@ -257,6 +273,7 @@ def map_figure(stored: Stored, system: UnitSystem, picture: Picture | None = Non
             for shape, row in zip(stored.layers["passes"].geometry, stored.layers["passes"].rows, strict=True)
         ],
         "arrows": arrows if len(arrows) <= 150 else [],
+        "gaps": [outline_path(shape, box, fine) for shape in layer_of(stored, "gaps")],
         "standing": [at(point) for point in stored.layers["standing"].geometry],
         "stops": [at(point) for point in stored.layers["stops"].geometry],
         "classes": [name for name in COLOURS if name in used],

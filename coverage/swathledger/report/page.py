@@ -56,6 +56,9 @@ def lead(figures: Figures, t: Words) -> Markup:
             )
         )
     sentences.append(t("lead.missed", skip_pct=n("area/skip_pct", "pct"), skip_area=n("area/skip_m2", "small_area")))
+    if area.get("not_recorded_m2"):
+        missing = {"pct": n("area/not_recorded_pct", "pct"), "area": n("area/not_recorded_m2", "small_area")}
+        sentences.append(t("lead.not_recorded", **missing))
     if figures.get("volume/standing_l"):
         sentences.append(t("lead.standing", litres=n("volume/standing_l", "volume")))
     saving = headline(figures, t)

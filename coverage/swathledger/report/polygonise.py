@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from swathledger.grid.causes import CAUSES
 from swathledger.grid.frame import Frame
-from swathledger.grid.tally import EXCLUDED_TREATED, OUTSIDE_TREATED, OVERLAP, SKIP
+from swathledger.grid.tally import EXCLUDED_TREATED, NOT_RECORDED, OUTSIDE_TREATED, OVERLAP, SKIP
 from swathledger.ledger.accounting import BandRaster
 from swathledger.shutoff.over_applied import CellRuns
 
@@ -26,7 +26,13 @@ SMALLEST_PIECE_M2: Final = 1.0
 """Smaller pieces are counted, not drawn."""
 OUTLINE_CELLS: Final = 1.0
 """Outlines are smoothed by up to this much, in cells: sample points fray every edge by about one."""
-KINDS: Final = {"overlap": OVERLAP, "skip": SKIP, "outside": OUTSIDE_TREATED, "excluded": EXCLUDED_TREATED}
+KINDS: Final = {
+    "overlap": OVERLAP,
+    "skip": SKIP,
+    "outside": OUTSIDE_TREATED,
+    "excluded": EXCLUDED_TREATED,
+    "not_recorded": NOT_RECORDED,
+}
 _CLASS_STEP: Final = 16
 """A cell's key is its class times this plus its cause."""
 
@@ -38,7 +44,7 @@ class Piece:
     Attributes
     ----------
     kind : str
-        ``overlap``, ``skip``, ``outside``, ``excluded`` or ``spared``.
+        ``overlap``, ``skip``, ``outside``, ``excluded``, ``not_recorded`` or ``spared``.
     cause : str or None
         Of overlap and spared ground.
     cells : int
@@ -226,7 +232,7 @@ def _audit_key(key: int) -> tuple[str, str | None]:
 
 
 def audit_pieces(frame: Frame) -> tuple[PieceCollector, Callable[[BandRaster], None]]:
-    """A collector of overlap (by cause), skip, outside and excluded ground beyond tolerance, and its sink."""
+    """A collector of all :data:`KINDS` of ground (overlap by cause) beyond tolerance, and its sink."""
     collector = PieceCollector(frame, _audit_key)
 
     def sink(band: BandRaster) -> None:

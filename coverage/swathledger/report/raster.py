@@ -33,6 +33,7 @@ LEGEND: Final = {
     "outside": "treated beyond the boundary",
     "excluded": "treated inside an exclusion",
     "excluded_clear": "exclusion, not treated",
+    "not_recorded": "target under a gap of the log, not known whether treated",
 }
 """Plain words for each of :data:`swathledger.grid.tally.CLASSES`."""
 GDAL_CACHE_BYTES: Final = 128 << 20

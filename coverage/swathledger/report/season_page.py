@@ -77,6 +77,9 @@ def season_lead(figures: Figures, t: Words) -> Markup:
             )
         )
     sentences.append(t("season.lead.missed", pct=n("means/skip_pct", "pct"), area=n("totals/skip_m2", "area", 2)))
+    if totals.get("not_recorded_m2"):
+        missing = {"pct": n("means/not_recorded_pct", "pct"), "area": n("totals/not_recorded_m2", "area", 2)}
+        sentences.append(t("season.lead.not_recorded", **missing))
     saving = _saving(figures, t)
     return Markup(" ").join([*sentences, *([] if saving is None else [saving])])
 

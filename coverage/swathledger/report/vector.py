@@ -52,6 +52,11 @@ LAYERS: Final[dict[str, tuple[str, Columns]]] = {
     "states": ("MultiLineString", {"state": "i", "open_nozzles": "s", **RUN}),
     "overlap": ("MultiPolygon", {"cause": "s", **PIECE, "extra_m2": "f"}),
     "skip": ("MultiPolygon", {"piece": "i", "area_m2": "f"}),
+    "not_recorded": ("MultiPolygon", {"piece": "i", "area_m2": "f"}),
+    "gaps": (
+        "MultiLineString",
+        {"start_utc": "s", "start_s": "f", "duration_s": "f", "length_m": "f", "spraying": "s", "bridged": "s"},
+    ),
     "outside": ("MultiPolygon", {**PIECE, "treated_m2": "f"}),
     "excluded": ("MultiPolygon", {**PIECE, "treated_m2": "f"}),
     "spared": ("MultiPolygon", {"piece": "i", "cause": "s", "spared_by": "s", "area_m2": "f"}),
@@ -162,6 +167,25 @@ def _standing_rows(audit: Audit) -> tuple[list[Row], list[Row]]:
     return discharges, stops
 
 
+def _gap_rows(audit: Audit) -> list[Row]:
+    """Gaps of the log as straight lines of the boom's centre, bridged or not."""
+    swath, log = audit.swath, audit.log
+    wanted = np.asarray(swath.row_open.any(axis=1))
+    out = []
+    for pose, bridged in sorted([*((int(p), False) for p in swath.cut), *((int(p), True) for p in swath.bridged)]):
+        row = int(swath.epoch[pose])
+        start, end = float(log.time_s[row] - log.time_s[0]), float(log.time_s[row + 1] - log.time_s[0])
+        after = int(np.searchsorted(swath.time_s, end, side="left"))
+        line = shapely.LineString([(swath.x_m[p], swath.y_m[p]) for p in (pose, after)])
+        out.append({
+            "start_utc": drive.utc_text(log, start), "start_s": start, "duration_s": end - start,
+            "length_m": float(line.length), "bridged": "yes" if bridged else "no",
+            "spraying": ("neither end", "after", "before", "both ends")[2 * int(wanted[row]) + int(wanted[row + 1])],
+            "geometry": line,
+        })  # fmt: skip
+    return out
+
+
 def _summary_rows(audit: Audit, pieces: Pieces, spared: Pieces | None, document: Ledger) -> list[Row]:
     h2 = pieces.cell_m**2
     rows: list[Row] = [
@@ -217,6 +241,7 @@ def layer_rows(audit: Audit, pieces: Pieces, document: Ledger) -> dict[str, list
     }
     for kind in KINDS:
         layers[kind] = [_piece_row(n, piece, h2, rate_l_ha) for n, piece in enumerate(pieces.of(kind), start=1)]
+    layers["gaps"] = _gap_rows(audit)
     if spared is not None and replay is not None:
         layers["spared"] = [
             {

@@ -37,6 +37,7 @@ class SettingsSpec(_Table):
 
     cell_m: Positive | None = None
     max_gap_s: Positive | None = None
+    bridge_s: Positive | None = None
     tolerance_m: NotNegative | None = None
     groups: list[Literal["boom", "nozzle", "limit"] | Count] | None = None
     off_when_covered: Annotated[float, Field(strict=True, gt=0, le=1)] | None = None

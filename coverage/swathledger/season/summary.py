@@ -123,6 +123,7 @@ def _means(totals: SeasonTotals, rows: Sequence[Row]) -> SeasonMeans:
         over_application_pct=share(totals.over_application_m2, target),
         overlap_extra_pct=share(totals.overlap_extra_m2, target),
         skip_pct=share(totals.skip_m2, target),
+        not_recorded_pct=share(totals.not_recorded_m2, target),
         outside_pct=share(totals.outside_m2, target),
         excluded_pct=share(totals.excluded_m2, target),
         covered_pct=share(totals.covered_m2, target),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import MultiPolygon
 
 from swathledger.errors import LogError
 from swathledger.field.field import LocalPlane
@@ -13,9 +14,10 @@ from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
 from swathledger.motion import default_max_gap_s
 from swathledger.notes import Measure, Note
+from swathledger.swath.gaps import Gap, straight_gaps, unrecorded_ground
 from swathledger.swath.pose import Poses, boom_poses
 from swathledger.swath.swath import Swath
-from swathledger.swath.track import build_track, wrap_rad
+from swathledger.swath.track import Track, build_track, wrap_rad
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -182,7 +184,13 @@ def _hold(value: Floats, code: str, notes: list[Note]) -> Floats:
 
 
 def build_swath(
-    log: Log, machine: Machine, plane: LocalPlane, *, max_gap_s: float | None = None, max_step_m: float | None = None
+    log: Log,
+    machine: Machine,
+    plane: LocalPlane,
+    *,
+    max_gap_s: float | None = None,
+    bridge_s: float | None = None,
+    max_step_m: float | None = None,
 ) -> Swath:
     """Rebuild boom poses and ribbons from a log.
 
@@ -192,6 +200,9 @@ def build_swath(
         Clean rows, what made them, and where they are laid out flat.
     max_gap_s : float, optional
         Longest time between rows that is bridged; default 6 x the median step, at least 6 s.
+    bridge_s : float, optional
+        Longer gaps, up to this, are bridged too where they are straight with spraying on at both ends: what was open
+        before one is taken to have stayed open.
     max_step_m : float, optional
         Longest step between poses; default as few as curves allow.
 
@@ -209,6 +220,11 @@ def build_swath(
         notes.append(Note.of("swath.no_states"))
     x, y = plane.forward(log.latitude_deg, log.longitude_deg)
     track = build_track(log, np.asarray(x), np.asarray(y), gap)
+    bridged = _to_bridge(track, log.time_s, np.asarray(opened.any(axis=1)), gap, bridge_s)
+    if bool(bridged.any()):
+        track = build_track(log, np.asarray(x), np.asarray(y), gap, bridged)
+        way = np.hypot(np.diff(track.x_m), np.diff(track.y_m))[bridged].sum()
+        notes.append(Note.of("swath.bridged", count=int(bridged.sum()), way=Measure(float(way), "length")))
     notes.extend(track.notes)
     poses = boom_poses(track, machine, max_step_m)
     if machine.hitch is not None and bool(track.reverse.any()):
@@ -231,10 +247,13 @@ def build_swath(
     if volume is not None:
         volume = np.where(carried, volume, 0.0)
 
+    driven = sprayed & carried & ~poses.standing
+    seconds = float(np.diff(poses.time_s)[driven].sum())
+    speed = float(distance[driven].sum()) / seconds if seconds > 0 else 0.0
     ribbon_step, left, right = _ribbons(poses, runs, carried & ~poses.standing, len(log))
     dt = np.diff(poses.time_s)
-    cut = ~track.linked
-    cut_open = cut & (row_width[:-1] > 0)
+    cut_open = ~track.linked & (row_width[:-1] > 0)
+    cut = np.flatnonzero(real & ~track.linked[row])
     way = np.hypot(np.diff(track.x_m), np.diff(track.y_m))
     return Swath(
         x_m=poses.x_m,
@@ -260,12 +279,42 @@ def build_swath(
         row_heading_deg=np.rad2deg(np.append(track.heading_in_rad, track.heading_out_rad[-1])) % 360.0,
         nozzle_edges_m=edges,
         width_by_row=by_width,
-        gaps=int(np.count_nonzero(cut)),
+        cut=cut,
+        bridged=np.flatnonzero(real & bridged[row] & np.concatenate(([True], np.diff(row) != 0))),
+        unrecorded=_unrecorded(poses, cut, runs, len(log), speed),
         unbridged_m=float(way[cut_open].sum()),
         standing_open_s=float(dt[poses.standing & sprayed].sum()),
         sigma_m=track.sigma_m,
         notes=tuple(notes),
     )
+
+
+def _to_bridge(track: Track, time_s: Floats, opened: Flags, max_gap_s: float, bridge_s: float | None) -> Flags:
+    """(n - 1,) steps too long to be bridged of themselves, straight, with something open at both ends."""
+    dt = np.diff(time_s)
+    out = np.zeros(dt.shape[0], dtype=bool)
+    if bridge_s is None:
+        return out
+    step = np.flatnonzero((dt > max_gap_s) & (dt <= bridge_s) & ~track.linked & opened[:-1] & opened[1:])
+    ends = np.stack([step, step + 1], axis=1)
+    leaving = track.heading_in_rad[step] + np.pi * track.reverse[np.maximum(step - 1, 0)]
+    arriving = track.heading_out_rad[step] + np.pi * track.reverse[np.minimum(step + 1, dt.shape[0] - 1)]
+    out[step] = straight_gaps(track.x_m[ends], track.y_m[ends], leaving, arriving, track.time_s[ends])
+    return out
+
+
+def _unrecorded(poses: Poses, cut: Ints, runs: _Runs, rows: int, speed_m_s: float) -> MultiPolygon:
+    """Ground under the gaps with something open at both ends."""
+    first = np.searchsorted(runs.row, np.arange(rows + 1), side="left")
+
+    def swept(row: int) -> list[tuple[float, float]]:
+        part = slice(first[row], first[row + 1])
+        return list(zip(runs.left_m[part].tolist(), runs.right_m[part].tolist(), strict=True))
+
+    before = poses.row_step[cut]
+    both = (first[before + 1] > first[before]) & (first[before + 2] > first[before + 1])
+    gaps = [Gap(int(a), swept(r), swept(r + 1)) for a, r in zip(cut[both].tolist(), before[both].tolist(), strict=True)]
+    return unrecorded_ground(poses, gaps, speed_m_s)
 
 
 def _ribbons(poses: Poses, runs: _Runs, sweeps: Flags, rows: int) -> tuple[Ints, Floats, Floats]:

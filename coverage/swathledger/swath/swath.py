@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import MultiPolygon
 
 from swathledger.errors import LogError
 from swathledger.notes import Note
@@ -65,8 +66,13 @@ class Swath:
         As in the machine.
     width_by_row : bool
         True where the swath is known only by a logged width; the side is then assumed centred.
-    gaps : int
-        Time gaps and jumps that were not bridged.
+    cut : (g,) int64
+        Pose before each gap in time and each jump that was not bridged; the next pose is after it.
+    bridged : (b,) int64
+        First pose of each gap that was bridged because it was asked for.
+    unrecorded : MultiPolygon
+        Ground that may have been sprayed in gaps with spraying on at both ends; see
+        :func:`swathledger.swath.gaps.unrecorded_ground`.
     unbridged_m : float
         Straight distance over unbridged gaps at whose start something was open.
     standing_open_s : float
@@ -100,7 +106,9 @@ class Swath:
     row_heading_deg: Floats
     nozzle_edges_m: Floats
     width_by_row: bool
-    gaps: int
+    cut: Ints
+    bridged: Ints
+    unrecorded: MultiPolygon
     unbridged_m: float
     standing_open_s: float
     sigma_m: float | None
@@ -118,6 +126,11 @@ class Swath:
                 raise LogError(f"{name} must have one value a step ({p - 1})")
         if not bool(np.all(self.ribbon_left_m < self.ribbon_right_m)):
             raise LogError("a ribbon's left edge must lie left of its right edge")
+
+    @property
+    def gaps(self) -> int:
+        """Gaps in time and jumps that were not bridged."""
+        return int(self.cut.shape[0])
 
     @property
     def pass_count(self) -> int:

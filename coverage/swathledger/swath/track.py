@@ -188,11 +188,13 @@ def _fill_held(course: Floats) -> Floats:
     return course[known[index]]
 
 
-def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float) -> Track:
+def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float, bridged: Flags | None = None) -> Track:
     """Find standstill, gaps, reversing and heading.
 
     Logged headings are used where present; where the machine reverses and the logged value points along the way
     driven, it is a course and is turned round. Missing headings come from the track, held at standstill.
+
+    ``bridged``: (n - 1,) steps that are linked though they are longer than ``max_gap_s``.
     """
     time_s = log.time_s - log.time_s[0]
     dt = np.diff(time_s)
@@ -200,6 +202,8 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float) -> Track:
     step = np.hypot(np.diff(x_m), np.diff(y_m))
     jump = is_jump(step, dt)
     linked = (dt <= max_gap_s) & ~jump
+    if bridged is not None:
+        linked |= bridged
     noise = jitter_m(x_m, y_m, time_s, max_gap_s)
     standing = find_standing(x_m, y_m, time_s, log.speed_m_s, max_gap_s, noise) & linked
     x, y = freeze_standing(x_m, y_m, standing)

@@ -70,8 +70,8 @@ def test_numbers_that_matter_are_there(stored: Stored) -> None:
     wanted |= {f"cause/{i}/area_m2" for i, c in enumerate(stored.document["cause"]) if c["area_m2"] > 0}
     wanted |= {"product/products/0/over_applied/money", "product/products/0/applied/amount"}
     wanted |= {"model/section_seconds_agreement_pct", "provenance/cell_m", "quality/used"}
-    # far ground is told only where there is any; standard errors stand beside their quantities
-    wanted -= {"area/far_m2", "area/standard_error_m2", "area/standard_errors_m2"}
+    # far and not recorded ground is told only where there is any; standard errors stand beside their quantities
+    wanted -= {"area/far_m2", "area/not_recorded_m2", "area/standard_error_m2", "area/standard_errors_m2"}
     wanted |= {f"area/standard_errors_m2/{key}" for key in stored.document["area"]["standard_errors_m2"]}
     assert wanted <= keys
 

@@ -52,13 +52,13 @@ LAYERS: Final[dict[str, tuple[str, Columns]]] = {
     "states": ("MultiLineString", {"state": "i", "open_nozzles": "s", **RUN}),
     "overlap": ("MultiPolygon", {"cause": "s", **PIECE, "extra_m2": "f"}),
     "skip": ("MultiPolygon", {"piece": "i", "area_m2": "f"}),
+    "outside": ("MultiPolygon", {**PIECE, "treated_m2": "f"}),
+    "excluded": ("MultiPolygon", {**PIECE, "treated_m2": "f"}),
     "not_recorded": ("MultiPolygon", {"piece": "i", "area_m2": "f"}),
     "gaps": (
         "MultiLineString",
         {"start_utc": "s", "start_s": "f", "duration_s": "f", "length_m": "f", "spraying": "s", "bridged": "s"},
     ),
-    "outside": ("MultiPolygon", {**PIECE, "treated_m2": "f"}),
-    "excluded": ("MultiPolygon", {**PIECE, "treated_m2": "f"}),
     "spared": ("MultiPolygon", {"piece": "i", "cause": "s", "spared_by": "s", "area_m2": "f"}),
     "standing": (
         "Point",

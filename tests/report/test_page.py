@@ -125,6 +125,7 @@ def test_names_are_only_text(stored: Stored) -> None:
 
 def test_unknown_reads_unknown(stored: Stored) -> None:
     document = copy.deepcopy(stored.document)
+    document["estimate"] = None
     document["volume"] = document["product"] = document["standing"] = document["balance"] = None
     for cause in document["cause"]:
         cause["volume_l"] = None

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
+from swathledger.report.estimated import best_and_interval, estimate_rows
 from swathledger.report.layers import layers_of
 from swathledger.report.map import map_figure, read_picture, view_box
 from swathledger.report.numbers import Figures
@@ -26,26 +27,12 @@ PRINT_WIDTH_MM = 130.0
 
 
 def lead(figures: Figures, t: Words) -> Markup:
-    """The answer in plain sentences, with its uncertainty."""
+    """The answer in plain sentences, with its uncertainty: best estimates where there are any, else what was read."""
     n = figures.number
     area = figures.get("area")
     if area["over_application_pct"] is None:
         return t("lead.unknown")
-    values = {
-        "target": n("area/target_m2", "area", 2),
-        "over_pct": n("area/over_application_pct", "pct"),
-        "over_area": n("area/over_application_m2", "small_area"),
-        "error": n("area/standard_errors_m2/over_application_m2", "small_area"),
-    }
-    if area["over_application_m2"] == 0:
-        sentences = [t("lead.nothing", target=values["target"], error=values["error"])]
-    elif figures.get("volume") is None:
-        sentences = [t("lead.answer_no_litres", **values)]
-    else:
-        litres = t(
-            "lead.litres", over_litres=n("volume/over_applied_l", "volume"), applied=n("volume/applied_l", "volume", 0)
-        )
-        sentences = [t("lead.answer", litres=litres, **values)]
+    sentences = [_over_applied(figures, t)]
     if area["over_application_m2"] > 0:
         index = max(range(len(figures.get("cause"))), key=lambda i: float(figures.get(f"cause/{i}/area_m2")))
         sentences.append(
@@ -55,7 +42,12 @@ def lead(figures: Figures, t: Words) -> Markup:
                 cause=t(f"cause.lead.{figures.get(f'cause/{index}/cause')}"),
             )
         )
-    sentences.append(t("lead.missed", skip_pct=n("area/skip_pct", "pct"), skip_area=n("area/skip_m2", "small_area")))
+    skip = best_and_interval(figures, "skip_pct")
+    sentences.append(
+        t("lead.missed", skip_pct=n("area/skip_pct", "pct"), skip_area=n("area/skip_m2", "small_area"))
+        if skip is None
+        else t("lead.missed_about", **skip)
+    )
     if area.get("not_recorded_m2"):
         missing = {"pct": n("area/not_recorded_pct", "pct"), "area": n("area/not_recorded_m2", "small_area")}
         sentences.append(t("lead.not_recorded", **missing))
@@ -63,6 +55,34 @@ def lead(figures: Figures, t: Words) -> Markup:
         sentences.append(t("lead.standing", litres=n("volume/standing_l", "volume")))
     saving = headline(figures, t)
     return Markup(" ").join([*sentences, *([saving] if saving is not None else [])])
+
+
+def _over_applied(figures: Figures, t: Words) -> Markup:
+    """How much was over-applied."""
+    n = figures.number
+    target = n("area/target_m2", "area", 2)
+    known = figures.get("volume") is not None
+    about = best_and_interval(figures, "over_application_pct")
+    if about is not None:
+        litres = best_and_interval(figures, "over_applied_l") if known else None
+        applied = n("volume/applied_l", "volume", 0)
+        told = t("lead.no_litres") if litres is None else t("lead.litres_about", applied=applied, **litres)
+        return t("lead.about", target=target, litres=told, **about)
+    error = n("area/standard_errors_m2/over_application_m2", "small_area")
+    if figures.get("area/over_application_m2") == 0:
+        return t("lead.nothing", target=target, error=error)
+    values = {
+        "target": target,
+        "over_pct": n("area/over_application_pct", "pct"),
+        "over_area": n("area/over_application_m2", "small_area"),
+        "error": error,
+    }
+    if not known:
+        return t("lead.answer_no_litres", **values)
+    litres_read = t(
+        "lead.litres", over_litres=n("volume/over_applied_l", "volume"), applied=n("volume/applied_l", "volume", 0)
+    )
+    return t("lead.answer", litres=litres_read, **values)
 
 
 def _label_warnings(figures: Figures, t: Words) -> list[Markup]:
@@ -130,6 +150,8 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
         lead=lead(figures, t),
         distrust=distrust(figures, t),
         label_warnings=_label_warnings(figures, t),
+        about=partial(best_and_interval, figures),
+        estimates=estimate_rows(figures, t),
         clock=figures.clock,
         duration=figures.duration,
         drive=_drive(stored, figures),

@@ -83,6 +83,7 @@ def _value(value: Any) -> Any:
 WANTED = ("boundary", "exclusions", "passes", "standing", "stops", "overlap", "outside", "excluded")
 REPLAYED = "spared"
 """A layer that only a replay makes."""
+GAPS = "gaps"
 
 
 def read_results(folder: Path) -> Stored:
@@ -99,6 +100,8 @@ def read_results(folder: Path) -> Stored:
     try:
         with plain_path(vector) as opened:
             wanted = (*WANTED, *((REPLAYED,) if ledger.model is not None else ()))
+            if ledger.area.not_recorded_m2 is not None:  # results older than that have no layer of gaps
+                wanted = (*wanted, GAPS)
             layers = {name: _layer(opened, name, plane) for name in wanted}
     except (OSError, RuntimeError) as error:
         raise InputError(

@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from swathledger.report.estimated import best_and_interval
 from swathledger.report.numbers import Figures, layout_words
 from swathledger.units import from_face, to_face
 from swathledger.words import Words
@@ -120,6 +121,9 @@ def headline(figures: Figures, t: Words) -> Markup | None:
     if pct is None or pct <= 0:
         return t("lead.resolution_none", layout=layout)
     share = figures.number(f"{path}/saved_pct", "pct", 1)
+    about = best_and_interval(figures, f"saved_pct:{figures.get(f'replay/{index}/label')}")
+    if about is not None:
+        share = t("lead.range", **about)
     if figures.get(f"{path}/saved_l") is None:
         return t("lead.resolution_area", layout=layout, pct=share)
     saved = figures.number(f"{path}/saved_l", "volume")

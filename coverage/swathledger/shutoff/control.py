@@ -130,6 +130,9 @@ def _put_all(scene, plan, groups, b, way_m):  # type: ignore[no-untyped-def]  # 
 @njit_bare
 def _put_shut(scene, plan, groups, step, way_m):  # type: ignore[no-untyped-def]  # numba infers the types
     """Take down what ended in a step, neighbours of one beginning and end as one."""
+    if groups.ended[0] == 0:
+        return True
+    groups.ended[0] = 0
     count = groups.spraying.shape[0]
     g = 0
     fits = True
@@ -162,6 +165,7 @@ def _spray(scene, plan, groups, g, step, u, on, way_m):  # type: ignore[no-untyp
         groups.from_u[g] = u
     elif groups.spraying[g] and not on:
         groups.until_u[g] = u
+        groups.ended[0] = 1
     groups.spraying[g] = on
     return fits
 
@@ -261,11 +265,25 @@ def _decide(scene, plan, groups, switches, part, g, two_looks, way_m):  # type: 
 
 
 @njit_bare
+def _decide_all(scene, plan, groups, switches, part, two_looks, way_m):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Let every group decide; next to nothing happens to most of them. False: no room."""
+    fits = True
+    for g in range(groups.command.shape[0]):
+        if groups.waiting[g] == 0 and _wish(plan, groups, g, groups.seen_m) == groups.command[g]:
+            groups.settled[g] = True
+        else:
+            fits = _decide(scene, plan, groups, switches, part, g, two_looks, way_m) and fits
+    return fits
+
+
+@njit_bare
 def _count_time(scene, groups, part, logged_open, totals):  # type: ignore[no-untyped-def]  # numba infers the types
     """Add a control step to the seconds open, those in which model and log agree, and those judged."""
     start = part.step_s + part.u0 * part.seconds
     end = part.step_s + part.u1 * part.seconds
     wanted = scene.drive.wanted[part.step]
+    judged = wanted and logged_open.shape[0] > 0
+    total, agreed, seconds = totals[0], totals[1], totals[2]
     for g in range(groups.is_open.shape[0]):
         open_s = groups.open_s[g]
         if groups.is_open[g]:
@@ -273,10 +291,11 @@ def _count_time(scene, groups, part, logged_open, totals):  # type: ignore[no-un
         groups.open_s[g] = 0.0
         groups.mark_s[g] = end
         if wanted:
-            totals[0] += open_s
-            if logged_open.shape[0] > 0:
-                totals[1] += open_s if logged_open[part.step, g] else end - start - open_s
-                totals[2] += end - start
+            total += open_s
+        if judged:
+            agreed += open_s if logged_open[part.step, g] else end - start - open_s
+            seconds += end - start
+    totals[0], totals[1], totals[2] = total, agreed, seconds
 
 
 @njit
@@ -348,7 +367,9 @@ def drive_layout(scene, plan, groups, switches, logged_open, totals):  # type: i
             piece_m, piece_from = 0.0, a
         piece_m += length
         for g in range(count):
-            fits = _spray(scene, plan, groups, g, a, 0.0, groups.is_open[g] and drive.wanted[a], way_m) and fits
+            on = groups.is_open[g] and drive.wanted[a]
+            if on != groups.spraying[g]:
+                fits = _spray(scene, plan, groups, g, a, 0.0, on, way_m) and fits
         fits = _put_shut(scene, plan, groups, a, way_m) and fits
         gathered = 0
         for n in range(parts):
@@ -366,8 +387,7 @@ def drive_layout(scene, plan, groups, switches, logged_open, totals):  # type: i
                 for g in range(count):
                     groups.mark_s[g] = part.step_s + part.u0 * seconds
             _look(scene, plan, part, part.u1, groups.seen_m)
-            for g in range(count):
-                fits = _decide(scene, plan, groups, switches, part, g, two_looks, way_m) and fits
+            fits = _decide_all(scene, plan, groups, switches, part, two_looks, way_m) and fits
             _count_time(scene, groups, part, logged_open, totals)
             fits = _put_shut(scene, plan, groups, a, way_m) and fits
         way_m += length

@@ -79,6 +79,8 @@ class Groups(NamedTuple):
     from_u, until_u : (g,) float64
         Where the piece begins that the group lays; where, in the present step, it ended and is not yet taken down
         (-1: it did not).
+    ended : (1,) int64
+        1 where any did.
     mark_s, open_s : (g,) float64
         Since when the state is as it is; seconds open in the present control step.
     seen_m : (2, g) float64
@@ -102,6 +104,7 @@ class Groups(NamedTuple):
     from_step: NDArray[np.int64]
     from_u: NDArray[np.float64]
     until_u: NDArray[np.float64]
+    ended: NDArray[np.int64]
     mark_s: NDArray[np.float64]
     open_s: NDArray[np.float64]
     seen_m: NDArray[np.float64]
@@ -147,6 +150,7 @@ def new_groups(count: int) -> Groups:
         np.zeros(count, np.int64),
         np.zeros(count),
         np.full(count, -1.0),
+        np.zeros(1, np.int64),
         np.zeros(count),
         np.zeros(count),
         np.zeros((2, count)),

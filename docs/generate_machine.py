@@ -12,14 +12,14 @@ from pathlib import Path
 from swathledger.log.columns import KNOWN
 from swathledger.machine.file import BoomTable, RateTable
 from swathledger.machine.keys import rows
-from swathledger.machine.machine import Antenna, Errors, Hitch, LogOptions, Replay, ReplayLayout, Valves
-from swathledger.machine.plumbing import Line, Plumbing
+from swathledger.machine.machine import Antenna, Errors, Hitch, LogOptions, ReplayLayout, ReplaySettings, Valves
+from swathledger.machine.plumbing import Plumbing, PlumbingLine
 from swathledger.machine.products import ProductTable
 
 PAGE = Path(__file__).with_name("machine.md")
 WIDTH = 120
 PARTS = (
-    Antenna, BoomTable, Errors, Hitch, Line, LogOptions, Plumbing, ProductTable, RateTable, Replay, ReplayLayout,
+    Antenna, BoomTable, Errors, Hitch, PlumbingLine, LogOptions, Plumbing, ProductTable, RateTable, ReplaySettings, ReplayLayout,
     Valves,
 )  # fmt: skip
 

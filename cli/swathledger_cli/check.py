@@ -56,8 +56,8 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
 def render(report: LogReport, units: UnitSystem) -> list[str]:
     """Lines for a person."""
     from swathledger.text import duration, printable
-    from swathledger.units import text
     from swathledger.words import say_all
+    from swathledger.words.numbers import text
 
     when = "date unknown" if report.start_utc is None else f"{report.start_utc} to {report.end_utc}"
     kinds = {

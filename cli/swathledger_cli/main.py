@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, NoReturn
 
 import click
@@ -14,51 +12,33 @@ import click
 from swathledger import __version__
 from swathledger_cli import errors
 
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """Where a command lives and its one line in the list of commands."""
-
-    module: str
-    attribute: str
-    summary: str
-
-
-COMMANDS: dict[str, Entry] = {
-    "check": Entry("swathledger_cli.check", "command", "Say whether a log is fit to use and how to better it."),
-    "audit": Entry("swathledger_cli.audit", "command", "Account for one field: where each litre went."),
-    "match": Entry("swathledger_cli.match", "command", "Match a folder of logs with field boundaries into a manifest."),
-    "season": Entry("swathledger_cli.season", "command", "Audit every field of a manifest; carry on past failures."),
-    "report": Entry("swathledger_cli.report", "command", "Render the pages of results again: other units, PDF."),
-    "study": Entry("swathledger_cli.study", "command", "Compare shutoff resolutions across the fields of a season."),
-    "payback": Entry("swathledger_cli.payback", "command", "Work out when a finer shutoff would pay for itself."),
-    "prime": Entry("swathledger_cli.prime", "command", "Work out line volume, priming and rinsing of a machine."),
-    "simulate": Entry("swathledger_cli.simulate", "command", "Make synthetic fields and drives whose truth is known."),
-    "demo": Entry("swathledger_cli.demo", "command", "Run everything on the invented sample logs."),
+COMMANDS: dict[str, str] = {
+    "check": "Say whether a log is fit to use and how to better it.",
+    "audit": "Account for one field: where each litre went.",
+    "match": "Match a folder of logs with field boundaries into a manifest.",
+    "season": "Audit every field of a manifest; carry on past failures.",
+    "report": "Render the pages of results again: other units, PDF.",
+    "study": "Compare shutoff resolutions across the fields of a season.",
+    "payback": "Work out when a finer shutoff would pay for itself.",
+    "prime": "Work out line volume, priming and rinsing of a machine.",
+    "simulate": "Make synthetic fields and drives whose truth is known.",
+    "demo": "Run everything on the invented sample logs.",
 }
-"""Every command, in the order of the work; one whose module is absent is not offered."""
-
-
-def _is_there(entry: Entry) -> bool:
-    """Whether the module exists; looks for the file and does not import it."""
-    return importlib.util.find_spec(entry.module) is not None
+"""Every command in the order of the work, with its line in the list; each is `command` in the module of its name."""
 
 
 class LazyGroup(click.Group):
     """A group that imports a command's module only when that command is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Names of the commands that can be called, in the table's order."""
-        return [name for name, entry in COMMANDS.items() if _is_there(entry)]
+        """Names of the commands, in the table's order."""
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import and return one command, or None where there is no such command."""
-        entry = COMMANDS.get(cmd_name)
-        if entry is None or not _is_there(entry):
+        if cmd_name not in COMMANDS:
             return None
-        command = getattr(importlib.import_module(entry.module), entry.attribute)
-        if not isinstance(command, click.Command):
-            raise TypeError(f"{entry.module}.{entry.attribute} is not a click command")
+        command: click.Command = importlib.import_module(f"swathledger_cli.{cmd_name}").command
         return command
 
     def resolve_command(
@@ -75,7 +55,7 @@ class LazyGroup(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands from the table, without importing them."""
-        rows = [(name, COMMANDS[name].summary) for name in self.list_commands(ctx)]
+        rows = [(name, COMMANDS[name]) for name in self.list_commands(ctx)]
         if rows:
             with formatter.section("Commands"):
                 formatter.write_dl(rows)

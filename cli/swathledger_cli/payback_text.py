@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from swathledger.units import QUANTITIES, text
+from swathledger.units import QUANTITIES
+from swathledger.words.numbers import text
 
 if TYPE_CHECKING:
     from swathledger.units import UnitSystem

@@ -94,20 +94,14 @@ def command(
     progress.show("\n".join(render(document, units)))
 
 
-def _clock(seconds: float | None) -> str:
-    if seconds is None:
-        return "time unknown"
-    whole = round(seconds)
-    return f"{whole} s" if whole < 120 else f"{whole // 60} min {whole % 60:02d} s"
-
-
 def _pct(share: float) -> str:
     return f"{100 * share:.3g} %"
 
 
 def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
     """Lines of the text that a person reads."""
-    from swathledger.units import text
+    from swathledger.text import duration
+    from swathledger.words.numbers import text
 
     def vol(litres: float | None) -> str:
         return text("volume", litres, units, digits=1)
@@ -117,6 +111,7 @@ def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
         return [*out, NO_PLUMBING, *_closing(document)]
     out += _held(document["volumes"], units)
     prime, flow = document["prime"], document["flow"]
+    plug, mixed = (duration(prime[key], "time unknown") for key in ("plug_s", "mixed_s"))
     waits = [row["plug_l"] for row in prime["sections"]]
     alike = max(waits) - min(waits) <= 1e-9 * max(waits)
     where = "alike in all sections" if alike and len(waits) > 1 else f"section {prime['governing_section']}"
@@ -125,9 +120,9 @@ def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
         "",
         f"PRIME THROUGH OPEN NOZZLES{spared}",
         f"  Leaves the nozzles before product at full strength reaches the farthest one ({where}):",
-        f"    at least  {vol(prime['plug_l']):>10}  {_clock(prime['plug_s']):>14}   plug flow: product pushes the old "
+        f"    at least  {vol(prime['plug_l']):>10}  {plug:>14}   plug flow: product pushes the old "
         "content ahead, nothing mixes",
-        f"    at most   {vol(prime['mixed_l']):>10}  {_clock(prime['mixed_s']):>14}   mixed: one stirred vessel, to "
+        f"    at most   {vol(prime['mixed_l']):>10}  {mixed:>14}   mixed: one stirred vessel, to "
         f"{_pct(prime['strength'])} strength",
     ]
     if prime["plug_product_l"] > 1e-9 * prime["plug_l"]:
@@ -143,7 +138,8 @@ def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
 
 
 def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
-    from swathledger.units import text, to_face
+    from swathledger.units import to_face
+    from swathledger.words.numbers import text
 
     def vol(litres: float | None) -> str:
         return text("volume", litres, units, digits=1)
@@ -181,7 +177,7 @@ def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
 
 
 def _flow_words(flow: dict[str, Any], units: UnitSystem) -> str:
-    from swathledger.units import text
+    from swathledger.words.numbers import text
 
     amount = text("flow", flow["flow_l_s"], units, digits=1)
     speed = text("speed", flow["speed_m_s"], units)

@@ -124,7 +124,7 @@ def _line(step: Step) -> str:
 
 def lines(season: Season, units: UnitSystem) -> list[str]:
     """Lines for a person."""
-    from swathledger.units import text
+    from swathledger.words.numbers import text
 
     document = season.document
     jobs, totals = document.jobs, document.totals

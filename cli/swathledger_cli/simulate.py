@@ -12,7 +12,7 @@ from swathledger_cli import options, progress
 from swathledger_cli.options import PositiveFloat
 
 if TYPE_CHECKING:
-    from swathledger.simulate.run import Outcome
+    from swathledger.simulate.run import Simulated
 
 WORDS = ("best", "longest", "contour")
 _OPTIONAL_PLUS = click.FloatRange(min=0.0)
@@ -258,7 +258,7 @@ def command(
         progress.summary("\n".join(_lines(outcome)), quiet=quiet)
 
 
-def _document(outcomes: list[Outcome]) -> dict[str, Any]:
+def _document(outcomes: list[Simulated]) -> dict[str, Any]:
     from swathledger.words import say_all
 
     return {
@@ -282,7 +282,7 @@ def _document(outcomes: list[Outcome]) -> dict[str, Any]:
     }
 
 
-def _lines(outcome: Outcome) -> list[str]:
+def _lines(outcome: Simulated) -> list[str]:
     from swathledger.words import say_all
 
     driven = outcome.driven

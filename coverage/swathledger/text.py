@@ -51,14 +51,16 @@ def moment(seconds: float, *, decimals: int = 3, fixed: bool = False) -> str:
     return when.isoformat(timespec=places).replace("+00:00", "Z")
 
 
-def duration(seconds: float) -> str:
-    """A length of time in its two largest units.
+def duration(seconds: float | None, unknown: str = "unknown") -> str:
+    """A length of time in its two largest units; ``unknown`` where it is not known.
 
     Examples
     --------
     >>> duration(7.4), duration(185), duration(7500)
     ('7 s', '3 min 05 s', '2 h 05 min')
     """
+    if seconds is None:
+        return unknown
     hours, rest = divmod(round(seconds), 3600)
     minutes, left = divmod(rest, 60)
     if hours:

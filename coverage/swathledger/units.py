@@ -10,7 +10,6 @@ a million and is not used.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -255,38 +254,3 @@ def from_face(kind: str, value: float, system: UnitSystem = "metric") -> float:
     10.0
     """
     return value * _quantity(kind).face(system).si_per_unit
-
-
-def text(
-    kind: str, value: float | None, system: UnitSystem = "metric", *, digits: int | None = None, unit: bool = True
-) -> str:
-    """Format a value (given in SI) for a person: thousands separated, unit beside it.
-
-    Absent knowledge (None or NaN) reads "unknown", never zero.
-
-    Parameters
-    ----------
-    kind : str
-        A key of `QUANTITIES`.
-    value : float or None
-        In the inside unit.
-    system : {"metric", "us"}
-    digits : int, optional
-        Decimals; by default those of the table.
-    unit : bool
-        Whether the symbol follows the number.
-
-    Examples
-    --------
-    >>> text("area", 1_234_567.0)
-    '123.4567 ha'
-    >>> text("volume", None)
-    'unknown'
-    """
-    if value is None or math.isnan(value):
-        return UNKNOWN
-    face = _quantity(kind).face(system)
-    number = f"{value / face.si_per_unit:,.{face.digits if digits is None else digits}f}"
-    if not number.strip("-0.,"):
-        number = number.lstrip("-")  # a rounded "-0.0" reads as a loss that is not there
-    return f"{number} {face.symbol}" if unit else number

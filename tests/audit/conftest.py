@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from swathledger.field.field import LocalPlane
-from swathledger.simulate.path import to_degrees
+from swathledger.simulate.path import exact_degrees
 from swathledger_cli.main import cli
 
 PLANE = LocalPlane(-33.5, 148.0)
@@ -27,7 +27,7 @@ set_rate_l_ha = 100
 
 
 def degrees(x: Sequence[float], y: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
-    return to_degrees(PLANE, np.asarray(x, float), np.asarray(y, float))
+    return exact_degrees(PLANE, np.asarray(x, float), np.asarray(y, float))
 
 
 @dataclass

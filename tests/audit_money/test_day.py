@@ -16,7 +16,7 @@ from swathledger.documents.document import plain
 from swathledger.ledger.balance import balance_of, sum_of
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Boom, Machine
-from swathledger.machine.plumbing import Line, Plumbing
+from swathledger.machine.plumbing import Plumbing, PlumbingLine
 from swathledger.plumbing.job import standing_of
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
@@ -177,7 +177,7 @@ def test_charges_add_no_ground() -> None:
 
 def test_what_recirculating_would_have_kept() -> None:
     # One main hose of 10 L content: 1000 pi/4 0.05^2 x 5.092958 = 10.000 L; nozzle bodies 24 x 50 mL = 1.2 L.
-    plumbing = Plumbing((24,), lines=(Line("main", 0.05, 5.0929582, "all"),), nozzle_body_l=0.05)
+    plumbing = Plumbing((24,), lines=(PlumbingLine("main", 0.05, 5.0929582, "all"),), nozzle_body_l=0.05)
     standing = document_of(day(), plumbing)["standing"]
     # 40 and 16 L poured; 1.2 L would still leave the nozzles each time
     assert standing["recirculating_would_keep_l"] == pytest.approx(56.0 - 2 * 1.2)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from swathledger.documents.document import (
     Document,
-    Part,
+    Table,
     Upgrade,
     converted,
     dump,
@@ -154,7 +154,7 @@ def test_older_numbers_are_upgraded_step_by_step() -> None:
         converted(Second, {"schema": "swathledger/length/1"}, "x.json")
 
 
-class Sample(Part, frozen=True, kw_only=True):
+class Sample(Table, frozen=True, kw_only=True):
     """Anything that a document may hold."""
 
     number: float | None

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathledger.errors import MachineError
-from swathledger.machine.machine import Machine, Replay, Valves
+from swathledger.machine.machine import Machine, ReplaySettings, Valves
 from swathledger.machine.plumbing import Plumbing
 from swathledger.machine.read import machine_from_mapping, machine_from_width, read_machine
 
@@ -189,7 +189,7 @@ def test_a_layout_takes_what_it_leaves_out_from_the_tables_above_it(tmp_path: Pa
 
 def test_a_machine_by_hand_replays_under_its_own_valves() -> None:
     boom = machine_from_width(12).boom
-    assert Machine("m", boom, valves=Valves(0.4, 0.2)).replay == Replay(0.4, 0.2)
+    assert Machine("m", boom, valves=Valves(0.4, 0.2)).replay == ReplaySettings(0.4, 0.2)
     assert Machine("m", boom).plumbing.sections == boom.sections
 
 
@@ -247,7 +247,7 @@ def test_nothing_said_is_nothing_known() -> None:
     assert machine.gnss_sigma_m is None
     assert machine.hitch is None
     assert machine.plumbing == Plumbing((1,))
-    assert machine.replay == Replay()
+    assert machine.replay == ReplaySettings()
     assert machine.products == ()
     assert machine.source is None
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from swathledger.errors import InputError, MachineError
-from swathledger.machine.plumbing import Line, Plumbing, line_volume_l
+from swathledger.machine.plumbing import Plumbing, PlumbingLine, line_volume_l
 from swathledger.plumbing.prime import (
     ASSUMED_SPEED_M_S,
     arrival_along_line_s,
@@ -26,8 +26,8 @@ LITRE = (4.0 / math.pi / 1000.0) ** 0.5  # inner diameter of a line that holds o
 POSITIVE = st.floats(0.01, 100.0)
 
 
-def litres(name: str, volume: float, carries: str = "all", **more: object) -> Line:
-    return Line(name, LITRE, volume, carries, **more)  # type: ignore[arg-type]
+def litres(name: str, volume: float, carries: str = "all", **more: object) -> PlumbingLine:
+    return PlumbingLine(name, LITRE, volume, carries, **more)  # type: ignore[arg-type]
 
 
 def test_a_plain_line_primes_with_its_own_volume() -> None:

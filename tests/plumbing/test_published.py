@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from swathledger.machine.plumbing import Line, Plumbing, line_volume_l
+from swathledger.machine.plumbing import Plumbing, PlumbingLine, line_volume_l
 from swathledger.plumbing.prime import prime
 from swathledger.plumbing.rinse import residue_share, rinse_plan, water_for_residue_l
 
@@ -67,9 +67,9 @@ def conventional_boom(hose_in: float) -> Plumbing:
         sections=(8,) * 9,
         held_l=5.0 * GAL,
         lines=(
-            Line("main hose", 2.0 * IN, 25.0 * FT, "all"),
-            Line("hoses to sections", hose_in * IN, 52.0 * FT, "section"),
-            Line("boom pipes", 1.0 * IN, 7 * 20.0 / 12.0 * FT, "boom"),
+            PlumbingLine("main hose", 2.0 * IN, 25.0 * FT, "all"),
+            PlumbingLine("hoses to sections", hose_in * IN, 52.0 * FT, "section"),
+            PlumbingLine("boom pipes", 1.0 * IN, 7 * 20.0 / 12.0 * FT, "boom"),
         ),
     )
 

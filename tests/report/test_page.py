@@ -28,7 +28,6 @@ from swathledger.report.page import render, render_report
 from swathledger.report.read_results import Stored, read_results
 from swathledger.units import UnitSystem
 from swathledger.words import words
-from swathledger.words.numbers import duration
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -329,11 +328,6 @@ def test_chart_marks_stand_where_the_numbers_are(stored: Stored) -> None:
         share = (bottom["y"] - mark["y"]) / (bottom["y"] - top["y"])
         assert share * float(top["text"]) == pytest.approx(row["over_application_pct"], abs=0.01 * float(top["text"]))
     assert [m["x"] for m in chart["over"]] == sorted(m["x"] for m in chart["over"])
-
-
-def test_durations() -> None:
-    assert [duration(s) for s in (0.0, 59.6, 3600.0, 3725.0)] == ["0 s", "1 min", "1 h", "1 h 2 min 5 s"]
-    assert duration(None) == "unknown"
 
 
 def test_every_sentence_is_used_or_looked_up() -> None:

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from swathledger import __version__
 from swathledger.errors import LogError, OutputError
 from swathledger_cli import errors, options, progress
-from swathledger_cli.main import COMMANDS, Entry, cli
+from swathledger_cli.main import COMMANDS, cli
 
 HEAVY = ("numpy", "numba", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "pyarrow", "pydantic", "scipy",
          "matplotlib", "jinja2", "dask", "rich")  # fmt: skip
@@ -51,14 +51,13 @@ def test_packages_import_nothing_heavy(repository: Path) -> None:
 
 
 def test_help_lists_exactly_the_commands_that_are_there(repository: Path) -> None:
-    files = {name: repository / "cli" / f"{entry.module.replace('.', '/')}.py" for name, entry in COMMANDS.items()}
-    there = [name for name, file in files.items() if file.exists()]
-    assert cli.list_commands(click.Context(cli)) == there
+    modules = (repository / "cli" / "swathledger_cli").glob("*.py")
+    there = {path.stem for path in modules if "@click.command(" in path.read_text(encoding="utf-8")}
+    assert set(cli.list_commands(click.Context(cli))) == there
     shown = CliRunner().invoke(cli, ["--help"]).output
-    for name in there:
+    for name, summary in COMMANDS.items():
         assert f"  {name} " in shown
-    for name in set(COMMANDS) - set(there):
-        assert f"  {name} " not in shown
+        assert summary[:30] in shown
 
 
 @pytest.mark.parametrize("name", cli.list_commands(click.Context(cli)))
@@ -78,10 +77,7 @@ def test_no_arguments_show_help_and_are_a_bad_call() -> None:
 
 
 def test_unknown_command_names_the_nearest(monkeypatch: pytest.MonkeyPatch) -> None:
-    # `errors` and `options` stand in for command modules: only their being there matters.
-    stand_ins = {name: Entry(f"swathledger_cli.{module}", "-", "-")
-                 for name, module in (("audit", "errors"), ("prime", "options"))}  # fmt: skip
-    monkeypatch.setattr("swathledger_cli.main.COMMANDS", stand_ins)
+    monkeypatch.setattr("swathledger_cli.main.COMMANDS", {"audit": "-", "prime": "-"})
     near = CliRunner().invoke(cli, ["adit"])
     assert near.exit_code == 2
     assert "No such command 'adit'. Did you mean 'audit'?" in near.output

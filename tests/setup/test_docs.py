@@ -31,9 +31,9 @@ def test_commands_page_is_not_stale(repository: Path) -> None:
 
 
 def test_every_entry_has_a_summary_that_fits_its_line() -> None:
-    for name, entry in COMMANDS.items():
-        assert entry.summary.endswith("."), name
-        assert len(entry.summary) <= 80, name
+    for name, summary in COMMANDS.items():
+        assert summary.endswith("."), name
+        assert len(summary) <= 80, name
 
 
 @pytest.mark.parametrize("name", AVAILABLE)

@@ -23,7 +23,7 @@ from swathledger.simulate import fields
 from swathledger.simulate.drive import Driven, DriveSettings
 from swathledger.simulate.fields import FieldShape
 from swathledger.simulate.motion import Speeds
-from swathledger.simulate.path import to_degrees
+from swathledger.simulate.path import exact_degrees
 from swathledger.simulate.plan import PlanSettings
 from swathledger.simulate.run import RunSettings, simulate_field
 from swathledger.simulate.truth import truth_text
@@ -122,7 +122,7 @@ def farm_plane() -> LocalPlane:
 
 
 def _ring(points: np.ndarray, plane: LocalPlane) -> list[list[float]]:
-    latitude, longitude = to_degrees(plane, points[:, 0], points[:, 1])
+    latitude, longitude = exact_degrees(plane, points[:, 0], points[:, 1])
     return [[round(float(lon), 8), round(float(lat), 8)] for lat, lon in zip(latitude, longitude, strict=True)]
 
 

@@ -22,7 +22,7 @@ from swathledger.field.field import LocalPlane
 from swathledger.log.log import Log, LogQuality, StateKind
 from swathledger.machine.machine import Antenna
 from swathledger.simulate.drive import START_S, Driven
-from swathledger.simulate.path import Floats, forward_unit, offset_point, to_degrees
+from swathledger.simulate.path import Floats, exact_degrees, forward_unit, offset_point
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,7 +369,7 @@ def log_from_path(
     states = np.asarray(state, dtype=np.bool_)
     if states.ndim == 1:
         states = states[:, None]
-    latitude, longitude = to_degrees(plane, x_m, y_m)
+    latitude, longitude = exact_degrees(plane, x_m, y_m)
     steps = np.diff(time_s)
     return Log(
         time_s=np.asarray(time_s, dtype=np.float64),

@@ -15,7 +15,7 @@ from swathledger.machine.machine import Antenna, Boom, Hitch, Machine, Valves
 from swathledger.simulate import fields
 from swathledger.simulate.control import Memory, delayed, run_sections
 from swathledger.simulate.drive import DriveSettings, drive
-from swathledger.simulate.motion import Course, Speeds, Stop, speed_profile, trail
+from swathledger.simulate.motion import Course, PlannedStop, Speeds, speed_profile, trail
 from swathledger.simulate.plan import PlanSettings, plan_drive
 from swathledger.simulate.truth import open_spans, swept_m2
 
@@ -34,7 +34,7 @@ def plan():
 
 @pytest.fixture(scope="module")
 def real(plan):
-    settings = DriveSettings(charge_s=30.0, stops=(Stop(900.0, 120.0),), seed=7)
+    settings = DriveSettings(charge_s=30.0, stops=(PlannedStop(900.0, 120.0),), seed=7)
     return drive(plan, MACHINE, SHAPE.target, settings)
 
 

@@ -20,7 +20,7 @@ from swathledger.machine.machine import Valves
 from swathledger.simulate import fields
 from swathledger.simulate.drive import DriveSettings
 from swathledger.simulate.laps import polygons
-from swathledger.simulate.plan import Plan, PlanSettings, Segment
+from swathledger.simulate.plan import DrivePlan, PlanSettings, Segment
 from swathledger.simulate.run import RunSettings, simulate_field
 
 WIDTH_M, NOZZLES = 36.0, 72
@@ -38,7 +38,7 @@ class SeamSums:
     across_per_m: float
 
 
-def seams_of(plan: Plan, target: Polygon | MultiPolygon) -> SeamSums:
+def seams_of(plan: DrivePlan, target: Polygon | MultiPolygon) -> SeamSums:
     """Seams that the plan's passes and laps cross, by polygons: the edge of ground still wanted, under the boom.
 
     t is the angle between the seam and the way driven where the boom meets it.
@@ -165,7 +165,7 @@ def test_seams_by_hand():
         t = np.radians(t_deg)
         x, y = 390 * np.sin(t), 390 * np.cos(t)
         across = Segment("pass", True, np.array([-x, x]), np.array([-y, y]), np.full(2, t_deg))
-        found = seams_of(Plan((north, across), WIDTH_M, 9.0, 0.0, None, 1), target)
+        found = seams_of(DrivePlan((north, across), WIDTH_M, 9.0, 0.0, None, 1), target)
         assert found.along_per_m == pytest.approx(length / np.sin(t) * np.cos(t) / 640_000, abs=1e-9)
         assert found.across_per_m == pytest.approx(length / 640_000)
 

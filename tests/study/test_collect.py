@@ -7,14 +7,14 @@ from kit_study import fields, job_from, ledger, write
 
 from swathledger.documents.ledger import Ledger
 from swathledger.errors import InputError
-from swathledger.study.collect import fields_of, read_results
+from swathledger.study.collect import fields_of, read_ledgers
 from swathledger.study.collected import AS_LOGGED
 
 
 def test_season_folder_is_read_in_the_order_of_names(tmp_path):
     for name in ("b/job 2", "a/job 1", "b/job 1"):
         write(tmp_path, name, ledger(name))
-    jobs, left = read_results([tmp_path])
+    jobs, left = read_ledgers([tmp_path])
     assert [job.name for job in jobs] == ["a/job 1", "b/job 1", "b/job 2"]
     assert left == ()
 
@@ -22,7 +22,7 @@ def test_season_folder_is_read_in_the_order_of_names(tmp_path):
 def test_one_result_folder_and_a_file_are_read_too(tmp_path):
     write(tmp_path, "one", ledger("one"))
     write(tmp_path, "two", ledger("two"))
-    jobs, _ = read_results([tmp_path / "one", tmp_path / "two" / "ledger.json"])
+    jobs, _ = read_ledgers([tmp_path / "one", tmp_path / "two" / "ledger.json"])
     assert [job.name for job in jobs] == ["one", "two"]
 
 
@@ -34,7 +34,7 @@ def test_what_cannot_be_used_is_told(tmp_path):
     (tmp_path / "broken").mkdir()
     (tmp_path / "broken" / "ledger.json").write_text('{"schema": ', encoding="utf-8")
     write(tmp_path, ".half-written.part", ledger("unfinished"))
-    jobs, left = read_results([tmp_path])
+    jobs, left = read_ledgers([tmp_path])
     assert [job.field_id for job in jobs] == ["good"]
     assert {item.name: item.reason for item in left} == {
         "broken": "is no JSON (Input data was truncated)",
@@ -46,12 +46,12 @@ def test_what_cannot_be_used_is_told(tmp_path):
 
 def test_no_ledger_at_all_says_what_to_give(tmp_path):
     with pytest.raises(InputError, match="no ledger.json lies below"):
-        read_results([tmp_path])
+        read_ledgers([tmp_path])
     with pytest.raises(InputError, match="neither a folder nor a file"):
-        read_results([tmp_path / "absent"])
+        read_ledgers([tmp_path / "absent"])
     write(tmp_path, "bad", {"schema": None})
     with pytest.raises(InputError, match="none of 1 ledgers can be used"):
-        read_results([tmp_path])
+        read_ledgers([tmp_path])
 
 
 def test_what_older_ledgers_do_not_tell_is_unknown():
@@ -83,7 +83,7 @@ def test_ledgers_changed_by_hand_or_of_a_later_version_are_left_out_and_told(tmp
     row_less["replay"][1]["over_application_m2"] = None
     write(tmp_path, "row", row_less)
     write(tmp_path, "later", ledger("later") | {"schema": "swathledger/ledger/99"})
-    jobs, left = read_results([tmp_path])
+    jobs, left = read_ledgers([tmp_path])
     assert [job.field_id for job in jobs] == ["good"]
     told = {item.name: item.reason for item in left}
     assert told["odd"] == "field.convexity cannot be used: expected `float | null`, got `str`"

@@ -103,24 +103,6 @@ def test_there_and_back(kind: str, system: units.UnitSystem, value: float) -> No
     assert units.from_face(kind, units.to_face(kind, value, system), system) == pytest.approx(value, rel=1e-15)
 
 
-def test_text_reads_as_a_person_expects() -> None:
-    assert units.text("area", 1_234_567.0) == "123.4567 ha"
-    assert units.text("area", 4046.8564224, "us") == "1.000 ac"
-    assert units.text("volume", 12_345.67) == "12,345.7 L"
-    assert units.text("rate", 0.02, unit=False) == "200.0"
-    assert units.text("rate", 0.02, digits=0) == "200 L/ha"
-
-
-@pytest.mark.parametrize("absent", [None, math.nan])
-def test_absent_is_unknown_and_never_zero(absent: float | None) -> None:
-    assert units.text("volume", absent) == "unknown"
-
-
-def test_small_negative_is_not_minus_zero() -> None:
-    assert units.text("volume", -0.01) == "0.0 L"
-    assert units.text("volume", -0.06) == "-0.1 L"
-
-
 def test_unknown_kind_and_system_are_told() -> None:
     with pytest.raises(InputError, match="unknown kind of quantity 'colour'.*area"):
         units.to_face("colour", 1.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import math
 import re
 import tomllib
 from collections.abc import Iterator
@@ -17,7 +18,9 @@ from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.log.span import REASON
 from swathledger.notes import Measure, Note
 from swathledger.report.layers import CAUSE
-from swathledger.words import languages, named, say, words
+from swathledger.text import duration
+from swathledger.words import languages, names_in, say, words
+from swathledger.words.numbers import text
 
 ROOT = Path(swathledger.__file__).parent
 SOURCES = [*sorted(ROOT.rglob("*.py")), *sorted((ROOT.parent.parent / "cli").rglob("*.py"))]
@@ -52,9 +55,9 @@ def test_every_note_has_a_sentence_that_names_what_it_is_given(language: str) ->
     for code, names, more, place in found:
         sentence = words(language).find(f"note.{code}")
         if more:
-            assert names <= named(sentence), place
+            assert names <= names_in(sentence), place
         else:
-            assert named(sentence) == names, place
+            assert names_in(sentence) == names, place
         if isinstance(sentence, list):
             assert "count" in names, place
 
@@ -105,6 +108,12 @@ def test_values_are_shown_in_the_units_asked_for() -> None:
     )  # 1000 / 0.3048^2, 500 / 0.3048
 
 
+def test_durations() -> None:
+    told = ["0 s", "1 min 00 s", "1 h 00 min", "1 h 02 min"]
+    assert [duration(seconds) for seconds in (0.0, 59.6, 3600.0, 3725.0)] == told
+    assert (duration(None), duration(None, "?")) == ("unknown", "?")
+
+
 def test_one_and_many() -> None:
     assert say(Note.of("swath.rate_held", count=1)).startswith("1 row lacks a rate")
     assert say(Note.of("swath.rate_held", count=2)).startswith("2 rows lack a rate")
@@ -151,3 +160,21 @@ def test_a_wrong_file_of_words_is_told(tmp_path: Path, text: str, said: str) -> 
 def test_no_words_for_a_language() -> None:
     with pytest.raises(InputError, match="no words for the language 'tlh'"):
         words("tlh")
+
+
+def test_text_reads_as_a_person_expects() -> None:
+    assert text("area", 1_234_567.0) == "123.4567 ha"
+    assert text("area", 4046.8564224, "us") == "1.000 ac"
+    assert text("volume", 12_345.67) == "12,345.7 L"
+    assert text("rate", 0.02, unit=False) == "200.0"
+    assert text("rate", 0.02, digits=0) == "200 L/ha"
+
+
+@pytest.mark.parametrize("absent", [None, math.nan])
+def test_absent_is_unknown_and_never_zero(absent: float | None) -> None:
+    assert text("volume", absent) == "unknown"
+
+
+def test_small_negative_is_not_minus_zero() -> None:
+    assert text("volume", -0.01) == "0.0 L"
+    assert text("volume", -0.06) == "-0.1 L"

@@ -20,15 +20,15 @@ from swathledger.notes import Note
 
 T = TypeVar("T")
 D = TypeVar("D", bound="Document")
-P = TypeVar("P", bound="Part")
+P = TypeVar("P", bound="Table")
 Upgrade = Callable[[dict[str, Any]], dict[str, Any]]
 
 
-class Part(msgspec.Struct, frozen=True, kw_only=True):
+class Table(msgspec.Struct, frozen=True, kw_only=True):
     """A table of a document. Fields without a default were always written; absent knowledge is None, never 0."""
 
 
-class Document(Part, frozen=True, kw_only=True):
+class Document(Table, frozen=True, kw_only=True):
     """A whole file.
 
     Attributes
@@ -54,7 +54,7 @@ class Document(Part, frozen=True, kw_only=True):
         return f"swathledger/{cls.KIND}/{cls.NUMBER}"
 
 
-class NoteCode(Part, frozen=True, kw_only=True):
+class NoteCode(Table, frozen=True, kw_only=True):
     """A note as code and values, see :class:`swathledger.notes.Note`: pages say it in their language and units."""
 
     code: str
@@ -94,7 +94,7 @@ def _rounded(value: Any, digits: int, nothing: float) -> Any:
     return value
 
 
-def plain(document: Part) -> dict[str, Any]:
+def plain(document: Table) -> dict[str, Any]:
     """The same as dicts, lists and plain values, keys in the order of the model."""
     out: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(document))
     return out

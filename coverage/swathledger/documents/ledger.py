@@ -10,19 +10,19 @@ from typing import ClassVar, Literal
 
 import msgspec
 
-from swathledger.documents.document import Document, NoteCode, Part, Upgrade
+from swathledger.documents.document import Document, NoteCode, Table, Upgrade
 from swathledger.documents.poured import LedgerProduct, LedgerStanding
 from swathledger.documents.replay import LedgerLayout, LedgerModel, with_steps
 
 
-class LedgerVerdict(Part, frozen=True, kw_only=True):
+class LedgerVerdict(Table, frozen=True, kw_only=True):
     """Whether the figures are fit to be used, and why not."""
 
     fit: Literal["fit", "doubtful", "unfit"]
     why: tuple[NoteCode, ...]
 
 
-class LedgerEstimate(Part, frozen=True, kw_only=True):
+class LedgerEstimate(Table, frozen=True, kw_only=True):
     """A headline as it was read, and the best estimate of what happened with its interval.
 
     ``level`` of drives have what happened between ``low`` and ``high``; ``by_source`` is one standard deviation by each
@@ -39,7 +39,7 @@ class LedgerEstimate(Part, frozen=True, kw_only=True):
     by_source: dict[str, float] = msgspec.field(default_factory=dict)
 
 
-class LedgerField(Part, frozen=True, kw_only=True):
+class LedgerField(Table, frozen=True, kw_only=True):
     """The field and its shape; see :class:`swathledger.field.shape.ShapeMetrics`."""
 
     id: str
@@ -63,7 +63,7 @@ class LedgerField(Part, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
 
 
-class LedgerArea(Part, frozen=True, kw_only=True):
+class LedgerArea(Table, frozen=True, kw_only=True):
     """Areas counted in cells, m2; see :class:`swathledger.ledger.accounting.Areas`."""
 
     target_m2: float
@@ -92,7 +92,7 @@ class LedgerArea(Part, frozen=True, kw_only=True):
     far_m2: float
 
 
-class LedgerVolume(Part, frozen=True, kw_only=True):
+class LedgerVolume(Table, frozen=True, kw_only=True):
     """Litres; see :class:`swathledger.ledger.accounting.Volumes`."""
 
     applied_l: float
@@ -107,14 +107,14 @@ class LedgerVolume(Part, frozen=True, kw_only=True):
     set_rate_l_m2: float | None = None
 
 
-class CauseLitres(Part, frozen=True, kw_only=True):
+class CauseLitres(Table, frozen=True, kw_only=True):
     """Litres of one cause."""
 
     cause: str
     volume_l: float
 
 
-class LedgerCause(Part, frozen=True, kw_only=True):
+class LedgerCause(Table, frozen=True, kw_only=True):
     """Over-application of one cause."""
 
     cause: str
@@ -122,7 +122,7 @@ class LedgerCause(Part, frozen=True, kw_only=True):
     volume_l: float | None
 
 
-class LedgerBalance(Part, frozen=True, kw_only=True):
+class LedgerBalance(Table, frozen=True, kw_only=True):
     """Mass balance; see :class:`swathledger.ledger.balance.Balance`."""
 
     logged_l: float
@@ -134,7 +134,7 @@ class LedgerBalance(Part, frozen=True, kw_only=True):
     unexplained_pct: float | None
 
 
-class SetAsideRows(Part, frozen=True, kw_only=True):
+class SetAsideRows(Table, frozen=True, kw_only=True):
     """Rows that were not used, by reason."""
 
     reason: str
@@ -142,7 +142,7 @@ class SetAsideRows(Part, frozen=True, kw_only=True):
     example: str | None = None
 
 
-class LedgerQuality(Part, frozen=True, kw_only=True):
+class LedgerQuality(Table, frozen=True, kw_only=True):
     """What the log was like."""
 
     epochs: int
@@ -163,14 +163,14 @@ class LedgerQuality(Part, frozen=True, kw_only=True):
     notes: tuple[NoteCode, ...] = ()
 
 
-class InputFile(Part, frozen=True, kw_only=True):
+class InputFile(Table, frozen=True, kw_only=True):
     """A file that was read."""
 
     name: str
     sha256: str
 
 
-class AuditedWith(Part, frozen=True, kw_only=True):
+class AuditedWith(Table, frozen=True, kw_only=True):
     """Settings as they came out. ``revisit_s``: of older ledgers, where a time told two hits of one pass apart."""
 
     cell_m: float | None
@@ -184,7 +184,7 @@ class AuditedWith(Part, frozen=True, kw_only=True):
     product: str | None = None
 
 
-class LedgerProvenance(Part, frozen=True, kw_only=True):
+class LedgerProvenance(Table, frozen=True, kw_only=True):
     """What the figures were made from."""
 
     version: str

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
-from swathledger.documents.document import NoteCode, Part
+from swathledger.documents.document import NoteCode, Table
 
 
-class StandingEvent(Part, frozen=True, kw_only=True):
+class StandingEvent(Table, frozen=True, kw_only=True):
     """Spray poured while the machine stood; ``start`` is UTC, null where the log has no absolute time."""
 
     start: str | None
@@ -27,7 +27,7 @@ class StandingEvent(Part, frozen=True, kw_only=True):
     nozzles_to_exclusion_m: float | None = None
 
 
-class StandingPrime(Part, frozen=True, kw_only=True):
+class StandingPrime(Table, frozen=True, kw_only=True):
     """A likely prime; ``event`` is the number, from 1, of the event it began with."""
 
     start: str | None
@@ -41,7 +41,7 @@ class StandingPrime(Part, frozen=True, kw_only=True):
     litres_l: float | None
 
 
-class StandingStop(Part, frozen=True, kw_only=True):
+class StandingStop(Table, frozen=True, kw_only=True):
     """A stop of the machine; ``logged`` is false where part of it is a gap in the log."""
 
     start: str | None
@@ -53,7 +53,7 @@ class StandingStop(Part, frozen=True, kw_only=True):
     long: bool
 
 
-class LedgerStanding(Part, frozen=True, kw_only=True):
+class LedgerStanding(Table, frozen=True, kw_only=True):
     """What was poured while the machine stood, and what a boom whose lines recirculate would have kept."""
 
     litres_l: float | None
@@ -76,7 +76,7 @@ class LedgerStanding(Part, frozen=True, kw_only=True):
     caution: str = ""
 
 
-class Amounts(Part, frozen=True, kw_only=True):
+class Amounts(Table, frozen=True, kw_only=True):
     """Of one product: amount in its measure, money in its currency, grams of active ingredient."""
 
     amount: float | None
@@ -84,14 +84,14 @@ class Amounts(Part, frozen=True, kw_only=True):
     active_g: float | None
 
 
-class MoneyAndActive(Part, frozen=True, kw_only=True):
+class MoneyAndActive(Table, frozen=True, kw_only=True):
     """Of all products: only what adds up over different measures."""
 
     money: float | None
     active_g: float | None
 
 
-class ProductPlace(Part, frozen=True, kw_only=True):
+class ProductPlace(Table, frozen=True, kw_only=True):
     """Of one product on one kind of ground; ``spray_l`` is the spray that carried it."""
 
     name: str
@@ -102,7 +102,7 @@ class ProductPlace(Part, frozen=True, kw_only=True):
     active_g: float | None
 
 
-class ProductLabel(Part, frozen=True, kw_only=True):
+class ProductLabel(Table, frozen=True, kw_only=True):
     """Summed dose against the maximum entered; see :class:`swathledger.money.label.OverLabel`."""
 
     maximum_per_m2: float | None
@@ -111,7 +111,7 @@ class ProductLabel(Part, frozen=True, kw_only=True):
     highest_on_at_least_m2: float
 
 
-class ProductLine(Part, frozen=True, kw_only=True):
+class ProductLine(Table, frozen=True, kw_only=True):
     """One product of a job."""
 
     name: str
@@ -128,7 +128,7 @@ class ProductLine(Part, frozen=True, kw_only=True):
     label: ProductLabel
 
 
-class LedgerProduct(Part, frozen=True, kw_only=True):
+class LedgerProduct(Table, frozen=True, kw_only=True):
     """What of each product went where; see :class:`swathledger.money.account.ProductAccount`."""
 
     currency: str | None

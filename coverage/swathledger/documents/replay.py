@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from typing import Any, Final
 
-from swathledger.documents.document import NoteCode, Part
+from swathledger.documents.document import NoteCode, Table
 
 GROUND: Final = (
     "applied_m2",
@@ -22,14 +22,14 @@ GROUND: Final = (
 """Areas that every layout and the drive itself have."""
 
 
-class CauseArea(Part, frozen=True, kw_only=True):
+class CauseArea(Table, frozen=True, kw_only=True):
     """Ground of one cause."""
 
     cause: str
     area_m2: float
 
 
-class SavingLine(Part, frozen=True, kw_only=True):
+class SavingLine(Table, frozen=True, kw_only=True):
     """One line of a saving at equal cover; see :class:`swathledger.shutoff.results.SavingStep`."""
 
     step: str
@@ -39,7 +39,7 @@ class SavingLine(Part, frozen=True, kw_only=True):
     saved_money: float | None = None
 
 
-class LedgerSeams(Part, frozen=True, kw_only=True):
+class LedgerSeams(Table, frozen=True, kw_only=True):
     """What groups have to close on; see :class:`swathledger.shutoff.results.Seams`."""
 
     crossing_per_m: float
@@ -50,7 +50,7 @@ class LedgerSeams(Part, frozen=True, kw_only=True):
     parallel_share: float | None
 
 
-class LedgerLayout(Part, frozen=True, kw_only=True):
+class LedgerLayout(Table, frozen=True, kw_only=True):
     """The same drive under one set of outlet groups; ``groups`` and ``group_width_m`` are null for the limit."""
 
     groups: int | None
@@ -89,7 +89,7 @@ class LedgerLayout(Part, frozen=True, kw_only=True):
         return next((line for line in self.steps if line.step == name), None)
 
 
-class LedgerModel(Part, frozen=True, kw_only=True):
+class LedgerModel(Table, frozen=True, kw_only=True):
     """How far the model of the shutoff is from what was really done, against the saving that is claimed.
 
     ``over_application_difference_m2`` is the over-application of the log's own layout under the model less that of the

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from swathledger.documents.document import Document, NoteCode, Part
+from swathledger.documents.document import Document, NoteCode, Table
 from swathledger.documents.ledger import CauseLitres
 from swathledger.documents.poured import Amounts
 from swathledger.documents.replay import SavingLine
 
 
-class JobCount(Part, frozen=True, kw_only=True):
+class JobCount(Table, frozen=True, kw_only=True):
     """How many jobs there are, and what became of them."""
 
     all: int
@@ -18,14 +18,14 @@ class JobCount(Part, frozen=True, kw_only=True):
     failed: int
 
 
-class FieldCount(Part, frozen=True, kw_only=True):
+class FieldCount(Table, frozen=True, kw_only=True):
     """How many fields were treated, and how many have no log."""
 
     treated: int
     without_log: int
 
 
-class SeasonCause(Part, frozen=True, kw_only=True):
+class SeasonCause(Table, frozen=True, kw_only=True):
     """Over-application of one cause."""
 
     cause: str
@@ -33,7 +33,7 @@ class SeasonCause(Part, frozen=True, kw_only=True):
     volume_l: float | None
 
 
-class SeasonMoney(Part, frozen=True, kw_only=True):
+class SeasonMoney(Table, frozen=True, kw_only=True):
     """Money of the jobs priced in one currency; none is ever converted."""
 
     currency: str | None
@@ -42,7 +42,7 @@ class SeasonMoney(Part, frozen=True, kw_only=True):
     over_applied: float | None
 
 
-class SeasonTotals(Part, frozen=True, kw_only=True):
+class SeasonTotals(Table, frozen=True, kw_only=True):
     """Sums over the jobs that are done; litres are of those jobs whose litres are known."""
 
     jobs: int
@@ -75,7 +75,7 @@ class SeasonTotals(Part, frozen=True, kw_only=True):
     money: tuple[SeasonMoney, ...]
 
 
-class SeasonMeans(Part, frozen=True, kw_only=True):
+class SeasonMeans(Table, frozen=True, kw_only=True):
     """Shares of the whole season: every field weighs by its target."""
 
     over_application_pct: float | None
@@ -90,7 +90,7 @@ class SeasonMeans(Part, frozen=True, kw_only=True):
     over_application_pct_plain_mean: float | None
 
 
-class SeasonLayout(Part, frozen=True, kw_only=True):
+class SeasonLayout(Table, frozen=True, kw_only=True):
     """One layout over the jobs that replayed it; savings in per cent are of those jobs' litres.
 
     ``saved_*`` is against what was done; ``steps`` tells the way there at equal cover, line by line.
@@ -112,7 +112,7 @@ class SeasonLayout(Part, frozen=True, kw_only=True):
     closed_form_pct: float | None = None
 
 
-class SeasonProduct(Part, frozen=True, kw_only=True):
+class SeasonProduct(Table, frozen=True, kw_only=True):
     """One product over all jobs; see :func:`swathledger.money.totals.season_products`."""
 
     name: str
@@ -128,7 +128,7 @@ class SeasonProduct(Part, frozen=True, kw_only=True):
     jobs_over_label: int
 
 
-class LabelOfTheDay(Part, frozen=True, kw_only=True):
+class LabelOfTheDay(Table, frozen=True, kw_only=True):
     """One product that several jobs put on one field on one day; ``reason`` says why a dose is not known."""
 
     client: str | None
@@ -144,7 +144,7 @@ class LabelOfTheDay(Part, frozen=True, kw_only=True):
     reason: str | None
 
 
-class SeasonStanding(Part, frozen=True, kw_only=True):
+class SeasonStanding(Table, frozen=True, kw_only=True):
     """What was poured; see :func:`swathledger.money.totals.season_standing`."""
 
     litres_l: float | None
@@ -160,7 +160,7 @@ class SeasonStanding(Part, frozen=True, kw_only=True):
     recirculating_would_keep_estimated_high_l: float | None
 
 
-class SeasonBalance(Part, frozen=True, kw_only=True):
+class SeasonBalance(Table, frozen=True, kw_only=True):
     """Mass balance of the jobs that log litres."""
 
     jobs: int
@@ -174,7 +174,7 @@ class SeasonBalance(Part, frozen=True, kw_only=True):
     unexplained_pct: float | None
 
 
-class FieldTotals(Part, frozen=True, kw_only=True):
+class FieldTotals(Table, frozen=True, kw_only=True):
     """One field of a client: its treatments added up. Also the columns of the layer ``fields`` of season.gpkg."""
 
     client: str | None
@@ -191,7 +191,7 @@ class FieldTotals(Part, frozen=True, kw_only=True):
     over_applied_money: float | None
 
 
-class RankedField(Part, frozen=True, kw_only=True):
+class RankedField(Table, frozen=True, kw_only=True):
     """A field in its place of a ranking, from 1."""
 
     rank: int
@@ -205,14 +205,14 @@ class RankedField(Part, frozen=True, kw_only=True):
     over_applied_money: float | None
 
 
-class MoneyRanking(Part, frozen=True, kw_only=True):
+class MoneyRanking(Table, frozen=True, kw_only=True):
     """The ranking of one currency."""
 
     currency: str | None
     fields: tuple[RankedField, ...]
 
 
-class Rankings(Part, frozen=True, kw_only=True):
+class Rankings(Table, frozen=True, kw_only=True):
     """Fields of which a figure is known, the most first."""
 
     by_litres: tuple[RankedField, ...]
@@ -220,7 +220,7 @@ class Rankings(Part, frozen=True, kw_only=True):
     by_area: tuple[RankedField, ...]
 
 
-class RepeatedJob(Part, frozen=True, kw_only=True):
+class RepeatedJob(Table, frozen=True, kw_only=True):
     """One treatment of a field that has several."""
 
     job: str
@@ -228,7 +228,7 @@ class RepeatedJob(Part, frozen=True, kw_only=True):
     day: str | None
 
 
-class RepeatedField(Part, frozen=True, kw_only=True):
+class RepeatedField(Table, frozen=True, kw_only=True):
     """A field with several treatments."""
 
     client: str | None
@@ -236,7 +236,7 @@ class RepeatedField(Part, frozen=True, kw_only=True):
     jobs: tuple[RepeatedJob, ...]
 
 
-class UnfitJob(Part, frozen=True, kw_only=True):
+class UnfitJob(Table, frozen=True, kw_only=True):
     """A job that could not be audited."""
 
     job: str
@@ -244,7 +244,7 @@ class UnfitJob(Part, frozen=True, kw_only=True):
     reason: str | None
 
 
-class DoubtfulJob(Part, frozen=True, kw_only=True):
+class DoubtfulJob(Table, frozen=True, kw_only=True):
     """A job to be taken with care."""
 
     job: str
@@ -252,14 +252,14 @@ class DoubtfulJob(Part, frozen=True, kw_only=True):
     codes: tuple[NoteCode, ...] = ()
 
 
-class UnplacedFile(Part, frozen=True, kw_only=True):
+class UnplacedFile(Table, frozen=True, kw_only=True):
     """A file that belongs to no job."""
 
     file: str
     reason: str
 
 
-class MissingField(Part, frozen=True, kw_only=True):
+class MissingField(Table, frozen=True, kw_only=True):
     """A field without a log."""
 
     field: str

@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from swathledger.documents.document import Document, NoteCode, Part
+from swathledger.documents.document import Document, NoteCode, Table
 
 
-class LeftOutLedger(Part, frozen=True, kw_only=True):
+class LeftOutLedger(Table, frozen=True, kw_only=True):
     """A ledger that was not used, and why."""
 
     name: str
     reason: str
 
 
-class StudyChoices(Part, frozen=True, kw_only=True):
+class StudyChoices(Table, frozen=True, kw_only=True):
     """See :class:`swathledger.study.collected.StudySettings`."""
 
     seed: int
@@ -26,7 +26,7 @@ class StudyChoices(Part, frozen=True, kw_only=True):
     worth_points: float
 
 
-class StudyAgreement(Part, frozen=True, kw_only=True):
+class StudyAgreement(Table, frozen=True, kw_only=True):
     """Section-seconds in which model and log agree; ``below_level`` drives whose model is not to be trusted."""
 
     jobs: int
@@ -34,7 +34,7 @@ class StudyAgreement(Part, frozen=True, kw_only=True):
     below_level: int
 
 
-class Spread(Part, frozen=True, kw_only=True):
+class Spread(Table, frozen=True, kw_only=True):
     """Least, median and most over drives."""
 
     least: float | None
@@ -42,7 +42,7 @@ class Spread(Part, frozen=True, kw_only=True):
     most: float | None
 
 
-class MeanOverFields(Part, frozen=True, kw_only=True):
+class MeanOverFields(Table, frozen=True, kw_only=True):
     """A mean with its interval; ``together_*`` holds all of its table at once."""
 
     mean: float
@@ -72,7 +72,7 @@ class CurvePoint(MeanOverFields, frozen=True, kw_only=True):
     group_width_m: float
 
 
-class MeanCurve(Part, frozen=True, kw_only=True):
+class MeanCurve(Table, frozen=True, kw_only=True):
     """Over-application against the width of a group, each field counting once."""
 
     fields: int
@@ -80,14 +80,14 @@ class MeanCurve(Part, frozen=True, kw_only=True):
     points: tuple[CurvePoint, ...]
 
 
-class FieldPoint(Part, frozen=True, kw_only=True):
+class FieldPoint(Table, frozen=True, kw_only=True):
     """Over-application of one field at one width."""
 
     group_width_m: float
     over_application_pct: float
 
 
-class FieldCurve(Part, frozen=True, kw_only=True):
+class FieldCurve(Table, frozen=True, kw_only=True):
     """One field's own curve, its floor, and what was done."""
 
     field_number: int
@@ -99,7 +99,7 @@ class FieldCurve(Part, frozen=True, kw_only=True):
     as_logged_pct: float | None
 
 
-class StudyStep(Part, frozen=True, kw_only=True):
+class StudyStep(Table, frozen=True, kw_only=True):
     """A line of a saving at equal cover, added up over drives."""
 
     step: str
@@ -108,7 +108,7 @@ class StudyStep(Part, frozen=True, kw_only=True):
     saved_pct: float | None
 
 
-class StudySaving(Part, frozen=True, kw_only=True):
+class StudySaving(Table, frozen=True, kw_only=True):
     """What one layout saves over the drives that have it."""
 
     layout: str
@@ -138,7 +138,7 @@ class Halving(MeanOverFields, frozen=True, kw_only=True):
     reached_pct: float | None
 
 
-class Diminishing(Part, frozen=True, kw_only=True):
+class Diminishing(Table, frozen=True, kw_only=True):
     """Halvings from the widest group down, and the width ``from_m`` from which one spares less than is worth it."""
 
     worth_points: float
@@ -147,7 +147,7 @@ class Diminishing(Part, frozen=True, kw_only=True):
     from_m: float | None
 
 
-class FitTerm(Part, frozen=True, kw_only=True):
+class FitTerm(Table, frozen=True, kw_only=True):
     """See :class:`swathledger.study.regress.Term`."""
 
     name: str
@@ -160,7 +160,7 @@ class FitTerm(Part, frozen=True, kw_only=True):
     vif: float | None
 
 
-class StudyFit(Part, frozen=True, kw_only=True):
+class StudyFit(Table, frozen=True, kw_only=True):
     """See :class:`swathledger.study.regress.Fit`."""
 
     response: str
@@ -187,7 +187,7 @@ class JointFit(StudyFit, frozen=True, kw_only=True):
     response_words: str
 
 
-class ShapeEffect(Part, frozen=True, kw_only=True):
+class ShapeEffect(Table, frozen=True, kw_only=True):
     """One response against one measure of shape, field by field."""
 
     response: str
@@ -202,7 +202,7 @@ class ShapeEffect(Part, frozen=True, kw_only=True):
     y: tuple[float, ...]
 
 
-class ShapeClass(Part, frozen=True, kw_only=True):
+class ShapeClass(Table, frozen=True, kw_only=True):
     """Medians of the fields of one class of perimeter per area, lower edge included."""
 
     from_per_m: float
@@ -216,7 +216,7 @@ class ShapeClass(Part, frozen=True, kw_only=True):
     median_saving_points: float | None
 
 
-class StudyMachine(Part, frozen=True, kw_only=True):
+class StudyMachine(Table, frozen=True, kw_only=True):
     """Fields, ground and means of one machine."""
 
     machine: str
@@ -263,7 +263,7 @@ class StudyDocument(Document, frozen=True, kw_only=True):
     caution: str
 
 
-class RangedFigure(Part, frozen=True, kw_only=True):
+class RangedFigure(Table, frozen=True, kw_only=True):
     """See :class:`swathledger.study.uncertainty.FigureRange`."""
 
     name: str
@@ -283,7 +283,7 @@ class RangedFigure(Part, frozen=True, kw_only=True):
     dominant: str | None
 
 
-class DrawnErrors(Part, frozen=True, kw_only=True):
+class DrawnErrors(Table, frozen=True, kw_only=True):
     """See :class:`swathledger.study.uncertainty.Uncertainty`."""
 
     draws: int
@@ -297,7 +297,7 @@ class DrawnErrors(Part, frozen=True, kw_only=True):
     figures: tuple[RangedFigure, ...]
 
 
-class UsedSettings(Part, frozen=True, kw_only=True):
+class UsedSettings(Table, frozen=True, kw_only=True):
     """Settings that the variants start from."""
 
     cell_m: float | None
@@ -305,7 +305,7 @@ class UsedSettings(Part, frozen=True, kw_only=True):
     max_gap_s: float | None
 
 
-class AuditedHeadline(Part, frozen=True, kw_only=True):
+class AuditedHeadline(Table, frozen=True, kw_only=True):
     """A headline as it was audited."""
 
     name: str
@@ -313,7 +313,7 @@ class AuditedHeadline(Part, frozen=True, kw_only=True):
     value: float
 
 
-class ChosenOtherwise(Part, frozen=True, kw_only=True):
+class ChosenOtherwise(Table, frozen=True, kw_only=True):
     """What one other choice changes, by headline."""
 
     variant: str
@@ -321,7 +321,7 @@ class ChosenOtherwise(Part, frozen=True, kw_only=True):
     change: dict[str, float]
 
 
-class Sensitivity(Part, frozen=True, kw_only=True):
+class Sensitivity(Table, frozen=True, kw_only=True):
     """Headlines of a drive, and what choices of the method do to them."""
 
     settings: UsedSettings
@@ -329,7 +329,7 @@ class Sensitivity(Part, frozen=True, kw_only=True):
     variants: tuple[ChosenOtherwise, ...]
 
 
-class RerunField(Part, frozen=True, kw_only=True, omit_defaults=True):
+class RerunField(Table, frozen=True, kw_only=True, omit_defaults=True):
     """A field that was run again; what was not asked for is absent."""
 
     field_number: int
@@ -340,7 +340,7 @@ class RerunField(Part, frozen=True, kw_only=True, omit_defaults=True):
     sensitivity: Sensitivity | None = None
 
 
-class FailedRerun(Part, frozen=True, kw_only=True):
+class FailedRerun(Table, frozen=True, kw_only=True):
     """A field that could not be run again."""
 
     field_id: str

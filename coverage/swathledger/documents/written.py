@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path, PurePosixPath
 from typing import ClassVar, Final, Literal
 
-from swathledger.documents.document import Document, Part, parse
+from swathledger.documents.document import Document, Table, parse
 from swathledger.errors import InputError
 from swathledger.files import sha256_of
 
@@ -15,7 +15,7 @@ NAME: Final = "written.json"
 By = Literal["audit", "season", "client", "study", "demo", "simulate"]
 
 
-class WrittenFile(Part, frozen=True, kw_only=True):
+class WrittenFile(Table, frozen=True, kw_only=True):
     """One file: its name below the folder, with forward slashes, its size, and the SHA-256 of its bytes."""
 
     name: str

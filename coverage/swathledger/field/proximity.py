@@ -65,7 +65,7 @@ def share_inside(boundary: BaseGeometry, positions: Positions) -> float:
     return float(np.mean(shapely.contains_xy(boundary, positions.x_m, positions.y_m)))
 
 
-def distance_m(geometry: BaseGeometry, positions: Positions) -> float:
+def distance_to_m(geometry: BaseGeometry, positions: Positions) -> float:
     """Geodesic distance between the nearest of the positions and a geometry in degrees; 0 where one is inside."""
     shape = to_plane(geometry, positions.plane)
     if not bool(np.isfinite(shapely.get_coordinates(shape)).all()):

@@ -15,7 +15,7 @@ from swathledger.errors import FieldError
 from swathledger.field.field import Field, LocalPlane
 from swathledger.field.mend import SLIVER_AREA_M2, as_polygons, check_crossings, join, mend, polygons_of
 from swathledger.field.plane import geodesic_area_m2, plane_for, to_degrees, to_plane
-from swathledger.field.proximity import Positions, distance_m, say_distance, share_inside
+from swathledger.field.proximity import Positions, distance_to_m, say_distance, share_inside
 from swathledger.field.source import BoundaryFile, Feature, read_boundary_file
 from swathledger.notes import Measure, Note
 
@@ -227,7 +227,7 @@ def _share(source: BoundaryFile, group: _Group, positions: Positions) -> float |
 
 def _elsewhere(source: BoundaryFile, groups: list[_Group], group: _Group | None, positions: Positions) -> FieldError:
     """The error for a boundary of another place."""
-    far = [(distance_m(item.degrees, positions), item) for item in groups]
+    far = [(distance_to_m(item.degrees, positions), item) for item in groups]
     nearest, near = min(far, key=lambda pair: pair[0])
     middle = f"{positions.plane.latitude_0_deg:.5f}, {positions.plane.longitude_0_deg:.5f}"
     if group is None:
@@ -244,7 +244,7 @@ def _elsewhere(source: BoundaryFile, groups: list[_Group], group: _Group | None,
     hint = "Is this the boundary of another place?"
     swapped = shapely.transform((group or near).degrees, lambda xy: xy[:, ::-1])
     fits = bool(np.all(np.abs(shapely.get_coordinates(swapped)[:, 1]) <= 90))
-    if fits and distance_m(swapped, positions) < min(50_000.0, nearest):
+    if fits and distance_to_m(swapped, positions) < min(50_000.0, nearest):
         hint = "Latitude and longitude look swapped in the boundary: longitude comes first."
     return FieldError(what, file=source.file, hint=hint)
 

@@ -19,7 +19,7 @@ import pyarrow.csv as pacsv
 
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
-from swathledger.log.csv_layout import Layout, fields_of, find_layout, option, quoted
+from swathledger.log.csv_layout import CsvLayout, find_layout, option, quoted, split_line
 from swathledger.log.format import Format, Sniffed, by_names
 from swathledger.log.lines import MOST_LINE_BYTES, TOO_LONG, Block, TextFile
 from swathledger.log.log import SetAside
@@ -55,17 +55,17 @@ def _head_of(block: Block) -> list[str]:
     return out
 
 
-def read_head(path: Path, options: Mapping[str, object] | None = None) -> Layout:
+def read_head(path: Path, options: Mapping[str, object] | None = None) -> CsvLayout:
     """Layout of a file from its first 64 KiB only."""
     options = options or {}
     block = next(TextFile(path, option(options, "encoding")).blocks(_HEAD), None)
     return find_layout([] if block is None else _head_of(block), options, file_name(path))
 
 
-def last_fields(tail: bytes, layout: Layout) -> int:
+def last_fields(tail: bytes, layout: CsvLayout) -> int:
     """How many fields the last line of a piece of a file has."""
     line = re.split(rb"\r\n|\r|\n", tail)[-1].decode("utf-8", "replace")
-    return len(fields_of(line, layout.delimiter)[0])
+    return len(split_line(line, layout.delimiter)[0])
 
 
 def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object]) -> RawTable:
@@ -107,7 +107,7 @@ def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
 
 
 def _kinds(
-    plan: ColumnPlan, layout: Layout, body: Sequence[str], options: Mapping[str, object]
+    plan: ColumnPlan, layout: CsvLayout, body: Sequence[str], options: Mapping[str, object]
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """Arrow types by header: what the cells should be, and text that takes any cell."""
     text, words = pa.string(), pa.dictionary(pa.int32(), pa.string())
@@ -129,11 +129,11 @@ def _kinds(
 
 
 def _time_kind(
-    header: str, plan: ColumnPlan, layout: Layout, body: Sequence[str], options: Mapping[str, object]
+    header: str, plan: ColumnPlan, layout: CsvLayout, body: Sequence[str], options: Mapping[str, object]
 ) -> Any:
     """Times that leave no doubt are parsed at once; all others stay text until their way of writing is known."""
     at = layout.names.index(header)
-    rows = [fields_of(line, layout.delimiter)[0] for line in body if line.strip()]
+    rows = [split_line(line, layout.delimiter)[0] for line in body if line.strip()]
     cells = [row[at] for row in rows if len(row) == len(layout.names)]
     if not cells or "date" in plan.fixed or options.get("time_format") is not None:
         return pa.string()
@@ -157,7 +157,7 @@ class _Rows:
     """Rows of the blocks taken so far."""
 
     def __init__(
-        self, file: str, layout: Layout, plan: ColumnPlan, kinds: tuple[dict[str, Any], dict[str, Any]]
+        self, file: str, layout: CsvLayout, plan: ColumnPlan, kinds: tuple[dict[str, Any], dict[str, Any]]
     ) -> None:
         self._file, self._layout, self._plan = file, layout, plan
         self._fast, self._slow = kinds
@@ -195,7 +195,7 @@ class _Rows:
         quotes = b'"' in block.data
         end = len(block.data.rstrip(b"\n"))  # where nothing follows it, an unclosed cell swallows no row
         last = block.data[block.data.rfind(b"\n", 0, end) + 1 : end]
-        if quotes and not fields_of(last.decode("utf-8"), self._layout.delimiter)[1]:
+        if quotes and not split_line(last.decode("utf-8"), self._layout.delimiter)[1]:
             return None
         bad = 0
 
@@ -217,7 +217,7 @@ class _Rows:
             if line.startswith(TOO_LONG.decode()):
                 out.too_long.append((number, f"more than {MOST_LINE_BYTES:,} bytes: {line[1:]!r}"))
                 continue
-            fields, closed = fields_of(line, delimiter)
+            fields, closed = split_line(line, delimiter)
             if not closed:
                 out.unclosed.append(number)
             if len(fields) == width:

@@ -17,7 +17,7 @@ _QUOTED = re.compile(r'"((?>[^"]*(?:""[^"]*)*))"')
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class CsvLayout:
     """How a delimited file is laid out.
 
     ``skip`` lines stand before the first row of values; ``names`` are the headers, one per field of a row.
@@ -29,7 +29,7 @@ class Layout:
     names: tuple[str, ...]
 
 
-def fields_of(line: str, delimiter: str) -> tuple[list[str], bool]:
+def split_line(line: str, delimiter: str) -> tuple[list[str], bool]:
     """Fields of one line, and whether each quotation mark that opens a cell is closed on it.
 
     A mark opens a cell only where it is the cell's first character. Where one is not closed, all marks of the line are
@@ -66,7 +66,7 @@ def option(options: Mapping[str, object], name: str) -> str | None:
     return value
 
 
-def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -> Layout:
+def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -> CsvLayout:
     """Delimiter, decimal sign and headers from the first lines of a file.
 
     Parameters
@@ -102,7 +102,7 @@ def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -
     body = [line for line in head[at + 1 : at + 31] if line.strip()]
 
     def cells(line: str, delimiter: str) -> list[str]:
-        return fields_of(line, delimiter)[0]
+        return split_line(line, delimiter)[0]
 
     def score(delimiter: str) -> tuple[float, int]:
         width = len(cells(header, delimiter))
@@ -142,7 +142,7 @@ def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -
         decimal = "," if any(_COMMA_NUMBER.match(cell) for cell in found) else "."
     if decimal not in (".", ","):
         raise LogError(f"must be '.' or ',', found {decimal!r}.", column="[log] decimal")
-    return Layout(delimiter, decimal, at + 1, tuple(names))
+    return CsvLayout(delimiter, decimal, at + 1, tuple(names))
 
 
 def _fit_names(names: list[str], body: list[list[str]], file: str, header_row: int) -> list[str]:

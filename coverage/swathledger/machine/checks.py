@@ -19,8 +19,8 @@ from swathledger.errors import MachineError
 from swathledger.log.columns import KNOWN
 from swathledger.machine.file import BoomTable
 from swathledger.machine.keys import build, entries, file_model, given_in, part_in
-from swathledger.machine.machine import Antenna, Hitch, LogOptions, Replay, ReplayLayout
-from swathledger.machine.plumbing import Line, Plumbing, plumbing_of
+from swathledger.machine.machine import Antenna, Hitch, LogOptions, ReplayLayout, ReplaySettings
+from swathledger.machine.plumbing import Plumbing, PlumbingLine, plumbing_of
 from swathledger.machine.products import ProductTable
 from swathledger.machine.validation import Fault, Path, from_pydantic, show
 
@@ -113,7 +113,7 @@ def cross_faults(raw: Mapping[str, Any], table: Any) -> Iterator[Fault]:
     if table.hitch is not None:
         yield from _hitch(build(Hitch, table.hitch), build(Antenna, table.antenna))
     yield from _products(table.products or ())
-    yield from _replay(build(Replay, table.replay), boom.nozzles)
+    yield from _replay(build(ReplaySettings, table.replay), boom.nozzles)
     if table.plumbing is not None:
         yield from _plumbing(table.plumbing, boom)
     yield from _columns(table.columns or ())
@@ -204,7 +204,7 @@ def _groups(path: Path, groups: object, nozzles: int | None) -> Iterator[Fault]:
         yield Fault(path, f"found {groups} groups; the boom has only {nozzles} nozzles.")
 
 
-def _replay(replay: Replay, nozzles: int | None) -> Iterator[Fault]:
+def _replay(replay: ReplaySettings, nozzles: int | None) -> Iterator[Fault]:
     for index, counts in enumerate(replay.nozzles_per_group):
         yield from _groups(("replay", "nozzles_per_group", index), counts, nozzles)
     for index, group in enumerate(replay.groups or ()):
@@ -234,7 +234,7 @@ def _plumbing(table: Any, boom: BoomTable) -> Iterator[Fault]:
     for index, item in enumerate(table.lines or ()):
         if item.section is not None and item.carries in (None, "all"):
             yield Fault(("plumbing", "lines", index, "section"), 'needs carries = "section" or "boom".')
-    needed = [entry for entry in entries(Line) if entry.key.needed]
+    needed = [entry for entry in entries(PlumbingLine) if entry.key.needed]
     if not all(any(getattr(item, name) for name in entry.names) for item in table.lines or () for entry in needed):
         return  # a size that is missing or wrong is told elsewhere
     sections = boom.sections if boom.sections is not None else (boom.nozzles or 1,)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from swathledger.machine.keys import file_model, key
-from swathledger.machine.machine import Antenna, Errors, Hitch, LogOptions, Replay, Valves
+from swathledger.machine.machine import Antenna, Errors, Hitch, LogOptions, ReplaySettings, Valves
 from swathledger.machine.plumbing import Plumbing
 from swathledger.machine.products import ProductTable
 
@@ -52,7 +52,7 @@ class MachineFile:
     columns: dict[str, str] | None = key("our name to the file's header")
     log: LogOptions | None = key("how to read the log's file")
     rate: RateTable | None = key("the intended rate")
-    replay: Replay | None = key("other shutoffs to replay on the same drive")
+    replay: ReplaySettings | None = key("other shutoffs to replay on the same drive")
     plumbing: Plumbing | None = key("for primes and rinses")
     products: tuple[ProductTable, ...] = key("what is in the tank", ())
     errors: Errors | None = key("how far off what is known may be")

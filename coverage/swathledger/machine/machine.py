@@ -169,7 +169,7 @@ class ReplayLayout(Controller):
 
 
 @dataclass(frozen=True, slots=True)
-class Replay(Controller):
+class ReplaySettings(Controller):
     """Which outlet groups to replay, and under which valves; what is left out of its valves is ``[valves]``'."""
 
     groups: tuple[GroupWord | int, ...] | None = key(
@@ -219,7 +219,7 @@ class LogOptions:
 
 
 _UNTOLD_PLUMBING = Plumbing()
-_UNTOLD_REPLAY = Replay()
+_UNTOLD_REPLAY = ReplaySettings()
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +234,7 @@ class Machine:
         Intended rate where the log has none.
     plumbing : Plumbing
         With the boom's sections, also where the file says nothing of it.
-    replay : Replay
+    replay : ReplaySettings
         Resolved over ``valves``, also where the file says nothing of it; ``valves`` stay those of the logged layout.
     source : tuple of (str, str) or None
         Name and sha256 of the file.
@@ -250,7 +250,7 @@ class Machine:
     set_rate_l_m2: float | None = None
     plumbing: Plumbing = _UNTOLD_PLUMBING
     products: tuple[Product, ...] = ()
-    replay: Replay = _UNTOLD_REPLAY
+    replay: ReplaySettings = _UNTOLD_REPLAY
     errors: Errors = Errors()
     source: tuple[str, str] | None = None
 
@@ -258,7 +258,7 @@ class Machine:
         if self.plumbing is _UNTOLD_PLUMBING:
             object.__setattr__(self, "plumbing", Plumbing(self.boom.sections))
         if self.replay is _UNTOLD_REPLAY:
-            object.__setattr__(self, "replay", Replay(**asdict(self.valves)))
+            object.__setattr__(self, "replay", ReplaySettings(**asdict(self.valves)))
 
     @property
     def gnss_sigma_m(self) -> float | None:

@@ -47,7 +47,7 @@ def line_volume_l(inner_diameter_m: float, length_m: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class PlumbingLine:
     """One kind of line.
 
     ``section`` is None where every section has one (always so for ``carries = "all"``), ``count`` None for one, or for
@@ -97,7 +97,7 @@ class Plumbing:
 
     sections: tuple[int, ...] = (1,)
     recirculates: bool | None = key("the boom returns to the tank with the nozzles shut", file="recirculating")
-    lines: tuple[Line, ...] = key("kinds of line", ())
+    lines: tuple[PlumbingLine, ...] = key("kinds of line", ())
     held_l: float | None = key("held in sump, pump and filters; the whole flow passes through it", least=0)
     dead_ends: int | tuple[int, ...] | None = key(
         "ends that flow passes by", least=0, shown="count, or one per section"
@@ -151,7 +151,7 @@ class Plumbing:
         """Number of nozzles."""
         return sum(self.sections)
 
-    def section_volume_l(self, line: Line, index: int) -> float:
+    def section_volume_l(self, line: PlumbingLine, index: int) -> float:
         """Content of ``line`` that lies in section ``index`` (from 0), L; 0 for lines that carry all."""
         if line.carries == "all" or line.section not in (None, index + 1):
             return 0.0
@@ -161,13 +161,13 @@ class Plumbing:
             return line.volume_l * line.count * self.sections[index] / self.nozzle_count
         return line.volume_l * line.count / len(self.sections)
 
-    def line_count(self, line: Line) -> int:
+    def line_count(self, line: PlumbingLine) -> int:
         """How many lines of this kind there are in all."""
         if line.count is not None:
             return line.count
         return len(self.sections) if line.carries != "all" and line.section is None else 1
 
-    def line_total_l(self, line: Line) -> float:
+    def line_total_l(self, line: PlumbingLine) -> float:
         """Content of all lines of this kind, L."""
         if line.carries == "all":
             return line.volume_l * (line.count or 1)

@@ -25,8 +25,8 @@ from swathledger.machine.machine import (
     Hitch,
     LogOptions,
     Machine,
-    Replay,
     ReplayLayout,
+    ReplaySettings,
     Valves,
 )
 from swathledger.machine.plumbing import Plumbing, plumbing_of
@@ -157,12 +157,12 @@ def _boom(table: BoomTable) -> Boom:
     return Boom(nozzle_edges_m=edges, sections=table.sections if table.sections is not None else (count,))
 
 
-def _replay(valves: Valves, table: Any) -> Replay:
+def _replay(valves: Valves, table: Any) -> ReplaySettings:
     """``[replay]`` and its layouts, each with what it leaves out filled in from the table above it."""
     if table is None:
-        return Replay(**asdict(valves))
-    own = given_in(Replay, table)
-    replay = Replay(**asdict(valves) | own)
+        return ReplaySettings(**asdict(valves))
+    own = given_in(ReplaySettings, table)
+    replay = ReplaySettings(**asdict(valves) | own)
     shared = {field.name: getattr(replay, field.name) for field in fields(Controller)} | {"off_when_covered": None}
     layouts = (ReplayLayout(**shared | given_in(ReplayLayout, item)) for item in table.layouts or ())
     return replace(replay, layouts=tuple(layouts))

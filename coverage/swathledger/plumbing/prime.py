@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from swathledger.errors import InputError
-from swathledger.machine.plumbing import BoomFeed, Line, Plumbing
+from swathledger.machine.plumbing import BoomFeed, Plumbing, PlumbingLine
 
 
 def arrival_along_line_s(segment_l: Sequence[float], tap_flow_l_s: Sequence[float]) -> tuple[float, ...]:
@@ -170,7 +170,7 @@ class Prime:
         return max(self.plug_l, self.mixed_l)
 
 
-def _prime(plumbing: Plumbing, lines: tuple[Line, ...], held_l: float, strength: float) -> Prime:
+def _prime(plumbing: Plumbing, lines: tuple[PlumbingLine, ...], held_l: float, strength: float) -> Prime:
     """Prime through the given lines, held volume and the nozzle bodies."""
     nozzles = plumbing.nozzle_count
     shared = held_l + math.fsum(plumbing.line_total_l(line) for line in lines if line.carries == "all")

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from swathledger.report.numbers import Figures
 from swathledger.units import QUANTITIES
-from swathledger.words.numbers import plain
+from swathledger.words.numbers import decimal
 
 WIDTH: Final = 520.0
 HEIGHT: Final = 300.0
@@ -62,7 +62,7 @@ def replay_chart(figures: Figures) -> dict[str, Any] | None:
         place = x(row["group_width_m"])
         width = figures.face("length", row["group_width_m"])
         if not labels or place - labels[-1]["x"] >= 34:
-            shown = plain(width, QUANTITIES["length"].face(figures.system).digits)
+            shown = decimal(width, QUANTITIES["length"].face(figures.system).digits)
             labels.append({"x": place, "text": shown.rstrip("0").rstrip(".")})
     digits = 0 if all(float(t).is_integer() for t in ticks) else 1 if ticks[1] * 10 % 1 == 0 else 2
     return {
@@ -72,7 +72,7 @@ def replay_chart(figures: Figures) -> dict[str, Any] | None:
         "right": WIDTH - RIGHT,
         "bottom": HEIGHT - BOTTOM,
         "top": TOP,
-        "y_ticks": [{"y": y(t), "text": plain(t, digits)} for t in ticks],
+        "y_ticks": [{"y": y(t), "text": decimal(t, digits)} for t in ticks],
         "x_labels": labels,
         "over": [{"x": x(r["group_width_m"]), "y": y(r["over_application_pct"])} for r in points],
         "skip": [{"x": x(r["group_width_m"]), "y": y(r["skip_pct"])} for r in points],

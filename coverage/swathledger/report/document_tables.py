@@ -24,15 +24,10 @@ from swathledger.money.product import ProductUse
 from swathledger.notes import Measure, Note
 from swathledger.plumbing.job import Reach, StandingJob
 from swathledger.plumbing.standing import LikelyPrime, StandingDischarge
-from swathledger.text import moment
+from swathledger.report.drive import utc_text
 from swathledger.words import say_all, words
 
 _ON_GROUND = tuple(place for place in PLACES if place != "standing")
-
-
-def utc_text(log: Log, time_s: float) -> str | None:
-    """A moment of the log; None where it has no absolute time."""
-    return moment(time_s) if log.time_is_absolute else None
 
 
 def _event(log: Log, event: StandingDischarge, reach: Reach, estimated_l: float | None) -> StandingEvent:

@@ -17,7 +17,7 @@ from swathledger.text import moment
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class Stretch:
     """Consecutive steps of a drive.
 
     Attributes
@@ -60,11 +60,9 @@ class Run:
         return self.length_m / (self.end_s - self.start_s) if self.end_s > self.start_s else None
 
 
-def utc_text(log: Log, seconds: float) -> str | None:
-    """ISO 8601 time of a moment given in seconds since the first epoch; None where the log's times are not absolute."""
-    if not log.time_is_absolute:
-        return None
-    return moment(float(log.time_s[0]) + seconds)
+def utc_text(log: Log, time_s: float) -> str | None:
+    """A moment of the log as ISO 8601; None where its times are not absolute."""
+    return moment(time_s) if log.time_is_absolute else None
 
 
 def nozzle_list(open_: NDArray[np.bool_]) -> str:
@@ -107,11 +105,11 @@ def _run(
     line_number: int | None,
     open_m: NDArray[np.float64],
     nozzles: str | None,
-) -> Run:
+) -> Stretch:
     length = float(swath.distance_m[steps].sum())
     swept = float((open_m[steps] * swath.distance_m[steps]).sum())
     volume = None if swath.volume_l is None else float(swath.volume_l[steps].sum())
-    return Run(
+    return Stretch(
         number,
         line_number,
         _line(swath, steps),
@@ -132,7 +130,7 @@ def _open_width(swath: Swath) -> NDArray[np.float64]:
     return open_m
 
 
-def passes(swath: Swath) -> list[Run]:
+def passes(swath: Swath) -> list[Stretch]:
     """Passes in order of time."""
     open_m = _open_width(swath)
     order = np.argsort(swath.pass_id, kind="stable")
@@ -145,7 +143,7 @@ def passes(swath: Swath) -> list[Run]:
     return out
 
 
-def states(swath: Swath) -> Iterator[Run]:
+def states(swath: Swath) -> Iterator[Stretch]:
     """Runs of steps in which spray was wanted and the same nozzles were open, in order of time."""
     open_m = _open_width(swath)
     wanted = np.flatnonzero(swath.wanted & swath.linked & ~swath.standing)

@@ -12,7 +12,7 @@ from swathledger.report.layers import dose_shares
 from swathledger.report.map import Picture
 from swathledger.report.read_results import Stored
 from swathledger.units import UnitSystem, to_face, unit_symbol
-from swathledger.words.numbers import plain
+from swathledger.words.numbers import decimal
 
 BIN: Final = 0.05
 TOP_SHARE: Final = 2.5
@@ -75,7 +75,7 @@ def _panel(passes: list[dict[str, Any]], key: str, kind: str, scale: float, syst
         "bottom": bottom,
         "kind": kind,
         "unit": unit_symbol(kind, system),
-        "y_ticks": [{"y": y(tick), "text": plain(tick, 0 if ticks[-1] >= 5 else 1)} for tick in ticks],
+        "y_ticks": [{"y": y(tick), "text": decimal(tick, 0 if ticks[-1] >= 5 else 1)} for tick in ticks],
         "dashes": [
             {"x1": x(row["start_s"]), "x2": max(x(row["end_s"]), x(row["start_s"]) + 1.5), "y": y(value)}
             for row, value in zip(known, values, strict=True)

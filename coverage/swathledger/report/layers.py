@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from swathledger.grid.tally import CLASSES, EXCLUDED_TREATED, NOT_RECORDED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
 from swathledger.report.map import COLOURS, Picture, png
-from swathledger.report.read_results import Layer, Stored
+from swathledger.report.read_results import Stored, StoredLayer
 from swathledger.words import Words
 
 TIMES: Final = {0: "#ffffff", 1: "#dfe3d6", 2: "#d7c657", 3: "#8f8a6f", 4: "#4f576c", 5: "#00224e"}
@@ -52,7 +52,7 @@ def _ground(classes: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.where(inside, _GROUND_CODE, _NONE).astype(np.uint8)
 
 
-def _burn(codes: NDArray[np.uint8], layer: Layer | None, picture: Picture, cause: str | None) -> None:
+def _burn(codes: NDArray[np.uint8], layer: StoredLayer | None, picture: Picture, cause: str | None) -> None:
     """Draw the pieces of a layer over codes, each with the code of its cause."""
     from rasterio.features import rasterize
     from rasterio.transform import from_bounds

@@ -7,9 +7,10 @@ from typing import Any
 
 from markupsafe import Markup
 
+from swathledger.text import duration
 from swathledger.units import UnitSystem, to_face, unit_symbol
 from swathledger.words import Words
-from swathledger.words.numbers import duration, plain, shown
+from swathledger.words.numbers import decimal, shown
 
 
 def layout_words(label: str, t: Words, *, sentence: bool = False) -> Markup:
@@ -58,7 +59,7 @@ class Figures:
     def money(self, path: str, currency: str | None, digits: int = 2) -> Markup:
         """An amount of money."""
         value = self.get(path)
-        words = self.t("unknown") if value is None else f"{plain(value, digits)}\u00a0{currency or ''}".rstrip()
+        words = self.t("unknown") if value is None else f"{decimal(value, digits)}\u00a0{currency or ''}".rstrip()
         return self.element(path, "money", value, words)
 
     def amount(self, path: str, measure: str, digits: int = 2) -> Markup:
@@ -85,7 +86,7 @@ class Figures:
     def duration(self, path: str) -> str:
         """Hours, minutes and seconds at a path."""
         value = self.get(path)
-        return self.t("unknown") if value is None else duration(value)
+        return duration(value, self.t("unknown"))
 
     def clock(self, moment: str | None) -> str:
         """Date and minute of an ISO 8601 time in UTC."""

@@ -20,7 +20,7 @@ from swathledger.files import plain_path
 
 
 @dataclass(frozen=True, slots=True)
-class Layer:
+class StoredLayer:
     """One layer of ``ledger.gpkg`` on the field's plane: geometries and one dict a row."""
 
     geometry: list[BaseGeometry]
@@ -39,14 +39,14 @@ class Stored:
     document : dict
         The same as plain values, for the paths of a page.
     plane : LocalPlane
-    layers : dict of name to Layer
+    layers : dict of name to StoredLayer
     """
 
     folder: Path
     ledger: Ledger
     document: dict[str, Any]
     plane: LocalPlane
-    layers: dict[str, Layer]
+    layers: dict[str, StoredLayer]
 
 
 def _plane(proj4: str) -> LocalPlane:
@@ -56,7 +56,7 @@ def _plane(proj4: str) -> LocalPlane:
     return LocalPlane(float(found[1]), float(found[2]))
 
 
-def _layer(path: Path, name: str, plane: LocalPlane) -> Layer:
+def _layer(path: Path, name: str, plane: LocalPlane) -> StoredLayer:
     from pyogrio import raw
 
     meta, _, wkb, fields = raw.read(path, layer=name)
@@ -70,7 +70,7 @@ def _layer(path: Path, name: str, plane: LocalPlane) -> Layer:
         return np.column_stack([x, y])
 
     shapes: list[BaseGeometry] = shapely.transform(shapely.from_wkb(wkb), project).tolist()
-    return Layer(shapes, rows)
+    return StoredLayer(shapes, rows)
 
 
 def _value(value: Any) -> Any:

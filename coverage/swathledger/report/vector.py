@@ -91,10 +91,11 @@ def _multi(geometry: BaseGeometry) -> BaseGeometry:
     return geometry
 
 
-def _run_row(audit: Audit, run: drive.Run) -> Row:
+def _run_row(audit: Audit, run: drive.Stretch) -> Row:
+    start = float(audit.log.time_s[0])
     return {
-        "start_utc": drive.utc_text(audit.log, run.start_s),
-        "end_utc": drive.utc_text(audit.log, run.end_s),
+        "start_utc": drive.utc_text(audit.log, start + run.start_s),
+        "end_utc": drive.utc_text(audit.log, start + run.end_s),
         "start_s": run.start_s,
         "end_s": run.end_s,
         "length_m": run.length_m,
@@ -138,7 +139,7 @@ def _standing_rows(audit: Audit) -> tuple[list[Row], list[Row]]:
 
     discharges = [
         {
-            "start_utc": drive.utc_text(log, event.start_time_s - start),
+            "start_utc": drive.utc_text(log, event.start_time_s),
             "start_s": event.start_time_s - start,
             "duration_s": event.duration_s,
             "volume_l": event.litres,
@@ -155,7 +156,7 @@ def _standing_rows(audit: Audit) -> tuple[list[Row], list[Row]]:
     ]
     stops = [
         {
-            "start_utc": drive.utc_text(log, stop.start_time_s - start),
+            "start_utc": drive.utc_text(log, stop.start_time_s),
             "start_s": stop.start_time_s - start,
             "duration_s": stop.duration_s,
             "logged": yes(stop.logged),

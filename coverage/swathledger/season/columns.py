@@ -8,7 +8,7 @@ import types
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, Literal, get_args, get_type_hints
 
-from swathledger.documents.document import Part
+from swathledger.documents.document import Table
 from swathledger.documents.ledger import Ledger, LedgerArea, LedgerField, LedgerQuality, LedgerVolume
 from swathledger.documents.poured import LedgerProduct, LedgerStanding
 from swathledger.documents.replay import LedgerLayout
@@ -20,7 +20,7 @@ Row = dict[str, Any]
 _KINDS: Final[dict[Any, Kind]] = {str: "text", float: "number", int: "count", bool: "flag", dt.date: "day"}
 
 
-def columns_of(table: type[Part], leave: Iterable[str] = ()) -> dict[str, Kind]:
+def columns_of(table: type[Table], leave: Iterable[str] = ()) -> dict[str, Kind]:
     """The plain values of a table of a document as columns, in order; lists and tables within are left out."""
     out: dict[str, Kind] = {}
     hints = get_type_hints(table)
@@ -111,7 +111,7 @@ SUMMED_AREAS: Final = tuple(name for name in AREA if name.endswith("_m2") and na
 SUMMED_VOLUMES: Final = tuple(name for name in VOLUME if name.endswith("_l"))
 
 
-def _values(table: Part | None, names: Iterable[str]) -> Row:
+def _values(table: Table | None, names: Iterable[str]) -> Row:
     """Plain values of a table; of one that is not there None."""
     return {name: getattr(table, name, None) for name in names}
 

@@ -16,7 +16,7 @@ from swathledger.report.folder import check_place
 from swathledger.report.part import target_of
 from swathledger.season.lock import NAME as LOCK
 from swathledger.season.manifest import Job, Manifest
-from swathledger.season.task import Task, files_of
+from swathledger.season.task import AuditTask, files_of
 from swathledger.text import printable
 
 _MARK: Final = dump(Written(by="season"))
@@ -49,7 +49,7 @@ def claim(out: Path, *, mark: bool = False) -> None:
         raise OutputError(f"{printable(str(out))}: holds what {old.by} wrote, not a season. Give another folder.")
 
 
-def refuse_inputs(out: Path, tasks: Sequence[Task]) -> None:
+def refuse_inputs(out: Path, tasks: Sequence[AuditTask]) -> None:
     """No file that the season reads may be one that its tables replace."""
     inputs = [Path(name) for task in tasks for name in (*task.logs, task.machine, task.boundary)]
     for folder in {out, *(Path(task.out).parent for task in tasks)}:

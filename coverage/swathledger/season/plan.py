@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from swathledger.errors import SwathledgerError
 from swathledger.field.plane import geodesic_m
-from swathledger.season.task import Task
+from swathledger.season.task import AuditTask
 
 if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline
@@ -75,7 +75,7 @@ class Estimator:
                 self._machines[path] = None
         return self._machines[path]
 
-    def cell_m(self, task: Task) -> float:
+    def cell_m(self, task: AuditTask) -> float:
         """Cell that the task will use."""
         from swathledger.grid.frame import DEFAULT_CELL_M, default_cell_m
 
@@ -87,7 +87,7 @@ class Estimator:
         boom = machine.boom
         return default_cell_m(boom.nozzle_spacing_m if boom.nozzle_count > 1 else boom.width_m)
 
-    def groups(self, task: Task) -> tuple[str, ...]:
+    def groups(self, task: AuditTask) -> tuple[str, ...]:
         """Outlet groups that the task will replay."""
         from swathledger.audit import DEFAULT_GROUPS
 
@@ -96,7 +96,7 @@ class Estimator:
         machine = self.machine(task.machine)
         return DEFAULT_GROUPS if machine is None else machine.replay.words or DEFAULT_GROUPS
 
-    def need(self, task: Task) -> Need:
+    def need(self, task: AuditTask) -> Need:
         """Estimate one task."""
         cell = self.cell_m(task)
         outline = None

@@ -18,7 +18,7 @@ from swathledger.season.manifest import Manifest
 from swathledger.season.plan import Estimator
 from swathledger.season.pool import DaskPool, InlinePool, LocalPool, Pool, cores, memory_bytes, no_processes
 from swathledger.season.schedule import Item, Step, run_items
-from swathledger.season.task import RECORD, Outcome, Task, is_done, key_of, run_task, task_of, warm, with_threads
+from swathledger.season.task import RECORD, AuditTask, Outcome, is_done, key_of, run_task, task_of, warm, with_threads
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,10 +138,10 @@ def _tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> SeasonDocu
 
 
 def _what_to_run(
-    tasks: Sequence[Task], resume: bool, verify: bool, digests: dict[str, str]
-) -> tuple[list[Task], list[str], dict[str, str]]:
+    tasks: Sequence[AuditTask], resume: bool, verify: bool, digests: dict[str, str]
+) -> tuple[list[AuditTask], list[str], dict[str, str]]:
     """Tasks that are to be run, ids of those that are done, and reasons of those that cannot be."""
-    ready: list[Task] = []
+    ready: list[AuditTask] = []
     resumed: list[str] = []
     failed: dict[str, str] = {}
     for task in tasks:
@@ -158,7 +158,7 @@ def _what_to_run(
 
 
 def _run(
-    tasks: Sequence[Task],
+    tasks: Sequence[AuditTask],
     workers: int | None,
     dask: str | None,
     pool: Pool | None,
@@ -225,7 +225,7 @@ def _is_ours(folder: Path) -> bool:
     return written is not None and RECORD in written.names
 
 
-def _remove_strangers(out: Path, tasks: Sequence[Task]) -> list[str]:
+def _remove_strangers(out: Path, tasks: Sequence[AuditTask]) -> list[str]:
     """Remove finished jobs that the manifest no longer has, so that no binder holds what is not its client's.
 
     Raises

@@ -32,7 +32,7 @@ Kind = Literal["done", "failed", "disk_full"]
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class AuditTask:
     """A job with paths that can be opened.
 
     Attributes
@@ -86,9 +86,9 @@ class Outcome:
     peak_bytes: int = 0
 
 
-def task_of(job: Job, manifest: Manifest, out: Path) -> Task:
+def task_of(job: Job, manifest: Manifest, out: Path) -> AuditTask:
     """The task of a job; paths become absolute, so that any working folder will do."""
-    return Task(
+    return AuditTask(
         id=job.id,
         logs=tuple(str(manifest.path(log.file).absolute()) for log in job.logs),
         spans=tuple(log.spans for log in job.logs),
@@ -118,7 +118,7 @@ def files_of(path: Path) -> list[Path]:
     return parts_of(path)
 
 
-def key_of(task: Task, digests: dict[str, str]) -> str:
+def key_of(task: AuditTask, digests: dict[str, str]) -> str:
     """Hash of a task's input bytes and names, settings and the program's version.
 
     Parameters
@@ -171,7 +171,7 @@ def faults_of(folder: Path, *, verify: bool = False) -> list[str] | None:
     return faults(folder, written, verify=True if verify else (RECORD, LEDGER))
 
 
-def is_done(task: Task, *, verify: bool = False) -> bool:
+def is_done(task: AuditTask, *, verify: bool = False) -> bool:
     """Whether the folder holds the finished results of this very task, whole; see :func:`faults_of`."""
     folder = Path(task.out)
     try:
@@ -182,7 +182,7 @@ def is_done(task: Task, *, verify: bool = False) -> bool:
     return ours and faults_of(folder, verify=verify) == []
 
 
-def run_task(task: Task) -> Outcome:
+def run_task(task: AuditTask) -> Outcome:
     """Audit one job into its folder; never raises for anything that has to do with the job."""
     from swathledger.files import is_full
 
@@ -200,7 +200,7 @@ def run_task(task: Task) -> Outcome:
     return Outcome(task.id, "done", "", time.perf_counter() - started, peak_bytes())
 
 
-def _failed(task: Task, reason: str) -> Outcome:
+def _failed(task: AuditTask, reason: str) -> Outcome:
     return Outcome(task.id, "failed", reason)
 
 
@@ -214,7 +214,7 @@ def _where(error: BaseException) -> str:
     return f"{type(error).__name__}: {error}{place}"
 
 
-def _audit(task: Task) -> None:
+def _audit(task: AuditTask) -> None:
     from swathledger.audit import run_audit
     from swathledger.machine.products import with_products
     from swathledger.machine.read import read_machine
@@ -299,6 +299,6 @@ def _end_with_parent() -> None:
 Work = Callable[[Any], Outcome]
 
 
-def with_threads(task: Task, threads: int) -> Task:
+def with_threads(task: AuditTask, threads: int) -> AuditTask:
     """The same task on several threads; no byte of its results changes."""
     return replace(task, settings=replace(task.settings, threads=threads))

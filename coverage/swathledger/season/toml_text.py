@@ -29,7 +29,7 @@ groups = ["boom", 9, 6, 3, "nozzle", "limit"]
 _FILES = "SHA-256 of the logs as they were matched: season tells of one that has changed since."
 
 
-def moment(seconds: float, absolute: bool) -> dt.datetime | float:
+def toml_moment(seconds: float, absolute: bool) -> dt.datetime | float:
     """A time of a log, in full: an offset date-time where the log has dates, else seconds from its start."""
     if not absolute:
         return float(seconds)
@@ -45,9 +45,9 @@ def _logs(log: JobLog, absolute: bool) -> list[Any]:
         entry = tomlkit.inline_table()
         entry["file"] = log.file
         if math.isfinite(start):
-            entry["from"] = moment(start, absolute)
+            entry["from"] = toml_moment(start, absolute)
         if math.isfinite(end):
-            entry["to"] = moment(end, absolute)
+            entry["to"] = toml_moment(end, absolute)
         out.append(entry)
     return out
 

@@ -13,9 +13,9 @@ from shapely.geometry.base import BaseGeometry
 from swathledger.errors import InputError
 from swathledger.machine.machine import Machine
 from swathledger.simulate.control import Controlled, Memory, run_sections
-from swathledger.simulate.motion import Course, Motion, Speeds, Stop, course_of, drive_motion
+from swathledger.simulate.motion import Course, Motion, PlannedStop, Speeds, course_of, drive_motion
 from swathledger.simulate.path import Floats
-from swathledger.simulate.plan import Plan
+from swathledger.simulate.plan import DrivePlan
 from swathledger.statistics import gauss_markov, streams
 
 START_S = 1_767_600_000.0
@@ -60,7 +60,7 @@ class DriveSettings:
         Standing with all open before the start, the boom being charged; 0: none.
     charge_share : float
         Flow meanwhile, as a share of that at full width and speed.
-    stops : tuple of Stop
+    stops : tuple of PlannedStop
     log_states : {"valve", "command"}
         Which states the log holds.
     start_s : float
@@ -87,7 +87,7 @@ class DriveSettings:
     rate_sigma: float = 0.02
     charge_s: float = 0.0
     charge_share: float = 0.5
-    stops: tuple[Stop, ...] = ()
+    stops: tuple[PlannedStop, ...] = ()
     log_states: Literal["valve", "command"] = "valve"
     start_s: float = START_S
     seed: int = 1
@@ -144,7 +144,7 @@ class Driven:
 
     settings: DriveSettings
     machine: Machine
-    plan: Plan
+    plan: DrivePlan
     motion: Motion
     control: Controlled
     wanted: NDArray[np.bool_]
@@ -186,12 +186,12 @@ def _master(course: Course, motion: Motion, settings: DriveSettings, rng: np.ran
     return out & (motion.speed_m_s > 0.05) & ~motion.reverse
 
 
-def drive(plan: Plan, machine: Machine, target: BaseGeometry, settings: DriveSettings | None = None) -> Driven:
+def drive(plan: DrivePlan, machine: Machine, target: BaseGeometry, settings: DriveSettings | None = None) -> Driven:
     """Drive a plan.
 
     Parameters
     ----------
-    plan : Plan
+    plan : DrivePlan
         Planned with the machine's width and its ``lag_m``.
     machine : Machine
     target : polygon(s), plane metres

@@ -38,7 +38,7 @@ def _wrap(angle: float) -> float:
     return 0.0 if _TWO_PI - out < 1e-9 else out
 
 
-def words(start: Pose, end: Pose, radius_m: float) -> list[Word]:
+def dubins_words(start: Pose, end: Pose, radius_m: float) -> list[Word]:
     """All words that join two poses, shortest first."""
     dx, dy = (end.x - start.x) / radius_m, (end.y - start.y) / radius_m
     d = math.hypot(dx, dy)

@@ -42,7 +42,7 @@ def inset(outer: Polygon, obstacles: BaseGeometry, from_edge_m: float, from_obst
     return region if obstacles.is_empty else region.difference(obstacles.buffer(from_obstacles_m, quad_segs=QUAD_SEGS))
 
 
-def rounded(region: BaseGeometry, radius_m: float) -> BaseGeometry:
+def smoothed(region: BaseGeometry, radius_m: float) -> BaseGeometry:
     """``region`` with no corner sharper than the radius: opened (convex corners), then closed (reflex corners)."""
     opened = region.buffer(-radius_m, quad_segs=QUAD_SEGS).buffer(2 * radius_m, quad_segs=QUAD_SEGS)
     return opened.buffer(-radius_m, quad_segs=QUAD_SEGS)
@@ -257,7 +257,7 @@ def contour_chains(
     for i in range(max(1, math.ceil((farthest - first_m) / width_m - 0.02))):
         near = long_side.buffer(first_m + (i + 0.5) * width_m, quad_segs=QUAD_SEGS)
         # Closing fills the cusps on the hollow side; opening rounds those on the other.
-        smooth = rounded(near, radius_m)
+        smooth = smoothed(near, radius_m)
         stretches = [g for g in lines(smooth.boundary.intersection(clip)) if g.length > width_m]
         for stretch in stretches:
             poses = poses_along(np.asarray(stretch.coords), closed=False)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from swathledger.errors import InputError
 from swathledger.machine.machine import Antenna, Hitch
 from swathledger.simulate.path import Floats, forward_unit, offset_point
-from swathledger.simulate.plan import Plan
+from swathledger.simulate.plan import DrivePlan
 from swathledger.statistics import smooth_along
 from swathledger.swath.pose import trailed_heading
 
@@ -20,7 +20,7 @@ _CRAWL_M_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class PlannedStop:
     """The machine stands for a while at a station of the path, boom shut.
 
     Attributes
@@ -117,7 +117,7 @@ class Course:
     hold_s: Floats
 
 
-def course_of(plan: Plan, speeds: Speeds) -> Course:
+def course_of(plan: DrivePlan, speeds: Speeds) -> Course:
     """String the plan's segments together (shared end points once) and set the speed that each step allows."""
     by_kind = {
         "lap": speeds.lap_share, "pass": 1.0, "crossing": 1.0, "tidy": 0.6, "turn": 1.0,
@@ -214,14 +214,14 @@ def trail(
 
 
 def drive_motion(
-    plan: Plan,
+    plan: DrivePlan,
     course: Course,
     speeds: Speeds,
     antenna: Antenna,
     hitch: Hitch | None,
     *,
     step_s: float,
-    stops: tuple[Stop, ...] = (),
+    stops: tuple[PlannedStop, ...] = (),
     first_hold_s: float = 0.0,
     guidance_sigma_m: float = 0.0,
     guidance_length_m: float = 25.0,

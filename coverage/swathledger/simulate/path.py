@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-def to_degrees(plane: LocalPlane, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
+def exact_degrees(plane: LocalPlane, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
     """Plane metres to WGS84 (latitude, longitude) so that ``plane.forward`` gives the same metres back within 1e-6 m.
 
     PROJ inverts the projection by a short series of the authalic latitude, about 1 mm off at middle latitudes; twice

@@ -30,17 +30,17 @@ from swathledger.simulate.laps import (
     polygons,
     reversed_poses,
     rings,
-    rounded,
+    smoothed,
     snake,
     straight_chains,
     terrace_blocks,
     terrace_chains,
     union,
 )
-from swathledger.simulate.planned import Kind, Plan, PlanSettings, Segment, swath_parts
+from swathledger.simulate.planned import DrivePlan, Kind, PlanSettings, Segment, swath_parts
 from swathledger.simulate.route import Router, pose_of
 
-__all__ = ["Plan", "PlanSettings", "Segment", "plan_drive"]
+__all__ = ["DrivePlan", "PlanSettings", "Segment", "plan_drive"]
 
 
 def plan_drive(
@@ -51,7 +51,7 @@ def plan_drive(
     *,
     lag_m: float = 0.0,
     settings: PlanSettings | None = None,
-) -> Plan:
+) -> DrivePlan:
     """Plan a drive over the target (boundary minus exclusions).
 
     Parameters
@@ -85,7 +85,7 @@ def plan_drive(
         builder.add_field(outer, exclusions)
     if not builder.segments:
         raise FieldError(f"the field is too small for a machine {width_m:g} m wide turning in {turning_radius_m:g} m")
-    return Plan(
+    return DrivePlan(
         segments=tuple(builder.segments),
         width_m=width_m,
         turning_radius_m=turning_radius_m,
@@ -210,7 +210,7 @@ class _Builder:
         outer_laps: list[Poses] = []
         inner_laps: list[Poses] = []
         for k in range(self.laps):
-            region = rounded(inset(fence, obstacles, (k + 0.5) * width, 0.5 * width), 1.03 * self.radius_m)
+            region = smoothed(inset(fence, obstacles, (k + 0.5) * width, 0.5 * width), 1.03 * self.radius_m)
             around, within = rings(region, clockwise=chosen.clockwise, minimum_m=4 * self.radius_m + width)
             outer_laps += around
             if k == 0:

@@ -53,7 +53,7 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class DrivePlan:
     """Segments in driving order, each starting where the one before ended.
 
     Attributes
@@ -96,7 +96,7 @@ class Plan:
 
 
 def swath_parts(segments: Sequence[Segment], width_m: float, lag_m: float) -> list[Polygon]:
-    """The swath of each stretch on which spray is wanted; see :meth:`Plan.swaths`."""
+    """The swath of each stretch on which spray is wanted; see :meth:`DrivePlan.swaths`."""
     if not segments:
         return []
     x = np.concatenate([s.x_m for s in segments])

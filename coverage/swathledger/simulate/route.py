@@ -9,7 +9,7 @@ import shapely
 from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 
-from swathledger.simulate.dubins import Pose, sample, words
+from swathledger.simulate.dubins import Pose, dubins_words, sample
 from swathledger.simulate.laps import STEP_M, Poses, reversed_poses
 
 
@@ -52,7 +52,7 @@ class Router:
 
     def direct(self, start: Pose, end: Pose, limit_m: float = math.inf) -> tuple[float, Poses] | None:
         """The shortest Dubins path that stays inside, if there is one not longer than ``limit_m``."""
-        for word in words(start, end, self.radius_m):
+        for word in dubins_words(start, end, self.radius_m):
             if word.length > limit_m:
                 return None
             path = sample(start, word, self.radius_m, STEP_M)
@@ -75,7 +75,7 @@ class Router:
             best = self._hop(start, end)
         if best is not None:
             return best[1], True
-        word = words(start, end, self.radius_m)[0]
+        word = dubins_words(start, end, self.radius_m)[0]
         return sample(start, word, self.radius_m, STEP_M), False
 
     def _hop(self, start: Pose, end: Pose) -> tuple[float, Poses] | None:
@@ -128,7 +128,9 @@ class Router:
         for i in near:
             other = pose_of(way[i])
             pair = (pose, other) if joining else (other, pose)
-            trials += [(w.length, int(i), w, pair[0]) for w in words(*pair, self.radius_m)[:2] if w.length < 2 * reach]
+            trials += [
+                (w.length, int(i), w, pair[0]) for w in dubins_words(*pair, self.radius_m)[:2] if w.length < 2 * reach
+            ]
         out: list[tuple[float, int, Poses]] = []
         for length, i, word, first in sorted(trials, key=lambda t: (t[0], t[1]))[:60]:
             path = sample(first, word, self.radius_m, STEP_M)

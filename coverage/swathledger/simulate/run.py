@@ -17,8 +17,8 @@ from swathledger.files import write_whole, write_with
 from swathledger.notes import Measure, Note
 from swathledger.simulate.drive import Driven, DriveSettings, drive
 from swathledger.simulate.laps import polygons
-from swathledger.simulate.motion import Stop
-from swathledger.simulate.plan import Plan, PlanSettings, plan_drive
+from swathledger.simulate.motion import PlannedStop
+from swathledger.simulate.plan import DrivePlan, PlanSettings, plan_drive
 from swathledger.simulate.truth import truth_text, write_truth_table
 from swathledger.simulate.write import Dialect, log_text
 from swathledger.text import slug
@@ -58,7 +58,7 @@ class RunSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Simulated:
     """One simulated field and the files written for it."""
 
     field_id: str
@@ -153,7 +153,7 @@ def _with_terraces(settings: RunSettings, ground: Field, terraces: tuple[LineStr
     return replace(settings, plan=replace(settings.plan, terraces=crossing))
 
 
-def _with_stop(plan: Plan, settings: DriveSettings, stop_s: float) -> DriveSettings:
+def _with_stop(plan: DrivePlan, settings: DriveSettings, stop_s: float) -> DriveSettings:
     """A stop in the middle of the pass or lap that is nearest to 40 % of the way."""
     if stop_s <= 0:
         return settings
@@ -161,7 +161,7 @@ def _with_stop(plan: Plan, settings: DriveSettings, stop_s: float) -> DriveSetti
     middles = [(abs(e - s.length_m / 2 - 0.4 * ends[-1]), e - s.length_m / 2) for s, e in
                zip(plan.segments, ends, strict=True) if s.spray]  # fmt: skip
     at = float(min(middles)[1])
-    return replace(settings, stops=(*settings.stops, Stop(at, stop_s)))
+    return replace(settings, stops=(*settings.stops, PlannedStop(at, stop_s)))
 
 
 def simulate_field(ground: Field, machine: Machine, settings: RunSettings, *, number: int = 0) -> Driven:
@@ -191,7 +191,7 @@ def simulate(
     terraces: Path | None = None,
     overwrite: bool = False,
     progress: Callable[[str], None] | None = None,
-) -> list[Outcome]:
+) -> list[Simulated]:
     """Simulate one field of a boundary file, or all of them.
 
     Writes ``out/logs/FIELD.csv`` (or ``.geojson``), ``out/truth/FIELD.json`` and ``out/truth/FIELD.parquet``; the
@@ -238,7 +238,7 @@ def simulate(
     return outcomes
 
 
-def _write(ground: Field, driven: Driven, settings: RunSettings, folder: Path, out: Path, stem: str) -> Outcome:
+def _write(ground: Field, driven: Driven, settings: RunSettings, folder: Path, out: Path, stem: str) -> Simulated:
     """Write into a folder that will be ``out``."""
     log_file = Path("logs") / f"{stem}.{settings.dialect.format}"
     truth_file, table_file = Path("truth") / f"{stem}.json", Path("truth") / f"{stem}.parquet"
@@ -250,7 +250,7 @@ def _write(ground: Field, driven: Driven, settings: RunSettings, folder: Path, o
         notes.append(Note.of("simulate.turning_radius", radius=Measure(driven.plan.turning_radius_m, "length")))
     if driven.machine.set_rate_l_m2 is None:
         notes.append(Note.of("simulate.rate_taken", rate=Measure(driven.settings.rate_l_m2, "rate")))
-    return Outcome(
+    return Simulated(
         field_id=ground.field_id,
         driven=driven,
         log_file=out / log_file,

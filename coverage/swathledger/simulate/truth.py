@@ -117,10 +117,10 @@ def write_truth_table(driven: Driven, plane: LocalPlane, path: Path) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from swathledger.simulate.path import to_degrees
+    from swathledger.simulate.path import exact_degrees
 
     m = driven.motion
-    latitude, longitude = to_degrees(plane, m.antenna_x_m, m.antenna_y_m)
+    latitude, longitude = exact_degrees(plane, m.antenna_x_m, m.antenna_y_m)
     columns: dict[str, Any] = {
         "time_s": driven.settings.start_s + m.time_s,
         "latitude": latitude,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from swathledger.simulate.path import to_degrees
+from swathledger.simulate.path import exact_degrees
 from swathledger.units import L_PER_GAL, M2_PER_AC, M2_PER_HA, M_S_PER_KM_H, M_S_PER_MPH, S_PER_MIN
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def _time_text(seconds: float, offset_h: float, decimals: int) -> str:
 
 def _rows(driven: Driven, plane: LocalPlane, dialect: Dialect) -> tuple[list[str], list[list[str]], list[str]]:
     """Header, rows of text, and the kind of each column ("text" or "number")."""
-    latitude, longitude = to_degrees(plane, driven.logged_x_m, driven.logged_y_m)
+    latitude, longitude = exact_degrees(plane, driven.logged_x_m, driven.logged_y_m)
     decimals = 0 if float(driven.settings.log_hz).is_integer() and driven.settings.log_hz <= 1 else 2
     columns: list[tuple[str, str, list[str]]] = [
         ("time", "text", [_time_text(float(t), dialect.offset_h, decimals) for t in driven.logged_time_s]),

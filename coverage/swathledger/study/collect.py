@@ -51,7 +51,7 @@ def ledger_files(results: Sequence[Path]) -> list[tuple[str, Path]]:
     return found
 
 
-def read_results(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[LeftOut, ...]]:
+def read_ledgers(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[LeftOut, ...]]:
     """Read every ledger; those that cannot be used are told, never dropped silently.
 
     Raises

@@ -12,7 +12,7 @@ from swathledger import __version__
 from swathledger.documents.document import NoteCode, dump, rounded, taken
 from swathledger.documents.study import LeftOutLedger, Spread, StudyAgreement, StudyChoices, StudyDocument
 from swathledger.notes import Measure, Note
-from swathledger.study.collect import fields_of, read_results
+from swathledger.study.collect import fields_of, read_ledgers
 from swathledger.study.collected import LeftOut, StudyField, StudyJob, StudySettings
 from swathledger.study.resolution import (
     common_layouts,
@@ -157,12 +157,12 @@ def run_study(
     """
     from swathledger.report.folder import new_folder
     from swathledger.report.study_page import write_page
-    from swathledger.study.tidy import write_tables
+    from swathledger.study.tidy import write_tidy_tables
 
     chosen = StudySettings() if settings is None else settings
     given = [*results, *([rerun_settings.manifest] if rerun_settings is not None else [])]
     with new_folder(out, by="study", overwrite=overwrite, inputs=given) as folder:
-        jobs, left = read_results(results)
+        jobs, left = read_ledgers(results)
         fields = fields_of(jobs)
         document = study_document(fields, jobs, left, chosen)
         again = None
@@ -171,7 +171,7 @@ def run_study(
 
             again = rounded(rerun(fields, chosen, rerun_settings, progress=progress), DIGITS, 0.0)
             (folder / "uncertainty.json").write_bytes(dump(again))
-        write_tables(fields, folder)
+        write_tidy_tables(fields, folder)
         told = methods(document)
         (folder / "methods.md").write_text(told, encoding="utf-8")
         (folder / "CITATION.cff").write_text(citation(), encoding="utf-8")

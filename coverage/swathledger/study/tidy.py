@@ -73,7 +73,7 @@ def tidy_rows(fields: Sequence[StudyField]) -> list[dict[str, Any]]:
     return out
 
 
-def write_tables(fields: Sequence[StudyField], folder: Path) -> int:
+def write_tidy_tables(fields: Sequence[StudyField], folder: Path) -> int:
     """Write ``study.parquet``, ``study.csv`` and ``study_dictionary.csv``; returns the number of rows."""
     import csv
     import io

@@ -20,7 +20,7 @@ from markupsafe import Markup
 from swathledger.errors import InputError
 from swathledger.notes import Measure, Note
 from swathledger.units import UnitSystem
-from swathledger.words.numbers import shown
+from swathledger.words.numbers import text
 
 ENGLISH: Final = "en"
 
@@ -112,7 +112,7 @@ class _Shown:
     def __format__(self, spec: str) -> str:
         value, kind = self._measure.value, self._measure.kind
         digits = int(spec) if spec.isdigit() else spec or None
-        return shown(kind, value, self._units, digits, unit=self.unit).replace("\u00a0", " ")
+        return text(kind, value, self._units, digits, unit=self.unit)
 
 
 class _Listed:
@@ -192,14 +192,14 @@ def _over(base: dict[str, Any], table: dict[str, Any], file: str, above: str = "
         if isinstance(value, dict):
             out[name] = _over(base[name], value, file, f"{key}.")
             continue
-        strange = sorted(named(value) - named(base[name]))
+        strange = sorted(names_in(value) - names_in(base[name]))
         if strange:
             raise InputError(f"{key} names {', '.join(strange)}, which is not given to it.", file=file)
         out[name] = value
     return out
 
 
-def named(sentence: str | list[str]) -> set[str]:
+def names_in(sentence: str | list[str]) -> set[str]:
     """Names in braces of a sentence or of its forms."""
     forms = [sentence] if isinstance(sentence, str) else sentence
     return {name for form in forms for _, name, _, _ in string.Formatter().parse(form) if name}

@@ -16,7 +16,7 @@ _PLAIN: Final = {
 """Kinds that read the same in every unit system."""
 
 
-def plain(value: float, digits: int) -> str:
+def decimal(value: float, digits: int) -> str:
     """A number with thousands separated; nothing reads "-0"."""
     shown = f"{value:,.{digits}f}"
     return shown if shown.strip("-0.,") else shown.lstrip("-")
@@ -54,22 +54,20 @@ def shown(
     face = face_of(kind, value, system)
     scaled = value / face.si_per_unit
     decimals = face.digits if digits is None else digits
-    number = f"{scaled:{decimals}}" if isinstance(decimals, str) else plain(scaled, decimals)
+    number = f"{scaled:{decimals}}" if isinstance(decimals, str) else decimal(scaled, decimals)
     return f"{number}\u00a0{face.symbol}" if unit and face.symbol else number
 
 
-def duration(seconds: float | None) -> str:
-    """Hours, minutes and seconds.
+def text(
+    kind: str, value: float | None, system: UnitSystem = "metric", digits: int | str | None = None, *, unit: bool = True
+) -> str:
+    """As :func:`shown`, with plain spaces: for a terminal.
 
     Examples
     --------
-    >>> duration(3725.0)
-    '1 h 2 min 5 s'
+    >>> text("area", 1_234_567.0)
+    '123.4567 ha'
+    >>> text("volume", None)
+    'unknown'
     """
-    if seconds is None:
-        return UNKNOWN
-    whole = round(seconds)
-    hours, rest = divmod(whole, 3600)
-    minutes, left = divmod(rest, 60)
-    parts = [f"{n} {u}" for n, u in ((hours, "h"), (minutes, "min"), (left, "s")) if n]
-    return " ".join(parts) or "0 s"
+    return shown(kind, value, system, digits, unit=unit).replace("\u00a0", " ")

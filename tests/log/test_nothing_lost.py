@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from swathledger.errors import LogError
 from swathledger.log import lines as lines_module
-from swathledger.log.csv_layout import fields_of, quoted
+from swathledger.log.csv_layout import quoted, split_line
 from swathledger.log.formats import is_log
 from swathledger.log.lines import TextFile
 from swathledger.log.quality import assess
@@ -112,8 +112,8 @@ def test_injected_marks_and_line_ends_are_all_accounted_for(tmp_path_factory, in
 @settings(max_examples=60)
 @given(st.text(alphabet='a",\t ', max_size=30), st.sampled_from([",", ";", "\t"]))
 def test_what_is_quoted_anew_reads_the_same(line, delimiter):
-    fields, _ = fields_of(line, delimiter)
-    assert fields_of(quoted(fields, delimiter), delimiter) == (fields, True)
+    fields, _ = split_line(line, delimiter)
+    assert split_line(quoted(fields, delimiter), delimiter) == (fields, True)
 
 
 @given(st.binary(max_size=200), st.integers(1, 40))

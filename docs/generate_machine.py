@@ -19,8 +19,8 @@ from swathledger.machine.products import ProductTable
 PAGE = Path(__file__).with_name("machine.md")
 WIDTH = 120
 PARTS = (
-    Antenna, BoomTable, Errors, Hitch, PlumbingLine, LogOptions, Plumbing, ProductTable, RateTable, ReplaySettings, ReplayLayout,
-    Valves,
+    Antenna, BoomTable, Errors, Hitch, PlumbingLine, LogOptions, Plumbing, ProductTable, RateTable, ReplaySettings,
+    ReplayLayout, Valves,
 )  # fmt: skip
 
 

@@ -49,7 +49,7 @@ def page() -> str:
         if command is None:
             raise LookupError(f"the command {name!r} is listed but cannot be loaded")
         context = click.Context(command, info_name=name, parent=top, **settings)
-        parts.append(f"## {name}\n\n{COMMANDS[name].summary}\n\n```text\n{_help(command, context)}\n```\n")
+        parts.append(f"## {name}\n\n{COMMANDS[name]}\n\n```text\n{_help(command, context)}\n```\n")
     return "\n".join(parts)
 
 

@@ -57,7 +57,7 @@ def test_every_key_is_told(page: str) -> None:
 
 def test_a_setting_of_the_valves_is_in_the_schema_of_every_table_that_has_valves() -> None:
     parts = schema()["$defs"]
-    for name in ("Valves", "Replay", "ReplayLayout"):
+    for name in ("Valves", "ReplaySettings", "ReplayLayout"):
         assert {field.name for field in fields(Valves)} <= set(parts[name]["properties"])
         delay = parts[name]["properties"]["on_delay_s"]
         assert delay["description"] == "from the command to spray"

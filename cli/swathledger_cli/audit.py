@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from swathledger_cli import options
+from swathledger_cli import errors, options
 from swathledger_cli.progress import reporting, show_json, summary
 
 if TYPE_CHECKING:
@@ -68,11 +68,12 @@ def command(
     overwrite: bool,
     as_json: bool,
     quiet: bool,
-) -> None:
+) -> int:
     """Account for one field: where each square metre and each litre went, and what finer shutoff would have saved.
 
     Several LOGs are taken as one job on one field and joined in order of time. Writes ledger.json, ledger.csv,
-    cover.tif, ledger.gpkg and report.html into DIR.
+    cover.tif, ledger.gpkg and report.html into DIR. Exit codes: 0 done, 1 done but the log is unfit (the results say
+    why), 2 not readable or a bad call.
     """
     from swathledger.audit import run_audit
     from swathledger.settings import AuditSettings
@@ -103,6 +104,7 @@ def command(
 
         show_json(dump(ledger))
     summary(_sentence(ledger, out), quiet=quiet)
+    return errors.EXIT_NOT_FIT if ledger.verdict is not None and ledger.verdict.fit == "unfit" else errors.EXIT_OK
 
 
 def _sentence(ledger: Ledger, out: Path) -> str:
@@ -110,4 +112,5 @@ def _sentence(ledger: Ledger, out: Path) -> str:
     over = "unknown" if share is None else f"{share:.2f} %"
     left = None if ledger.balance is None else ledger.balance.unexplained_pct
     closes = "" if left is None else f"; {left:+.2f} % of the logged litres unexplained"
-    return f"{ledger.field.id}: over-application {over} of the target{closes}; results in {out}"
+    fit = "" if ledger.verdict is None or ledger.verdict.fit == "fit" else f"{ledger.verdict.fit.upper()} LOG: "
+    return f"{fit}{ledger.field.id}: over-application {over} of the target{closes}; results in {out}"

@@ -10,6 +10,7 @@ import click
 from swathledger_cli import errors, options, progress
 
 if TYPE_CHECKING:
+    from swathledger.checkup.checkup import Checkup, Counted
     from swathledger.log.quality import LogReport
     from swathledger.units import UnitSystem
 
@@ -23,9 +24,9 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
     """Say whether a log is fit to use and how to better it.
 
     Several LOGs are taken as one drive and joined in order of time. Columns of other names are mapped in the machine
-    file's [columns] table. Exit codes: 0 fit, 1 not fit, 2 not readable or a bad call.
+    file's [columns] table. Exit codes: 0 fit, 1 doubtful or unfit, 2 not readable or a bad call.
     """
-    from swathledger.log.quality import assess
+    from swathledger.checkup.examine import examine
     from swathledger.log.read import read_log
 
     sprayer = None
@@ -41,19 +42,21 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
         nozzles=None if sprayer is None else sprayer.boom.nozzle_count,
         section_widths_m=None if sprayer is None else sprayer.boom.section_widths_m,
     )
-    report = assess(log, sprayer)
+    checkup = examine(log, sprayer)
+    report = checkup.report
     if as_json:
         import json
 
         from swathledger.words import say
 
-        progress.show_json(json.dumps(report.document(say), indent=2, ensure_ascii=False, allow_nan=False))
+        document = report.document(say) | checkup.counted()
+        progress.show_json(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        progress.show("\n".join(render(report, units)))
+        progress.show("\n".join(render(report, units, checkup)))
     return errors.EXIT_OK if report.fit else errors.EXIT_NOT_FIT
 
 
-def render(report: LogReport, units: UnitSystem) -> list[str]:
+def render(report: LogReport, units: UnitSystem, checkup: Checkup | None = None) -> list[str]:
     """Lines for a person."""
     from swathledger.text import duration, printable
     from swathledger.words import say_all
@@ -77,7 +80,7 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
         (
             "Gaps",
             f"{report.gaps} longer than {report.gap_threshold_s:.3g} s, {duration(report.gaps_s)} in all; "
-            f"driving lost for {duration(report.gaps_lost_s)}",
+            f"spraying lost for {duration(report.gaps_lost_s)}",
         ),
         (
             "Driven",
@@ -88,6 +91,9 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
         ("States", kinds[report.state_kind]),
         ("Position noise", noise),
     ]
+    for name, kind, counted in _counters(checkup):
+        if counted is not None:
+            rows.append((name, _compared(counted, kind, units)))
     lines = [f"{name + ':':<16}{value}" for name, value in rows]
     understood = [name if name == header else f"{name} = {header!r}" for name, header in report.columns_understood]
     lines += _block("Columns understood", understood)
@@ -97,10 +103,31 @@ def render(report: LogReport, units: UnitSystem) -> list[str]:
         for item in report.set_aside
     ]
     lines += _block("Rows set aside", aside)
-    lines += _block("Guesses and odd things", say_all(report.warnings, units))
+    told = [] if checkup is None else [item.note for item in checkup.findings if item.weight == "told"]
+    lines += _block("Guesses and odd things", say_all((*report.warnings, *told), units))
     lines += _block("What would make it better", say_all(report.better, units))
-    lines += ["", f"Verdict: {report.verdict}", *(f"  - {reason}" for reason in say_all(report.reasons, units))]
+    lines += [
+        "",
+        f"Verdict: {report.verdict}",
+        *(f"  - {reason}" for reason in say_all((*report.reasons, *report.doubts), units)),
+    ]
     return [printable(line) for line in lines]
+
+
+def _counters(checkup: Checkup | None) -> tuple[tuple[str, str, Counted | None], ...]:
+    if checkup is None:
+        return ()
+    return ("Own counter", "area", checkup.counter_m2), ("Flow meter", "volume", checkup.flow_l)
+
+
+def _compared(counted: Counted, kind: str, units: UnitSystem) -> str:
+    from swathledger.units import text
+
+    off = counted.difference_pct
+    by = "by track, states and width" if kind == "area" else "by rate and ground swept"
+    apart = "" if off is None else f" ({off:+.1f} %)"
+    step = f"; it counts in steps of {text('small_area', counted.step, units)}" if counted.step > 0 else ""
+    return f"{text(kind, counted.recorded, units)}, {text(kind, counted.driven, units)} {by}{apart}{step}"
 
 
 def _block(title: str, items: list[str]) -> list[str]:

@@ -84,6 +84,7 @@ def prepare(
     LogError, MachineError, FieldError
         What was given cannot be used; the message says why and what to do.
     """
+    from swathledger.checkup.examine import examine
     from swathledger.field.plane import plane_for
     from swathledger.log.read import read_log
     from swathledger.machine.read import read_machine
@@ -99,8 +100,10 @@ def prepare(
         spans=spans,
         section_widths_m=machine.boom.section_widths_m,
     )
+    checkup = examine(log, machine)
+    log = checkup.log
     final, resolved = resolve(settings, log, machine)
-    assumptions: list[Note] = [*notes, *log.quality.warnings, *resolved]
+    assumptions: list[Note] = [*notes, *log.quality.warnings, *checkup.notes, *resolved]
     if boundary == "derive":
         from swathledger.field.derive import field_from_quads
 
@@ -123,7 +126,7 @@ def prepare(
         )
         swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s, bridge_s=final.bridge_s)
     assumptions += [*field.notes, *swath.notes, *_switching(log, swath)]
-    return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)))
+    return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)), checkup)
 
 
 def _one_job(prepared: Prepared, asked: bool) -> Prepared:
@@ -237,7 +240,17 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
     notes = () if plan is None else plan.tank.notes
     assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes, *notes])
     return Audit(
-        log, machine, prepared.field, swath, accounting, replay, settings, tuple(assumptions), standing, products
+        log,
+        machine,
+        prepared.field,
+        swath,
+        accounting,
+        replay,
+        settings,
+        tuple(assumptions),
+        standing,
+        products,
+        prepared.checkup,
     )
 
 

@@ -126,12 +126,13 @@ def refused(job: Job) -> Callable[..., str]:
 
 @pytest.fixture
 def accepted(job: Job) -> Callable[..., dict]:
-    """Run, expect exit code 0; returns the ledger, its identities checked."""
+    """Run, expect exit code 0 (1: written, but unfit); returns the ledger, its identities checked."""
 
-    def call(*more: str, **how) -> dict:
+    def call(*more: str, code: int = 0, **how) -> dict:
         result = job.run(*more, **how)
-        assert result.exit_code == 0, (result.output, result.exception)
+        assert result.exit_code == code, (result.output, result.exception)
         document = job.ledger()
+        assert (document["verdict"]["fit"] == "unfit") == (code == 1)
         area = document["area"]
         close = {"rel": 1e-9, "abs": 1e-6}
         assert area["applied_m2"] == pytest.approx(

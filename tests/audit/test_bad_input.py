@@ -112,7 +112,7 @@ def test_fewer_rows(rows, job):
 def test_never_sprays(job, accepted):
     text = job.log.read_text().replace(",1,1,1", ",0,0,0")
     job.log.write_text(text)
-    document = accepted()
+    document = accepted(code=1)
     area = document["area"]
     assert area["applied_m2"] == area["covered_m2"] == area["over_application_m2"] == 0.0
     assert area["skip_m2"] == area["target_m2"] > 0
@@ -123,7 +123,7 @@ def test_never_sprays(job, accepted):
 def test_nothing_but_standing(job, accepted):
     n = 40
     job.write_log(np.zeros(n), np.full(n, 20.0), np.arange(n), 1, {"flow_l_min": [30.0] * n})
-    document = accepted()
+    document = accepted(code=1)
     assert document["area"]["applied_m2"] == 0.0
     assert document["volume"]["standing_l"] == pytest.approx(0.5 * 39)
     assert document["quality"]["standing_open_s"] == pytest.approx(39.0)
@@ -140,13 +140,13 @@ def test_time_gaps_everywhere(job, accepted):
     # every row 10 minutes after the last: steps are even, so the median bridges them; with a limit of 6 s none is
     y = np.arange(0, 50, 2.0)
     job.write_log(np.zeros(y.size), y, 600.0 * np.arange(y.size))
-    document = accepted()
+    document = accepted(code=1)
     assert document["quality"]["median_step_s"] == 600.0
     # pairs a second apart, ten minutes between them: only the pairs are swept
     t = np.concatenate([[600.0 * k, 600.0 * k + 1] for k in range(13)])
     job.out.rename(job.folder / "first")
     job.write_log(np.zeros(26), np.arange(0, 52, 2.0), t)
-    document = accepted()
+    document = accepted(code=1)
     assert document["quality"]["gaps"] >= 12 or document["quality"]["median_step_s"] > 100
 
 

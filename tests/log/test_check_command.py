@@ -36,7 +36,7 @@ def test_not_fit(write, machine):
     rows = [row.replace(",1,36", ",0,36") for row in ROWS]
     result = call(write([HEADER, *rows]), "--machine", machine)
     assert result.exit_code == 1
-    assert "Verdict: not fit" in result.stdout
+    assert "Verdict: unfit" in result.stdout
     assert "No row records any spraying." in result.stdout
 
 
@@ -44,7 +44,7 @@ def test_json(write, machine):
     result = call(write([HEADER, *ROWS, "2026-03-04T07:40:00Z,0,0,1,36"]), "--machine", machine, "--json")
     assert result.exit_code == 0
     document = json.loads(result.stdout)
-    assert document["schema"] == "swathledger/check/1"
+    assert document["schema"] == "swathledger/check/2"
     assert document["epochs"] - document["used"] == sum(item["count"] for item in document["set_aside"]) == 1
     assert document["set_aside"][0]["reason"] == "zero_island"
     assert document["position_noise_m"] is None

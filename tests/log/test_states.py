@@ -45,12 +45,55 @@ def test_words_for_open_and_shut(write, opened, shut):
     assert log.quality.warnings == ()
 
 
-def test_other_values_count_as_shut_and_are_named(write):
-    log = read_log(write(lines("section_1,work_state", "1,1", "2,1", "3,1", "fault,1", ",1")))
-    np.testing.assert_array_equal(log.state[:, 0], [True, False, False, False, False])
+def test_other_values_are_listed_with_counts_until_they_are_mapped(write):
+    path = write(lines("section_1,work_state", "1,1", "2,1", "3.0,1", "fault,1", ",1", "2,1", "0,1"))
+    with pytest.raises(LogError, match=r"found '1' \(8\), '2' \(2\), '3' \(1\), 'fault' \(1\), '0' \(1\)") as caught:
+        read_log(path)
+    assert (caught.value.row, caught.value.column) == (3, "section_1")
+    assert '[log] states = {"2" = "..."' in str(caught.value)
+    log = read_log(path, options={"states": {"2": "open", "3": "shut", "FAULT": "shut"}})
+    np.testing.assert_array_equal(log.state[:, 0], [True, True, False, False, False, True, False])
+
+
+@pytest.mark.parametrize(
+    ("cells", "states"),
+    [
+        (["0", "100", "255", "100"], {"0": "shut", "100": "open", "255": "shut"}),
+        (["0", "100", "0", "100"], {"100": "open"}),
+        (["zu", "auf", "zu", "auf"], {"zu": "shut", "auf": "open"}),
+        (["1", "0", "1", "0"], {"0": "open", "1": "shut"}),  # the machine file's word comes before ours
+    ],
+)
+def test_codes_of_other_machines(write, cells, states):
+    path = write(lines("section_1", *cells))
+    if cells[0] != "1":
+        with pytest.raises(LogError, match=r"\[log\] states"):
+            read_log(path)
+    log = read_log(path, options={"states": states})
+    np.testing.assert_array_equal(log.state[:, 0], [False, True, False, True])
+
+
+@pytest.mark.parametrize(
+    ("blank", "expected"),
+    [
+        (None, [1, 0, 0, 0, 0, 1]),
+        ("shut", [1, 0, 0, 0, 0, 1]),
+        ("open", [1, 1, 1, 0, 1, 1]),
+        ("unchanged", [1, 1, 1, 0, 0, 1]),
+    ],
+)
+def test_blanks(write, blank, expected):
+    options = {} if blank is None else {"blank_state": blank}
+    log = read_log(write(lines("section_1,hdop", "1,1", ",1", ",1", "0,1", ",1", "1,1")), options=options)
+    np.testing.assert_array_equal(log.state[:, 0], np.array(expected, bool))
     text = " ".join(say_all(log.quality.warnings))
-    assert "3 cells of section 1 ('section_1') are neither open nor shut ('2', '3', 'fault')" in text
-    assert "1 cell of section 1 ('section_1') is empty" in text
+    if blank is None:  # 2 of 6 cells open if shut, 4 of 6 if unchanged
+        assert "3 states are empty" in text
+        assert "33.3 %" in text
+        assert "66.7 %" in text
+        assert 'blank_state = "unchanged"' in text
+    else:
+        assert f"taken as {blank}" in text
 
 
 def test_a_state_column_that_says_nothing_is_an_error(write):

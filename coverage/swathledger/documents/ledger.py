@@ -142,6 +142,15 @@ class SetAsideRows(Table, frozen=True, kw_only=True):
     example: str | None = None
 
 
+class LedgerCounted(Table, frozen=True, kw_only=True):
+    """A quantity by the machine's own counter and by the drive; see :class:`swathledger.checkup.checkup.Counted`."""
+
+    driven: float
+    recorded: float
+    step: float
+    difference_pct: float | None
+
+
 class LedgerQuality(Table, frozen=True, kw_only=True):
     """What the log was like."""
 
@@ -157,6 +166,8 @@ class LedgerQuality(Table, frozen=True, kw_only=True):
     position_sigma_m: float | None
     state_kind: str
     side_assumed: bool
+    counter_m2: LedgerCounted | None = None
+    flow_l: LedgerCounted | None = None
     columns_understood: tuple[tuple[str, ...], ...] = ()
     columns_ignored: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()

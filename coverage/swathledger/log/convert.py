@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.log import SetAside, StateKind
-from swathledger.log.table import MISSING, OPEN, UNKNOWN, Column, Places, RawTable
+from swathledger.log.states import read_states
+from swathledger.log.table import OPEN, Column, Places, RawTable
 from swathledger.log.times import parse_times
 from swathledger.notes import Note
 from swathledger.units import named
@@ -76,7 +77,7 @@ def convert(
     LogError
         A needed column is missing or unreadable, or the count of state columns fits the machine in no way.
     """
-    plan = plan_columns(raw.headers, columns, file=raw.file, truncated=raw.truncated)
+    plan = _without(plan_columns(raw.headers, columns, file=raw.file, truncated=raw.truncated), options, raw.file)
     from_geometry = raw.latitude_deg is not None
     require(plan, raw.headers, raw.file, position_from_geometry=from_geometry)
     warnings = [*raw.warnings, *plan.warnings]
@@ -104,13 +105,13 @@ def convert(
                 _drop_negative(values, ours, raw.file, warnings)
             numbers[target] = values
     extra = {ours: _column(raw, header, warnings) for ours, header in plan.extra.items()}
-    kind, state = _states(raw, plan, sections, nozzles, warnings)
+    kind, state = read_states(raw, plan, sections, nozzles, options, warnings)
     reverse = _reverse(raw, plan, numbers.get("speed_m_s"), warnings)
     if reverse is not None and "speed_m_s" in numbers:
         speed = np.abs(numbers["speed_m_s"])
         numbers["speed_m_s"] = np.where(reverse, -speed, speed)
     if "heading_deg" in numbers:
-        numbers["heading_deg"] = np.mod(numbers["heading_deg"], 360.0)
+        numbers["heading_deg"] = _heading(numbers["heading_deg"], options)
     product = raw.columns[plan.fixed["product"]].words() if "product" in plan.fixed else None
     return Chunk(
         file=raw.file,
@@ -182,98 +183,44 @@ def _drop_negative(values: Floats, ours: str, file: str, warnings: list[Note]) -
         values[negative] = np.nan
 
 
-def _open(raw: RawTable, header: str, ours: str, warnings: list[Note]) -> NDArray[np.bool_]:
-    """A state column as open or not; what is neither counts as shut and is told."""
-    codes, words = raw.columns[header].states()
-    unknown = int((codes == UNKNOWN).sum())
-    if unknown:
-        shown = ", ".join(map(repr, words[:5]))
-        if unknown == int((codes != MISSING).sum()):
-            first = int(np.flatnonzero(codes == UNKNOWN)[0])
-            raise LogError(
-                f"no cell says open or shut; found {shown}.",
-                file=raw.file,
-                row=_row_number(raw.places([first])[0]),
-                column=header,
-                hint="States are 0/1, true/false, on/off, yes/no or open/shut.",
-            )
-        warnings.append(Note.of("log.odd_states", file=raw.file, count=unknown, name=ours, header=header, found=shown))
-    lacking = int((codes == MISSING).sum())
-    if lacking:
-        warnings.append(Note.of("log.empty_states", file=raw.file, count=lacking, name=ours, header=header))
-    opened: NDArray[np.bool_] = codes == OPEN
-    return opened
+def _heading(values: Floats, options: Mapping[str, object]) -> Floats:
+    """Logged headings as degrees clockwise from north, by the ``heading_`` keys of ``[log]``.
 
-
-def _states(
-    raw: RawTable, plan: ColumnPlan, sections: int | None, nozzles: int | None, warnings: list[Note]
-) -> tuple[StateKind, NDArray[np.bool_]]:
-    headers = plan.nozzles or plan.sections
-    whole: NDArray[np.bool_] | None = None
-    for ours in ("master", "work_state"):
-        if ours in plan.fixed:
-            opened = _open(raw, plan.fixed[ours], ours, warnings)
-            whole = opened if whole is None else whole & opened
-    if not headers:
-        if whole is not None:
-            return "work", whole[:, None]
-        warnings.append(Note.of("log.no_states", file=raw.file))
-        return "none", np.ones((raw.rows, 1), bool)
-    kind = state_kind(len(plan.sections), len(plan.nozzles), sections, nozzles, raw.file, warnings)
-    state = np.empty((raw.rows, len(headers)), bool, order="F")
-    many: list[Note] = []
-    for index, header in enumerate(headers):
-        state[:, index] = _open(raw, header, f"{kind} {index + 1}", many)
-    warnings += many[:6]
-    if len(many) > 6:
-        warnings.append(Note.of("log.more_odd_states", file=raw.file, count=len(many) - 6))
-    if whole is not None:
-        shut = int((state.any(axis=1) & ~whole).sum())
-        if shut:
-            warnings.append(Note.of("log.master_off", file=raw.file, count=shut))
-        state &= whole[:, None]
-    return kind, np.ascontiguousarray(state)
-
-
-def state_kind(
-    found_sections: int, found_nozzles: int, sections: int | None, nozzles: int | None, file: str, warnings: list[Note]
-) -> StateKind:
-    """What the state columns stand for, checked against the machine.
-
-    Raises
-    ------
-    LogError
-        The count fits neither the machine's sections nor its nozzles.
+    True direction = zero + sense x value in degrees.
     """
-    if found_sections and found_nozzles:
-        warnings.append(Note.of("log.sections_and_nozzles", file=file))
-    named: StateKind = "nozzle" if found_nozzles else "section"
-    other: StateKind = "section" if found_nozzles else "nozzle"
-    count = found_nozzles or found_sections
-    expected = {"section": sections, "nozzle": nozzles}
-    if (sections is None and nozzles is None) or count == expected[named]:
-        return named
-    if count == expected[other]:
-        code = "log.nozzles_are_sections" if other == "section" else "log.sections_are_nozzles"
-        warnings.append(Note.of(code, file=file, columns=count))
-        return other
-    has = " and ".join(
-        f"{n} {word}{'' if n == 1 else 's'}"
-        for n, word in ((sections, "section"), (nozzles, "nozzle"))
-        if n is not None
-    )
-    raise LogError(
-        f"the log has {count} {named} column{'' if count == 1 else 's'}, the machine has {has}.",
-        file=file,
-        hint="Use the machine file of the sprayer that made this log, or correct its [boom] table.",
-    )
+    if options.get("heading_unit") == "rad":
+        values = np.degrees(values)
+    if options.get("heading_sense") == "counterclockwise":
+        values = -values
+    zero = options.get("heading_zero_deg", 0.0)
+    out: Floats = np.mod(values + (float(zero) if isinstance(zero, int | float) else 0.0), 360.0)
+    return out
+
+
+def _without(plan: ColumnPlan, options: Mapping[str, object], file: str) -> ColumnPlan:
+    """The plan without the columns of ``[log] ignore``."""
+    given = options.get("ignore")
+    names = [given] if isinstance(given, str) else list(given) if isinstance(given, list | tuple) else []
+    if not names:
+        return plan
+    left = [plan.fixed[name] for name in names if name in plan.fixed]
+    if len(left) < len(names):
+        lacking = next(name for name in names if name not in plan.fixed)
+        raise LogError(
+            f"{lacking!r} is to be ignored, but no such column is read.",
+            file=file,
+            column="[log] ignore",
+            hint=f"Read are: {', '.join(plan.fixed)}.",
+        )
+    fixed = {name: header for name, header in plan.fixed.items() if name not in names}
+    return replace(plan, fixed=fixed, ignored=(*plan.ignored, *left))
 
 
 def _reverse(raw: RawTable, plan: ColumnPlan, speed: Floats | None, warnings: list[Note]) -> NDArray[np.bool_] | None:
     """True where the log says the machine drives backwards; None where it cannot tell."""
     reverse: NDArray[np.bool_] | None = None
     if "reverse" in plan.fixed:
-        codes, _ = raw.columns[plan.fixed["reverse"]].states()
+        codes, _ = raw.columns[plan.fixed["reverse"]].states({})
         reverse = codes == OPEN
     elif "gear" in plan.fixed:
         words = raw.columns[plan.fixed["gear"]].words()

@@ -60,9 +60,9 @@ class LogReport:
     gaps_s : float
         Number of gaps and their total time, s.
     gaps_lost_s : float
-        Of it, the time in which driving was probably lost, s. A gap over which the machine stayed within 5 m is a
-        pause and loses none; one of more than 10 minutes (a refill, another day) loses what the way between its ends
-        takes.
+        Of it, the time in which spraying was probably lost, s. A gap that the last row enters shut loses none, nor does
+        one over which the machine stayed within 5 m (a pause); one of more than 10 minutes (a refill, another day)
+        loses what the way between its ends takes.
     distance_m, sprayed_distance_m : float
         Driven without gaps, and of it with any outlet open.
     spraying_share : float
@@ -79,9 +79,11 @@ class LogReport:
         As stated by the log or the machine file.
     warnings : tuple of Note
         Every guess that was made.
-    verdict : {"fit", "not fit"}
+    verdict : {"fit", "doubtful", "unfit"}
     reasons : tuple of Note
-        Why it is not fit.
+        Why it is unfit.
+    doubts : tuple of Note
+        Why it is doubtful: found by :func:`swathledger.checkup.examine.examine`, which holds the log against its track.
     better : tuple of Note
         What would make it better.
     """
@@ -110,9 +112,10 @@ class LogReport:
     position_noise_m: float | None
     gnss_sigma_m: float | None
     warnings: tuple[Note, ...]
-    verdict: Literal["fit", "not fit"]
+    verdict: Literal["fit", "doubtful", "unfit"]
     reasons: tuple[Note, ...]
     better: tuple[Note, ...]
+    doubts: tuple[Note, ...] = ()
 
     @property
     def fit(self) -> bool:
@@ -121,8 +124,8 @@ class LogReport:
 
     def document(self, say: Callable[[Note], str]) -> dict[str, Any]:
         """Everything as plain JSON values, SI; absent knowledge is None. Notes are told by ``say``, and as codes."""
-        plain: dict[str, Any] = {"schema": "swathledger/check/1", **asdict(self)}
-        notes = {name: getattr(self, name) for name in ("warnings", "reasons", "better")}
+        plain: dict[str, Any] = {"schema": "swathledger/check/2", **asdict(self)}
+        notes = {name: getattr(self, name) for name in ("warnings", "reasons", "doubts", "better")}
         plain |= {name: [say(note) for note in found] for name, found in notes.items()}
         plain["codes"] = {name: [note.document() for note in found] for name, found in notes.items()}
         plain["columns_understood"] = [{"name": name, "header": header} for name, header in self.columns_understood]
@@ -130,7 +133,7 @@ class LogReport:
 
 
 def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
-    """Judge a log.
+    """Judge a log by its figures alone.
 
     Parameters
     ----------
@@ -141,8 +144,8 @@ def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
     Returns
     -------
     LogReport
-        "not fit" where nothing was sprayed, the machine never moved, rows are more than 5 s apart, more than 20 % of
-        the rows were set aside, driving was lost in gaps for more than 25 % of the time, or neither states nor
+        "unfit" where nothing was sprayed, the machine never moved, rows are more than 5 s apart, more than 20 % of
+        the rows were set aside, spraying was lost in gaps for more than 25 % of the time, or neither states nor
         a width are known.
     """
     steps = np.diff(log.time_s)
@@ -157,7 +160,8 @@ def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
     sigma = log.quality.gnss_sigma_m
     if sigma is None and machine is not None:
         sigma = machine.gnss_sigma_m
-    lost_s = _lost_s(steps[gap], lengths[gap], distance, driven_s)
+    open_into = gap & log.state[:-1].any(axis=1)
+    lost_s = _lost_s(steps[open_into], lengths[open_into], distance, driven_s)
     share = float(steps[spraying].sum()) / driven_s if driven_s > 0 else 0.0
     reasons = _reasons(log, machine, median, distance, driven_s, lost_s)
     return LogReport(
@@ -185,7 +189,7 @@ def assess(log: Log, machine: _HasBoom | None = None) -> LogReport:
         position_noise_m=position_noise_m(log),
         gnss_sigma_m=sigma,
         warnings=log.quality.warnings,
-        verdict="not fit" if reasons else "fit",
+        verdict="unfit" if reasons else "fit",
         reasons=reasons,
         better=_better(log, machine, median, int(gap.sum()), sigma),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -102,11 +103,16 @@ class Column:
             np.concatenate([item.values for item in found]), np.concatenate([item.unreadable for item in found])
         )
 
-    def states(self) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
-        """As SHUT, OPEN, UNKNOWN or MISSING, and the values that were not understood."""
-        found = [_states(_plain(piece)) for piece in self.pieces]
-        unknown = set().union(*(words for _, words in found))
-        return np.concatenate([codes for codes, _ in found]), tuple(sorted(unknown))
+    def states(self, meaning: Mapping[str, int]) -> tuple[NDArray[np.uint8], Counter[str]]:
+        """As SHUT, OPEN, UNKNOWN or MISSING, and how often each value that is not empty stands there.
+
+        ``meaning``: what values mean, by their `word_key`; it comes before our own words.
+        """
+        found = [_states(_plain(piece), meaning) for piece in self.pieces]
+        words: Counter[str] = Counter()
+        for _, own in found:
+            words.update(own)
+        return np.concatenate([codes for codes, _ in found]), words
 
     def words(self) -> list[str]:
         """As trimmed text, ``""`` where empty."""
@@ -177,6 +183,8 @@ class RawTable:
     warnings : tuple of Note
     section_widths_m : tuple of float
         Widths that the log itself states of the machine's sections, left to right; () where it states none.
+    states_defined : bool
+        The format itself says that codes other than 0 and 1 are no spraying.
     """
 
     file: str
@@ -190,6 +198,7 @@ class RawTable:
     truncated: bool = False
     warnings: tuple[Note, ...] = field(default=())
     section_widths_m: tuple[float, ...] = ()
+    states_defined: bool = False
 
     @property
     def rows(self) -> int:
@@ -291,28 +300,42 @@ def _numbers(column: Any) -> Numbers:
     return Numbers(values, unreadable | overflow)
 
 
-def _states(column: Any) -> tuple[NDArray[np.uint8], set[str]]:
-    if pa.types.is_boolean(column.type):
-        codes = np.asarray(column.cast(pa.uint8()).fill_null(MISSING)).astype(np.uint8)
-        return codes, set()
+def _states(column: Any, meaning: Mapping[str, int]) -> tuple[NDArray[np.uint8], dict[str, int]]:
     if pa.types.is_null(column.type):
-        return np.full(len(column), MISSING, np.uint8), set()
+        return np.full(len(column), MISSING, np.uint8), {}
     encoded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
     words = encoded.dictionary.to_pylist()
-    unknown: list[str] = []
     lookup = np.empty(len(words) + 1, np.uint8)
     lookup[-1] = MISSING
     for index, value in enumerate(words):
-        lookup[index] = _state_of(value)
-        if lookup[index] == UNKNOWN:
-            unknown.append(f"{value:g}" if isinstance(value, float) else str(value).strip())
+        lookup[index] = state_of(value, meaning)
     indices = np.asarray(encoded.indices.fill_null(len(words)))
-    return lookup[indices], set(unknown)
+    often = np.bincount(indices, minlength=len(words) + 1)
+    counts: dict[str, int] = {}
+    for index, value in enumerate(words):
+        if lookup[index] != MISSING and often[index]:
+            word = str(int(value)) if isinstance(value, bool) else word_key(value)
+            counts[word] = counts.get(word, 0) + int(often[index])
+    return lookup[indices], counts
 
 
-def _state_of(value: Any) -> int:
+def word_key(value: Any) -> str:
+    """A state's value for comparison: case and blanks do not count, and 2, 2.0 and "02" are one."""
+    word = str(value).strip().casefold()
+    number = to_float(word)
+    return word if number is None or not math.isfinite(number) else f"{number:g}"
+
+
+def state_of(value: Any, meaning: Mapping[str, int]) -> int:
+    """SHUT, OPEN, UNKNOWN or MISSING, by the machine file's words and then by ours."""
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return MISSING
+    if meaning and isinstance(value, bool):  # read from 1 and 0, or from words: which it was is not known any more
+        for word in sorted(OPEN_WORDS if value else SHUT_WORDS):
+            if word in meaning:
+                return meaning[word]
+    if meaning and word_key(value) in meaning:
+        return meaning[word_key(value)]
     word = str(value).strip().casefold()
     if word in OPEN_WORDS:
         return OPEN

@@ -139,6 +139,7 @@ def read_taskdata(path: Path, columns: Mapping[str, str] | None, options: Mappin
         rejected=tuple(item for log in logs for item in log.rejected),
         warnings=tuple(dict.fromkeys(notes)),
         section_widths_m=widths_m(sections),
+        states_defined=True,
     )
 
 

@@ -27,6 +27,15 @@ _COMPACT = r"^(19|20)\d{12}$"
 #: What Arrow reads as a time of day and date, the offset apart; whether the day exists is Arrow's to say.
 _ISO = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?$"
 _SAMPLE = 2000
+_WEEK_S, _HALF_DAY_S = 7 * 86_400.0, 43_200.0
+_LEAST_ROWS = 30
+_LEAST_STEP_S = 1e-3
+"""No log has more than a thousand rows a second."""
+_DAYS = (20_000.0, 80_000.0)
+"""Days of a spreadsheet of the years 1954 to 2119."""
+_EPOCH_DAY = 25_569.0
+"""1970-01-01 as spreadsheets count days, from 1899-12-30."""
+_MOST_DAYS = 3e6
 _SHOWN = 60
 #: Years 1 and 9999, which is as far as a date can be written; a day is kept free for the zones.
 _FIRST_S, _LAST_S = -62_135_510_400.0, 253_402_214_400.0
@@ -132,6 +141,10 @@ def parse_times(
     times = _parsed(time, date, options, file, header, from_start)
     if not times.absolute:
         return times
+    weeks = options.get("add_weeks")
+    if isinstance(weeks, int) and weeks:
+        told = Note.of("log.weeks_added", count=weeks)
+        times = replace(times, seconds=times.seconds + weeks * _WEEK_S, warnings=(*times.warnings, told))
     with np.errstate(invalid="ignore"):
         beyond = (times.seconds < _FIRST_S) | (times.seconds > _LAST_S)
     return replace(times, seconds=np.where(beyond, np.nan, times.seconds)) if beyond.any() else times
@@ -163,10 +176,17 @@ def _parsed(
         sample = Column.of(*words).head(_SAMPLE).numbers()
         if int(np.isfinite(sample.values).sum()) <= int(sample.unreadable.sum()):
             return _text(words, options, file, header)
-    return _numbers(time.numbers().values, options, file)
+    return _numbers(time.numbers().values, options, file, header)
 
 
-def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: str) -> Times:
+def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: str, header: str) -> Times:
+    unit, note = options.get("time_unit"), None
+    if unit is None:
+        unit, note = _guessed(values, file)
+    if unit == "days":
+        return _days(values, options, file, header, note)
+    if unit == "hhmmss":
+        return _clock(values, options, file, note)
     finite = np.minimum(np.abs(values[np.isfinite(values)]), _MOST_EPOCH)  # of two such values the mean is finite too
     if finite.size == 0:
         return Times(values, True)
@@ -177,6 +197,56 @@ def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: s
     if unit == "s":
         return Times(values, True)
     return Times(values / scale, True, (Note.of("log.epoch_numbers", file=file, unit=unit),))
+
+
+def _guessed(values: NDArray[np.float64], file: str) -> tuple[str | None, Note | None]:
+    """Numbers that can be no seconds: days of a spreadsheet, or clock times without their colons."""
+    there = values[np.isfinite(values)]
+    if there.size < _LEAST_ROWS:
+        return None, None
+    steps = np.abs(np.diff(there))
+    steps = steps[steps > 0]
+    if not steps.size:
+        return None, None
+    example = f"{float(there[0]):.10g}"
+    low, high = _DAYS
+    if low < there.min() and there.max() < high and float(np.median(steps)) < _LEAST_STEP_S:
+        return "days", Note.of("log.days_as_times", file=file, example=example)
+    hours, minutes, seconds = _hms(there)
+    # of seconds that are counted, four in ten end in 60 to 99
+    sexagesimal = bool((hours < 24).all() and (minutes < 60).all() and (seconds < 60).all() and (there >= 0).all())
+    if sexagesimal and np.unique(np.floor(there / 100)).size >= 3 and float(seconds.max()) >= 50:
+        return "hhmmss", Note.of("log.clock_numbers", file=file, example=example)
+    return None, None
+
+
+def _hms(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    return np.floor(values / 10_000), np.floor(values / 100) % 100, values % 100
+
+
+def _days(
+    values: NDArray[np.float64], options: Mapping[str, object], file: str, header: str, note: Note | None
+) -> Times:
+    """Days since 1899-12-30 of the clock on the wall, as spreadsheets count them, to the millisecond."""
+    valid = np.isfinite(values) & (np.abs(values) < _MOST_DAYS)
+    micros = 1000 * np.round((np.where(valid, values, 0.0) - _EPOCH_DAY) * 86_400e3).astype(np.int64)
+    times = _localised(micros, valid, np.where(valid, micros / 1e6, np.nan), options, file, header)
+    return replace(times, warnings=(*((note,) if note else ()), *times.warnings))
+
+
+def _clock(values: NDArray[np.float64], options: Mapping[str, object], file: str, note: Note | None) -> Times:
+    """Clock times as numbers, 73005 for 07:30:05; past midnight they go on. ``[log] start``: of the first row."""
+    hours, minutes, seconds = _hms(values)
+    with np.errstate(invalid="ignore"):
+        wrong = (hours > 23) | (minutes > 59) | (seconds >= 60) | (values < 0)
+    of_day = np.where(wrong, np.nan, hours * 3600 + minutes * 60 + seconds)
+    known = np.isfinite(of_day)
+    if known.any():
+        late = np.diff(of_day[known], prepend=of_day[known][0]) < -_HALF_DAY_S
+        of_day[known] += 86_400.0 * np.cumsum(late)
+        of_day -= of_day[known][0]
+    times = _from_start(of_day, options, file)
+    return replace(times, warnings=(*((note,) if note else ()), *times.warnings))
 
 
 def _from_start(values: NDArray[np.float64], options: Mapping[str, object], file: str) -> Times:

@@ -274,6 +274,9 @@ def _log(log: LogOptions) -> Iterator[Fault]:
             dt.datetime.fromisoformat(log.start.strip())
         except ValueError:
             yield Fault(("log", "start"), f"found {show(log.start)}; write it like 2026-03-04T07:30:00+08:00.")
+    for code, meaning in (log.states or {}).items():
+        if meaning not in {"open", "shut"}:
+            yield Fault(("log", "states", code), f'found {show(meaning)}; must be "open" or "shut".')
     if log.delimiter is not None and len(log.delimiter) > 1 and log.delimiter not in {"tab", "\\t"}:
         yield Fault(("log", "delimiter"), f'found {show(log.delimiter)}; must be one character, or "tab".')
     if log.encoding is not None:

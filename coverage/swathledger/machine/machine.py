@@ -75,8 +75,19 @@ GroupWord = Literal["boom", "nozzle", "limit"]
 class Antenna:
     """Where the receiver is, and how good."""
 
-    ahead_of_boom_m: float = key("receiver ahead of the boom line; negative: behind it. 0 where left out", 0.0)
-    right_of_centre_m: float = key("receiver right of the boom's centre; negative: left of it. 0 where left out", 0.0)
+    # No machine that may use a road is longer than 20 m, and no boom reaches farther to one side: more is centimetres.
+    ahead_of_boom_m: float = key(
+        "receiver ahead of the boom line, at most 20 m; negative: behind it. 0 where left out, and told",
+        0.0,
+        least=-20,
+        most=20,
+    )
+    right_of_centre_m: float = key(
+        "receiver right of the boom's centre, at most 20 m; negative: left of it. 0 where left out, and told",
+        0.0,
+        least=-20,
+        most=20,
+    )
     gnss_sigma_m: float | None = key(
         "one standard deviation of its position; sets the tolerance below which a strip is no evidence", above=0
     )
@@ -207,6 +218,34 @@ class LogOptions:
     encoding: str | None = key('such as `"utf-8"`, `"cp1252"`')
     skip_rows: int | None = key("lines before the header", least=0)
     layer: str | None = key("layer of a GeoPackage")
+    time_unit: Literal["days", "hhmmss"] | None = key(
+        'what times as plain numbers are: `"days"` of a spreadsheet (since 1899-12-30), or clock times such as 73005 '
+        '(`"hhmmss"`, 07:30:05)'
+    )
+    add_weeks: int | None = key(
+        "weeks to be added to every date: 1024 where the receiver's week counter had run over; 0: the dates are right",
+        least=-4096,
+        most=4096,
+        shown="count",
+    )
+    heading_unit: Literal["deg", "rad"] | None = key("unit of logged headings; degrees where left out")
+    heading_sense: Literal["clockwise", "counterclockwise"] | None = key(
+        "way in which logged headings grow; clockwise where left out"
+    )
+    heading_zero_deg: float | None = key(
+        "true direction, degrees clockwise from north, in which the logged heading is 0: 90 for mathematical angles, "
+        "180 for a compass mounted backwards",
+        least=-360,
+        most=360,
+        shown="degrees",
+    )
+    heading_lag_s: float | None = key("how late logged headings come", least=-60, most=60)
+    states: dict[str, str] | None = key(
+        'what the codes of states mean: `{"0" = "shut", "1" = "open", "2" = "open"}`; words of any language too',
+        shown='table of `"open"` and `"shut"`',
+    )
+    blank_state: Literal["unchanged", "open", "shut"] | None = key("what an empty state means")
+    ignore: tuple[str, ...] | None = key('columns of ours that are not to be read, `["heading_deg"]`', shown="list")
     task: str | None = key("of ISO 11783-10 task data: the task to read, by identifier or designator")
     time_log: str | tuple[str, ...] | None = key(
         'of task data: the time log or logs to read, `"TLG00003"`', shown="text or list"
@@ -238,6 +277,8 @@ class Machine:
         Resolved over ``valves``, also where the file says nothing of it; ``valves`` stay those of the logged layout.
     source : tuple of (str, str) or None
         Name and sha256 of the file.
+    antenna_assumed : tuple of str
+        Offsets of the antenna that the file leaves out and that are not known otherwise: taken as 0.
     """
 
     name: str
@@ -253,6 +294,7 @@ class Machine:
     replay: ReplaySettings = _UNTOLD_REPLAY
     errors: Errors = Errors()
     source: tuple[str, str] | None = None
+    antenna_assumed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.plumbing is _UNTOLD_PLUMBING:

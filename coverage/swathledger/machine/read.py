@@ -100,6 +100,8 @@ def machine_from_mapping(raw: Mapping[str, Any], *, file: str = "machine", text:
     raise_all([*faults, *(fault for fault in cross_faults(raw, table) if fault.path not in told)], file, text)
     boom, valves = _boom(build(BoomTable, table.boom)), build(Valves, table.valves)
     antenna = build(Antenna, table.antenna)
+    given = given_in(Antenna, table.antenna) if table.antenna is not None else {}
+    offsets = ("ahead_of_boom_m", "right_of_centre_m") if table.hitch is None else ("right_of_centre_m",)
     plumbing = Plumbing(boom.sections)
     if table.plumbing is not None:
         unsaid = [index for index, line in enumerate(table.plumbing.lines or ()) if line.carries is None]
@@ -118,6 +120,7 @@ def machine_from_mapping(raw: Mapping[str, Any], *, file: str = "machine", text:
         products=tuple(build(ProductTable, item).product() for item in table.products or ()),
         replay=_replay(valves, table.replay),
         errors=build(Errors, table.errors),
+        antenna_assumed=tuple(name for name in offsets if name not in given),
     )
 
 

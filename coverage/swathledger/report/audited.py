@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from swathledger.checkup.checkup import Checkup
     from swathledger.estimate.carrier import Estimate
     from swathledger.field.field import Field
     from swathledger.ledger.accounting import Accounting
@@ -26,7 +27,10 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """Everything that accounting needs, read and rebuilt; the settings have no None left."""
+    """Everything that accounting needs, read and rebuilt; the settings have no None left.
+
+    ``checkup`` is None where the log was made by the program and not by a machine.
+    """
 
     log: Log
     machine: Machine
@@ -34,6 +38,7 @@ class Prepared:
     swath: Swath
     settings: AuditSettings
     assumptions: tuple[Note, ...]
+    checkup: Checkup | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +61,8 @@ class Audit:
         None where neither machine file nor log names a product.
     estimate : Estimate or None
         Best estimates and intervals of the headlines; None: not asked for, or nothing to estimate.
+    checkup : Checkup or None
+        Whether the log is fit to use; None: not looked into.
     """
 
     log: Log
@@ -69,3 +76,4 @@ class Audit:
     standing: StandingJob | None = None
     products: ProductAccount | None = None
     estimate: Estimate | None = None
+    checkup: Checkup | None = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from swathledger import __version__
+from swathledger.checkup.checkup import Counted
 from swathledger.documents.document import NoteCode, rounded, taken
 from swathledger.documents.ledger import (
     AuditedWith,
@@ -14,10 +15,12 @@ from swathledger.documents.ledger import (
     LedgerArea,
     LedgerBalance,
     LedgerCause,
+    LedgerCounted,
     LedgerEstimate,
     LedgerField,
     LedgerProvenance,
     LedgerQuality,
+    LedgerVerdict,
     LedgerVolume,
     SetAsideRows,
 )
@@ -224,9 +227,23 @@ def _quality(audit: Audit) -> LedgerQuality:
         side_assumed=swath.width_by_row,
         columns_understood=quality.columns_understood,
         columns_ignored=quality.columns_ignored,
+        counter_m2=None if audit.checkup is None else _counted(audit.checkup.counter_m2),
+        flow_l=None if audit.checkup is None else _counted(audit.checkup.flow_l),
         assumptions=tuple(say_all(audit.assumptions)),
         notes=tuple(map(NoteCode.of, audit.assumptions)),
     )
+
+
+def _counted(counted: Counted | None) -> LedgerCounted | None:
+    if counted is None:
+        return None
+    return taken(LedgerCounted, counted, difference_pct=counted.difference_pct)
+
+
+def _verdict(audit: Audit) -> LedgerVerdict | None:
+    if audit.checkup is None:
+        return None
+    return LedgerVerdict(fit=audit.checkup.verdict, why=tuple(map(NoteCode.of, audit.checkup.why)))
 
 
 def _provenance(audit: Audit) -> LedgerProvenance:
@@ -258,6 +275,7 @@ def ledger_of(audit: Audit) -> Ledger:
     return rounded(
         Ledger(
             estimate=_estimate(audit),
+            verdict=_verdict(audit),
             field=_field(audit),
             area=_area(accounting),
             volume=_volume(accounting, standing_known),

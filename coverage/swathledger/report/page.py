@@ -7,6 +7,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
+from swathledger.notes import Note
 from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
 from swathledger.report.estimated import best_and_interval, estimate_rows
@@ -95,6 +96,21 @@ def _label_warnings(figures: Figures, t: Words) -> list[Markup]:
     return out
 
 
+def _verdict(figures: Figures, t: Words, system: UnitSystem) -> list[str]:
+    """Why the figures are not to be used as they are; empty where they are fit, or where that was not looked into."""
+    found = figures.get("verdict")
+    if found is None or found["fit"] == "fit":
+        return []
+    return [t.say(Note.from_document(why), system) for why in found["why"]]
+
+
+def _antenna(figures: Figures, t: Words, system: UnitSystem) -> str | None:
+    """That an offset of the antenna was assumed, told beside the figures that hang on it."""
+    notes = figures.get("quality/notes") or []
+    found = next((note for note in notes if note["code"] == "checkup.antenna_assumed"), None)
+    return None if found is None else t.say(Note.from_document(found), system)
+
+
 def _aside(reason: str, t: Words) -> str:
     """Why rows were set aside; a reason of a later version reads as it is written."""
     try:
@@ -148,6 +164,8 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
         dose=dose_chart(stored, picture),
         drive_chart=drive_chart(stored, system),
         lead=lead(figures, t),
+        verdict=_verdict(figures, t, system),
+        antenna=_antenna(figures, t, system),
         distrust=distrust(figures, t),
         label_warnings=_label_warnings(figures, t),
         about=partial(best_and_interval, figures),

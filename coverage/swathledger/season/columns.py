@@ -40,6 +40,7 @@ STATUS: Final[dict[str, Kind]] = {
     "machine": "text",
     "logs": "text",
     "boundary": "text",
+    "verdict": "text",
 }
 FIELD: Final = columns_of(LedgerField, ("id", "exclusions"))
 AREA: Final = columns_of(LedgerArea)
@@ -131,6 +132,7 @@ def field_row(ledger: Ledger) -> Row:
     row["unexplained_l"] = None if ledger.balance is None else ledger.balance.unexplained_l
     return row | {
         "boundary": ledger.field.boundary,
+        "verdict": None if ledger.verdict is None else ledger.verdict.fit,
         "cell_m": provenance.cell_m,
         "version": provenance.version,
         "machine": provenance.machine,

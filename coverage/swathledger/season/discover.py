@@ -121,7 +121,7 @@ def is_side_file(path: Path) -> bool:
 
 def _fit(given: GivenMachine, preview: Preview) -> str | None:
     """Why the states of a log do not fit a machine; None where they do."""
-    from swathledger.log.convert import state_kind
+    from swathledger.log.states import state_kind
 
     boom = given.machine.boom
     if preview.state_kind not in ("section", "nozzle"):

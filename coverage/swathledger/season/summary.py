@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from swathledger import __version__
 from swathledger.documents.document import NoteCode, taken
+from swathledger.documents.ledger import LedgerVerdict
 from swathledger.documents.replay import SavingLine, summed
 from swathledger.documents.season import (
     DoubtfulJob,
@@ -252,6 +253,14 @@ def ordered(jobs: Sequence[Job]) -> list[Job]:
     return sorted(jobs, key=lambda job: (job.day is None, job.day.isoformat() if job.day is not None else ""))
 
 
+def _against_log(verdict: LedgerVerdict | None) -> list[Note]:
+    """What the audit found against the log itself."""
+    if verdict is None:
+        return []
+    unfit = [Note.of("season.log_unfit")] if verdict.fit == "unfit" else []
+    return [*unfit, *(Note.from_document({"code": why.code, "values": why.values}) for why in verdict.why)]
+
+
 def doubts(row: Row, job: Job) -> list[Note]:
     """Why a record is to be taken with care."""
     out = [Note.of("said", text=remark) for remark in job.remarks]
@@ -279,7 +288,8 @@ def season_document(parts: Parts) -> SeasonDocument:
     jobs = {job.id: job for job in parts.jobs}
     fields = by_field(done)
     totals = _totals(done)
-    doubtful = [(row["job"], doubts(row, jobs[row["job"]])) for row in done]
+    verdicts = {item.name: item.ledger.verdict for item in parts.ledgers}
+    doubtful = [(row["job"], [*_against_log(verdicts.get(row["job"])), *doubts(row, jobs[row["job"]])]) for row in done]
     products = [job.ledger.product for job in parts.ledgers if job.ledger.product is not None]
     return SeasonDocument(
         version=__version__,

@@ -250,7 +250,7 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
         tuple(assumptions),
         standing,
         products,
-        prepared.checkup,
+        checkup=prepared.checkup,
     )
 
 

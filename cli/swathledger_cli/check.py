@@ -121,7 +121,7 @@ def _counters(checkup: Checkup | None) -> tuple[tuple[str, str, Counted | None],
 
 
 def _compared(counted: Counted, kind: str, units: UnitSystem) -> str:
-    from swathledger.units import text
+    from swathledger.words.numbers import text
 
     off = counted.difference_pct
     by = "by track, states and width" if kind == "area" else "by rate and ground swept"

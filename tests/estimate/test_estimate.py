@@ -9,7 +9,7 @@ from swathledger.errors import InputError
 from swathledger.estimate.carrier import Headline
 from swathledger.estimate.combine import LEAN, ROOT, Pull, effect_of, growth, headline
 from swathledger.estimate.states import Moments
-from swathledger.estimate.switching import Law, drawn, fitted, matched
+from swathledger.estimate.switching import Law, drawn, fitted, leaning, likely, matched
 
 
 def pull(place: str, centre: float, plus: float, minus: float) -> Pull:
@@ -65,9 +65,10 @@ def test_shift_and_spread_are_told_from_steps_much_longer_than_either() -> None:
     model = np.sort(rng.uniform(0.0, 40_000.0, 400))
     late = np.where(np.arange(400) % 2 == 0, 0.3, -0.1) + 0.08 * rng.standard_normal(400)
     seen = moments(model, 1.0, late)
-    law = fitted(seen, model, 0.5, rng)
+    law = fitted(seen, model, np.zeros(400), 0.5, rng)
     assert law.shift_s.mean(axis=0) == pytest.approx([-0.1, 0.3], abs=0.04)
     assert 0.03 < np.median(law.spread_s) < 0.16
+    assert np.sqrt(np.mean((likely(seen, law) - (model + late)) ** 2)) < 0.12
     draws = np.stack([drawn(seen, law, rng) for _ in range(40)])
     assert bool(np.all((draws >= seen.before_s) & (draws <= seen.at_s)))
     # the middle of a step is off by 0.29 s rms; the draws are off by the spread, twice over as they are draws
@@ -78,7 +79,7 @@ def test_moments_that_no_model_knows_lie_anywhere_in_their_step() -> None:
     rng = np.random.default_rng(4)
     model = np.arange(50.0) * 10 + 5.0
     seen = moments(model, 2.0, np.zeros(50))
-    law = Law(np.zeros((1, 2)), np.ones(1), np.full(1, 0.1), np.full(50, np.nan), 0.0)
+    law = Law(np.zeros((1, 2)), np.ones(1), np.ones(1), np.full(1, 0.1), np.full(50, np.nan), np.zeros(50), 0.0)
     share = np.concatenate([(drawn(seen, law, rng) - seen.before_s) / 2.0 for _ in range(60)])
     assert np.quantile(share, [0.1, 0.5, 0.9]) == pytest.approx([0.1, 0.5, 0.9], abs=0.04)
 
@@ -89,3 +90,13 @@ def test_the_nearest_moment_of_the_same_valve_and_direction_is_its_models() -> N
     assert model.tolist() == [10.3, 20.5]
     far = matched(seen, np.array([14.0]), np.zeros(1, np.int64), np.array([True]))
     assert not np.isfinite(far).any()
+
+
+def test_a_seam_met_at_a_shallow_angle_moves_the_model_far_for_little() -> None:
+    # sections of 3 m; the second meets the seam 1.5 s after the first: 0.5 s for a metre
+    edges, none = np.array([0.0, 3.0, 6.0]), np.array([True])
+    lean = leaning(edges, np.array([10.0, 11.5]), np.array([0, 1]), np.array([True, True]), np.array([10.0]),
+                   np.array([0]), none)  # fmt: skip
+    assert lean.tolist() == [0.5]
+    alone = leaning(edges, np.array([10.0]), np.array([0]), none, np.array([10.0]), np.array([0]), none)
+    assert alone.tolist() == [4.0]

@@ -13,7 +13,7 @@ from swathledger.estimate.combine import Pull, headline
 from swathledger.estimate.fields import moved_field
 from swathledger.estimate.sizes import Sizes, sizes_of
 from swathledger.estimate.states import Moments, moments_of
-from swathledger.estimate.switching import Law, drawn, fitted, matched
+from swathledger.estimate.switching import CHAIN, SETTLING, Law, drawn, fitted, leaning, likely, matched
 from swathledger.estimate.ways import Shift, draw_shifts, moved, no_shift, switched
 from swathledger.field.field import Field
 from swathledger.ledger.account import account
@@ -38,7 +38,7 @@ AREAS = {
     "over_application_pct": "over_application", "skip_pct": "skip", "outside_pct": "outside",
     "excluded_pct": "excluded",
 }  # fmt: skip
-STATED_S, UNSTATED_S = 0.15, 0.5
+STATED_S, UNSTATED_S = 0.08, 0.5
 """How well delays of valves are known before the log is looked at, s: where the machine file gives them, or not."""
 
 
@@ -176,18 +176,30 @@ def _size(sizes: Sizes, source: str) -> float:
 def law_of(
     log: Log, machine: Machine, field: Field, swath: Swath, moments: Moments, control: Control, rng: np.random.Generator
 ) -> Law:
-    """The law of the model's misses: the log's own layout driven by the model, its moments set beside the log's."""
+    """The law of the model's misses: the log's own layout driven by the model, its moments set beside the log's.
+
+    Twice: where a valve opened tells where a later one shuts. The second time the model finds ground treated from the
+    likely moments on rather than from the rows that show them.
+    """
     layout = logged_layout(log, machine)
-    job = Job(log, machine, field, swath, 1.0, control)
-    if layout.edges_m.shape == moments.edges_m.shape and np.allclose(layout.edges_m, moments.edges_m):
-        switches, _ = drive_groups(job, drive_of(swath), layout, logged_setting(control), None)
-        start = swath.time_s[switches.step]
-        when = start + switches.u * (swath.time_s[switches.step + 1] - start)
-        model = matched(moments, when, switches.group, switches.opens)
-    else:
-        model = np.full(moments.row.shape[0], np.nan)
-    stated = machine.valves != Valves()
-    return fitted(moments, model, STATED_S if stated and not moments.as_one else UNSTATED_S, rng)
+    stated = machine.valves != Valves() and not moments.as_one
+    timing_s = STATED_S if stated else UNSTATED_S
+    unknown = np.full(moments.row.shape[0], np.nan)
+    if layout.edges_m.shape != moments.edges_m.shape or not np.allclose(layout.edges_m, moments.edges_m):
+        return fitted(moments, unknown, np.zeros(unknown.shape[0]), timing_s, rng)
+    law: Law | None = None
+    for way in range(2):
+        driven = swath if law is None else switched(swath, moments, likely(moments, law))
+        job = Job(log, machine, field, driven, 1.0, control)
+        switches, _ = drive_groups(job, drive_of(driven), layout, logged_setting(control), None)
+        start = driven.time_s[switches.step]
+        of_model = start + switches.u * (driven.time_s[switches.step + 1] - start), switches.group, switches.opens
+        model = matched(moments, *of_model)
+        lean = np.zeros(unknown.shape[0])
+        if not moments.as_one:
+            lean = leaning(layout.edges_m, *of_model, model, moments.column, moments.opens)
+        law = fitted(moments, model, lean, timing_s, rng, CHAIN if way else SETTLING)
+    return law if law is not None else fitted(moments, unknown, np.zeros(unknown.shape[0]), timing_s, rng)
 
 
 def _told(moments: Moments, law: Law) -> Note:

@@ -4,14 +4,17 @@ A valve that shows changed at a row moved somewhere since the row before. The mo
 ``m``. It is off by ``r`` = moment - ``m``, and what is seen of ``r`` is an interval. From all intervals of the log the
 law of ``r`` is told::
 
-    r ~ (1 - e) Normal(shift, spread) + e Normal(shift, wide),   a shift for opening and one for shutting
+    r ~ (1 - e) Normal(shift, spread^2 + (side lean)^2) + e Normal(shift, 1 s)
 
-(a likelihood of interval-censored data; Turnbull 1976, J. R. Stat. Soc. B 38:290-295, has the general form). A draw
-takes shift, spread and e from what the log leaves possible, then every moment from that law within its own step.
+with a shift for opening and one for shutting, and ``lean`` the seconds by which the model's moment moves for every
+metre to the side: where a section meets a seam at a shallow angle, a few centimetres are a second (a likelihood of
+interval-censored data; Turnbull 1976, J. R. Stat. Soc. B 38:290-295, has the general form). A draw takes shifts,
+spread, side and e from what the log leaves possible, then every moment from that law within its own step.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,13 +24,20 @@ from swathledger.estimate.states import Moments
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 WIDE_S = 1.0
-"""Standard deviation of the moments that the model misses by more than its spread: slivers and corners."""
+"""Standard deviation of the moments that the model misses by more than it can tell: slivers and corners."""
 LEAST_SPREAD_S = 0.02
+MOST_LEAN_S_M = 4.0
+"""Of a section whose neighbours do not move at all."""
 MOST_FITTED = 3000
-CHAIN, SETTLING = 4000, 1000
+CHAIN, SETTLING = 3000, 1000
 MIN_MASS = 1e-9
+START = np.array([0.0, 0.0, np.log(0.1), np.log(0.1), -3.0])
+"""Shift of shutting and opening, s; log of spread, s, and of side, m; log odds of e: what is likely before the log."""
+GIVE = np.array([np.nan, np.nan, 1.2, 1.0, 1.0])
+"""One standard deviation of these."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,20 +49,55 @@ class Law:
     shift_s : (k, 2) float64
         How late valves shut (column 0) and open (column 1) after the model's moment.
     spread_s : (k,) float64
-        Standard deviation of single moments.
+        Standard deviation of single moments where a seam is met squarely.
+    side_m : (k,) float64
+        Standard deviation sideways.
     missed : (k,) float64
         Share of moments that lie about the model's with the wide spread.
     model_s : (m,) float64
         The model's moment of every moment of the log; NaN where it has none.
+    lean_s_m : (m,) float64
+        Seconds for a metre to the side.
     inside : float
         Share of moments, of those with a model, whose model falls inside their step.
     """
 
     shift_s: Floats
     spread_s: Floats
+    side_m: Floats
     missed: Floats
     model_s: Floats
+    lean_s_m: Floats
     inside: float
+
+
+def leaning(edges_m: Floats, model_s: Floats, model_column: Ints, model_opens: Flags, at_s: Floats, column: Ints,
+            opens: Flags) -> Floats:  # fmt: skip
+    """How far the model's moment moves for a metre to the side, s/m: by the nearer of the neighbours' moments.
+
+    Parameters
+    ----------
+    model_s, model_column, model_opens : (k,)
+        The model's moments.
+    at_s, column, opens : (m,)
+        Those asked for; a time may be NaN.
+    """
+    columns = edges_m.shape[0] - 1
+    middle = (edges_m[1:] + edges_m[:-1]) / 2.0
+    out = np.full(at_s.shape[0], MOST_LEAN_S_M if columns > 1 else 0.0)
+    for way in (False, True):
+        times = [np.sort(model_s[(model_column == c) & (model_opens == way)]) for c in range(columns)]
+        for c in range(columns):
+            mine = np.flatnonzero((column == c) & (opens == way) & np.isfinite(at_s))
+            for other in (c - 1, c + 1):
+                if mine.shape[0] == 0 or not 0 <= other < columns or times[other].shape[0] == 0:
+                    continue
+                found = times[other]
+                k = np.clip(np.searchsorted(found, at_s[mine]), 1, max(found.shape[0] - 1, 1))
+                low, high = found[np.maximum(k - 1, 0)], found[np.minimum(k, found.shape[0] - 1)]
+                away = np.minimum(np.abs(low - at_s[mine]), np.abs(high - at_s[mine]))
+                out[mine] = np.minimum(out[mine], away / abs(middle[other] - middle[c]))
+    return out
 
 
 def matched(moments: Moments, model_s: Floats, model_column: Ints, model_opens: NDArray[np.bool_]) -> Floats:
@@ -87,16 +132,25 @@ def matched(moments: Moments, model_s: Floats, model_column: Ints, model_opens: 
     return out
 
 
-def fitted(moments: Moments, model_s: Floats, timing_s: float, rng: np.random.Generator) -> Law:
-    """The law of the model's misses, from a Metropolis chain over shifts, spread and wide share.
+def fitted(
+    moments: Moments,
+    model_s: Floats,
+    lean_s_m: Floats,
+    timing_s: float,
+    rng: np.random.Generator,
+    length: int = CHAIN,
+) -> Law:
+    """The law of the model's misses, from a Metropolis chain over its five numbers.
 
     Moments of one step share part of their error: n of them count for the root of n. What the log does not tell stays
-    as wide as it was before: shifts 0 +- ``timing_s``, spread about 0.1 s within a factor of 4, wide share about 10 %.
+    as wide as it was before, see :data:`START`.
 
     Parameters
     ----------
     timing_s : float
         How well the delays of the valves are known, one standard deviation.
+    length : int
+        Of the chain that is kept, after :data:`SETTLING`.
     """
     from scipy.special import ndtr
 
@@ -108,27 +162,36 @@ def fitted(moments: Moments, model_s: Floats, timing_s: float, rng: np.random.Ge
         pick = np.sort(rng.choice(use.shape[0], MOST_FITTED, replace=False))
         use, low, high = use[pick], low[pick], high[pick]
     weight = np.bincount(moments.step[use], minlength=1)[moments.step[use]] ** -0.5 if use.shape[0] else np.zeros(0)
-    side = moments.opens[use].astype(np.int64)
+    side, lean = moments.opens[use].astype(np.int64), lean_s_m[use]
+    give = np.where(np.isnan(GIVE), timing_s, GIVE)
 
     def log_density(p: Floats) -> float:
-        spread, missed = np.exp(p[2]), 1.0 / (1.0 + np.exp(-p[3]))
-        prior = -0.5 * float((p[0] / timing_s) ** 2 + (p[1] / timing_s) ** 2 + ((p[2] - np.log(0.1)) / 1.4) ** 2
-                             + ((p[3] + 2.2) / 0.8) ** 2)  # fmt: skip
+        prior = -0.5 * float((((p - START) / give) ** 2).sum())
+        spread, missed = np.exp(p[2]), 1.0 / (1.0 + np.exp(-p[4]))
         if spread < LEAST_SPREAD_S:
             return -np.inf
         shift = p[side]
-        mass = ndtr((high - shift) / spread) - ndtr((low - shift) / spread)
+        sd = np.hypot(spread, np.exp(p[3]) * lean)
+        near = ndtr((high - shift) / sd) - ndtr((low - shift) / sd)
         wide = ndtr((high - shift) / WIDE_S) - ndtr((low - shift) / WIDE_S)
-        return prior + float(weight @ np.log((1.0 - missed) * mass + missed * wide + 1e-12))
+        return prior + float(weight @ np.log((1.0 - missed) * near + missed * wide + 1e-12))
 
-    steps = rng.standard_normal((CHAIN, 4))
-    chance = np.log(rng.random(CHAIN))
-    here = np.array([0.0, 0.0, np.log(0.1), -2.2])
-    value = log_density(here)
-    scale = np.array([0.1, 0.1, 0.3, 0.5])
-    kept = np.empty((CHAIN, 4))
+    chain = _chain(log_density, SETTLING + length, rng)
+    return Law(
+        chain[:, :2], np.exp(chain[:, 2]), np.exp(chain[:, 3]), 1.0 / (1.0 + np.exp(-chain[:, 4])), model_s, lean_s_m,
+        inside,
+    )  # fmt: skip
+
+
+def _chain(log_density: Callable[[Floats], float], count: int, rng: np.random.Generator) -> Floats:
+    """Random-walk Metropolis from :data:`START`; the length of its steps settles in its first part."""
+    size = START.shape[0]
+    steps, chance = rng.standard_normal((count, size)), np.log(rng.random(count))
+    here, value = START.copy(), log_density(START)
+    scale = np.array([0.1, 0.1, 0.3, 0.3, 0.5])
+    kept = np.empty((count, size))
     taken = 0
-    for k in range(CHAIN):
+    for k in range(count):
         to = here + scale * steps[k]
         there = log_density(to)
         if chance[k] < there - value:
@@ -141,26 +204,34 @@ def fitted(moments: Moments, model_s: Floats, timing_s: float, rng: np.random.Ge
             taken = 0
             if k % 500 == 499:
                 spread = kept[k - 400 : k].std(axis=0)
-                scale = np.where(spread > 0, 1.0 * spread, scale)
-    chain = kept[SETTLING:]
-    return Law(chain[:, :2], np.exp(chain[:, 2]), 1.0 / (1.0 + np.exp(-chain[:, 3])), model_s, inside)
+                scale = np.where(spread > 0, spread, scale)
+    return kept[SETTLING:]
 
 
 def drawn(moments: Moments, law: Law, rng: np.random.Generator) -> Floats:
     """One draw of all moments, s; those of one step lie at the same quantile of their laws."""
-    from scipy.special import ndtr, ndtri
-
     steps = int(moments.step.max()) + 1 if moments.step.shape[0] else 0
     k = int(rng.integers(0, law.spread_s.shape[0]))
-    place, kind = rng.random(steps)[moments.step], rng.random(steps)[moments.step]
-    shift = law.shift_s[k][moments.opens.astype(np.int64)]
-    spread, missed = law.spread_s[k], law.missed[k]
-    centre = law.model_s + shift
+    return _placed(moments, law, k, rng.random(steps)[moments.step], rng.random(moments.step.shape[0]))
+
+
+def likely(moments: Moments, law: Law) -> Floats:
+    """The middle of every moment's law, s; of the step, where no model knows it."""
+    nothing = np.zeros(moments.step.shape[0])
+    return _placed(moments, law, law.spread_s.shape[0] // 2, nothing + 0.5, nothing)
+
+
+def _placed(moments: Moments, law: Law, k: int, place: Floats, kind: Floats) -> Floats:
+    """Moments at quantile ``place`` of the law number ``k``; ``kind``, 0..1, says which of its two parts."""
+    from scipy.special import ndtr, ndtri
+
+    centre = law.model_s + law.shift_s[k][moments.opens.astype(np.int64)]
+    sd, missed = np.hypot(law.spread_s[k], law.side_m[k] * law.lean_s_m), law.missed[k]
     with np.errstate(invalid="ignore"):
-        low, high = ndtr((moments.before_s - centre) / spread), ndtr((moments.at_s - centre) / spread)
+        low, high = ndtr((moments.before_s - centre) / sd), ndtr((moments.at_s - centre) / sd)
         wide_low, wide_high = ndtr((moments.before_s - centre) / WIDE_S), ndtr((moments.at_s - centre) / WIDE_S)
         near, wide = (1.0 - missed) * (high - low), missed * (wide_high - wide_low)
-        by_near = centre + spread * ndtri(low + place * (high - low))
+        by_near = centre + sd * ndtri(low + place * (high - low))
         by_wide = centre + WIDE_S * ndtri(wide_low + place * (wide_high - wide_low))
         out = np.where((high - low > MIN_MASS) & (kind * (near + wide) < near), by_near, by_wide)
         known = wide_high - wide_low > MIN_MASS

@@ -270,6 +270,7 @@ def estimated(audit: Audit, progress: Progress | None = None) -> Audit:
         audit.swath,
         audit.accounting,
         control,
+        audit.replay,
         threads=settings.threads,
         progress=None if progress is None else lambda done: progress("redrawing the drive", 0.9 + 0.1 * done),
     )

@@ -13,7 +13,6 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numba
 import numpy as np
 import pyproj
 import rasterio.features
@@ -23,6 +22,8 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 from shapely import LineString, MultiPolygon, Polygon
 from shapely.affinity import rotate
+
+from swathledger._jit import njit
 
 HZ = 50.0
 SEEN_M = 0.2
@@ -171,7 +172,7 @@ def slow_error(rng: np.random.Generator, n: int, sigma: float, time_s: float) ->
 
 
 # --- valves and ground --------------------------------------------------------------------------------------------
-@numba.njit(cache=True)
+@njit
 def fill(px, py, seen, count, t, x0, y0, cell):
     """Paint a convex or crossed quad by even-odd scan lines at cell centres; a cell met again within 4 s is one hit."""
     rows, cols = seen.shape
@@ -197,7 +198,7 @@ def fill(px, py, seen, count, t, x0, y0, cell):
                 c += 1
 
 
-@numba.njit(cache=True)
+@njit
 def lay(x, y, rx, ry, i, a, b, seen, count, t, x0, y0, cell, px, py):
     j = i + 1
     px[0], py[0] = x[i] + a * rx[i], y[i] + a * ry[i]
@@ -207,7 +208,7 @@ def lay(x, y, rx, ry, i, a, b, seen, count, t, x0, y0, cell, px, py):
     fill(px, py, seen, count, t, x0, y0, cell)
 
 
-@numba.njit(cache=True)
+@njit
 def control(x, y, rx, ry, t, cut, edges, target, x0, y0, cell, look_s, speed, on_s, off_s, wanted):
     """States at every step: a section wants spray while any point of it ahead is target and untreated."""
     n, g = x.shape[0], edges.shape[0] - 1
@@ -267,7 +268,7 @@ def control(x, y, rx, ry, t, cut, edges, target, x0, y0, cell, look_s, speed, on
     return out
 
 
-@numba.njit(cache=True)
+@njit
 def paint(x, y, rx, ry, t, cut, edges, state, shape, x0, y0, cell):
     seen = np.full(shape, -1e9)
     count = np.zeros(shape, np.uint8)

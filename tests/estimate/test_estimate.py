@@ -7,7 +7,7 @@ import pytest
 
 from swathledger.errors import InputError
 from swathledger.estimate.carrier import Headline
-from swathledger.estimate.combine import LEAN, ROOT, Pull, effect_of, growth, headline
+from swathledger.estimate.combine import LEAN, ROOT, Pull, effect_of, growth, headline, saving_headline
 from swathledger.estimate.states import Moments
 from swathledger.estimate.switching import Law, drawn, fitted, leaning, likely, matched
 
@@ -100,3 +100,13 @@ def test_a_seam_met_at_a_shallow_angle_moves_the_model_far_for_little() -> None:
     assert lean.tolist() == [0.5]
     alone = leaning(edges, np.array([10.0]), np.array([0]), none, np.array([10.0]), np.array([0]), none)
     assert alone.tolist() == [4.0]
+
+
+def test_a_saving_lies_where_valves_moved_unless_the_receiver_steers() -> None:
+    switched, errors = np.array([1.0, 1.2]), np.array([1.4, 1.6, 1.5, 1.5])
+    # errors: mean 1.5, sd 0.0816, x sqrt(5 / 4) = 0.0913; t(0.95; 3) = 2.353
+    steers = saving_headline("saved_pct:6", 2.0, switched, errors, 0.0, 0.9, True)
+    assert (steers.best, steers.high) == pytest.approx((1.5, 1.5 + 2.3534 * 0.0913), abs=1e-3)
+    other = saving_headline("saved_pct:6", 2.0, switched, errors, 0.0, 0.9, False)
+    # it may be wrong by 1.5 - 1.1 = 0.4: 1.645 of it
+    assert (other.best, other.high) == pytest.approx((1.1, 1.1 + np.hypot(2.3534 * 0.0913, 1.6449 * 0.4)), abs=1e-3)

@@ -129,3 +129,33 @@ def headline(
         best, low, high = max(best, 0.0), max(low, 0.0), max(high, 0.0)
     largest = max(by_source, key=lambda name: by_source[name])
     return Headline(quantity, read, best, low, high, level, largest if by_source[largest] > 0 else None, by_source)
+
+
+def saving_headline(
+    quantity: str, read: float, switched: Floats, drawn: Floats, model: float, level: float, steers: bool
+) -> Headline:
+    """The headline of a saving, from a few replays: a figure that may jump, and may be negative.
+
+    Parameters
+    ----------
+    read : float
+    switched, drawn : (k,), (n,) float64
+        On drives with valves moved alone, and with every error.
+    model : float
+        How far off the controller model may make it, one standard deviation.
+    steers : bool
+        Whether the machine was beside the log: the middle is that of the drives with every error. Otherwise it is that
+        of the drives with valves moved alone, and may be wrong by what the errors add.
+    """
+    from scipy import stats
+
+    n = drawn.shape[0]
+    sd = float(drawn.std(ddof=1)) if n > 1 and np.ptp(drawn) > 1e-12 else 0.0
+    best = float(drawn.mean()) if steers else float(switched.mean())
+    unsure = 0.0 if steers else float(drawn.mean()) - best
+    by_source = {"errors": math.hypot(sd * math.sqrt(1.0 + 1.0 / n), unsure), "model": model}
+    reach = float(stats.t.ppf((1.0 + level) / 2.0, max(n - 1, 1))) * sd * math.sqrt(1.0 + 1.0 / n)
+    reach = math.hypot(reach, float(stats.norm.ppf((1.0 + level) / 2.0)) * math.hypot(unsure, model))
+    largest = max(by_source, key=lambda name: by_source[name])
+    dominant = largest if by_source[largest] > 0 else None
+    return Headline(quantity, read, best, best - reach, best + reach, level, dominant, by_source)

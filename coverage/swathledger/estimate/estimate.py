@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.estimate.carrier import Estimate, Headline
-from swathledger.estimate.combine import Pull, headline
+from swathledger.estimate.combine import Pull, headline, saving_headline
 from swathledger.estimate.fields import moved_field
+from swathledger.estimate.savings import savings_of, savings_read
 from swathledger.estimate.sizes import Sizes, sizes_of
 from swathledger.estimate.states import Moments, moments_of
 from swathledger.estimate.switching import CHAIN, SETTLING, Law, drawn, fitted, leaning, likely, matched
@@ -24,6 +26,7 @@ from swathledger.machine.machine import Machine, Valves
 from swathledger.notes import Measure, Note
 from swathledger.shutoff.drive import drive_of
 from swathledger.shutoff.layout import logged_layout
+from swathledger.shutoff.results import Replay
 from swathledger.shutoff.run import Control, Job, drive_groups, logged_setting
 from swathledger.swath.swath import Swath
 
@@ -31,6 +34,9 @@ Floats = NDArray[np.float64]
 LEVEL = 0.9
 DRAWS = 20
 SOURCE_DRAWS = 8
+SAVING_SWITCHED, SAVING_DRAWS = 2, 4
+"""Redrawn drives on which all layouts are replayed, with valves moved alone and with every error."""
+REPLAY_TAKES = 20
 SEED = 20_261_125
 COARSE_M = 0.5
 COARSER = 4.0
@@ -74,6 +80,7 @@ def estimate_drive(
     swath: Swath,
     accounting: Accounting,
     control: Control,
+    replay: Replay | None = None,
     *,
     draws: int = DRAWS,
     level: float = LEVEL,
@@ -91,8 +98,12 @@ def estimate_drive(
         Of it; what was read.
     control : Control
         The controller model, whose moments of switching are fitted to the log.
+    replay : Replay, optional
+        Layouts whose savings are wanted.
     draws : int
         Redrawn drives.
+    threads : int
+        Drives counted side by side; changes no byte of the result.
     """
     notes: list[Note] = []
     sizes, assumed = sizes_of(log, machine, field, swath.sigma_m)
@@ -109,22 +120,35 @@ def estimate_drive(
     base = _figures(drive, swath, field)
     seeds = np.random.SeedSequence([seed, 2]).spawn(draws)
     plan = [(source, place) for source, place in _sources(drive).items() if _size(sizes, source) > 0]
-    done, whole = 0, draws + SOURCE_DRAWS * len(plan)
-    switches = [_moments(drive, child) for child in seeds]
-    centres: list[dict[str, float]] = []
-    for at_s in switches:
-        centres.append(base if at_s is None else _figures(drive, _swept(drive, no_shift(swath), at_s), field))
-        done += 1
+    replays = 0 if replay is None else SAVING_DRAWS + SAVING_SWITCHED
+    # a replay of all layouts takes about as long as so many counts of cells
+    whole = draws + 2 * SOURCE_DRAWS * len(plan) + REPLAY_TAKES * replays
+    done = [0]
+
+    def told(count: int) -> None:
+        done[0] += count
         if progress is not None:
-            progress(done / whole)
-    pulled: list[list[tuple[dict[str, float], dict[str, float]]]] = []
-    for source, _ in plan:
-        pulled.append([])
-        for child, at_s in zip(seeds[:SOURCE_DRAWS], switches, strict=False):
-            pulled[-1].append(_both_ways(drive, child, at_s, source))
-            done += 1
-            if progress is not None:
-                progress(done / whole)
+            progress(done[0] / whole)
+
+    switches = [_moments(drive, child) for child in seeds]
+
+    def centre(at_s: Floats | None) -> dict[str, float]:
+        out = base if at_s is None else _figures(drive, _swept(drive, no_shift(swath), at_s), field)
+        told(1)
+        return out
+
+    def pulled(task: tuple[str, int]) -> tuple[dict[str, float], dict[str, float]]:
+        source, k = task
+        out = _both_ways(drive, seeds[k], switches[k], source)
+        told(2)
+        return out
+
+    tasks = [(source, k) for source, _ in plan for k in range(SOURCE_DRAWS)]
+    if threads > 1:
+        with ThreadPoolExecutor(threads) as pool:
+            centres, both = list(pool.map(centre, switches)), list(pool.map(pulled, tasks))
+    else:
+        centres, both = [centre(at_s) for at_s in switches], [pulled(task) for task in tasks]
     target = accounting.areas.m2("target")
     lines: list[Headline] = []
     for name, value in read.items():
@@ -133,17 +157,59 @@ def estimate_drive(
                 SOURCE_OF[source],
                 place,
                 np.array([row[name] for row in centres[:SOURCE_DRAWS]]),
-                np.array([plus[name] for plus, _ in rows]),
-                np.array([minus[name] for _, minus in rows]),
+                np.array([plus[name] for plus, _ in both[n * SOURCE_DRAWS : (n + 1) * SOURCE_DRAWS]]),
+                np.array([minus[name] for _, minus in both[n * SOURCE_DRAWS : (n + 1) * SOURCE_DRAWS]]),
             )
-            for (source, place), rows in zip(plan, pulled, strict=True)
+            for n, (source, place) in enumerate(plan)
         ]
         cells = 0.0
         if name in AREAS and target > 0:
             cells = 100.0 * accounting.areas.standard_error_m2(AREAS[name]) / target
         switched_ = np.array([row[name] for row in centres])
         lines.append(headline(name, value, base[name], switched_, pulls, cells, level, floor=True))
+    if replay is not None:
+        lines += _savings(drive, replay, control, plan, switches, seeds, level, told)
     return Estimate(tuple(lines), draws, cell, tuple(notes))
+
+
+def _savings(
+    drive: _Drive,
+    replay: Replay,
+    control: Control,
+    plan: list[tuple[str, str]],
+    switches: list[Floats | None],
+    seeds: list[np.random.SeedSequence],
+    level: float,
+    told: Callable[[int], None],
+) -> list[Headline]:
+    """Savings of all layouts: a few drives with valves moved alone, and a few with every error."""
+    layouts = [result.layout for result in replay.results]
+    count = min(SAVING_SWITCHED + SAVING_DRAWS, len(seeds))
+    rows: list[dict[str, float]] = []
+    for k, (child, at_s) in enumerate(zip(seeds[:count], switches, strict=False)):
+        shift, field = no_shift(drive.swath), drive.field
+        if k >= SAVING_SWITCHED:
+            errors = draw_shifts(drive.swath, drive.sizes, np.random.default_rng([*_words(child), 3]))
+            for source, _ in plan:
+                if source != "boundary":
+                    shift = shift + getattr(errors, source)
+            field = moved_field(drive.field, drive.sizes.boundary_m, np.random.default_rng([*_words(child), 2]))
+        swath = _swept(drive, shift, at_s)
+        rows.append(savings_of(Job(drive.log, drive.machine, field, swath, drive.cell_m, control), layouts)[1])
+        told(REPLAY_TAKES)
+    lines = []
+    for name, read in savings_read(replay).items():
+        values = np.array([row[name] for row in rows if name in row])
+        known = values.shape[0] == count and count > SAVING_SWITCHED + 1
+        model = 0.0 if replay.agreement_pct is None else abs(read) * (100.0 - replay.agreement_pct) / 100.0
+        lines.append(
+            saving_headline(
+                name, read, values[:SAVING_SWITCHED], values[SAVING_SWITCHED:], model, level, drive.sizes.steers is True
+            )
+            if known
+            else Headline(name, read, None, None, None, level, None, {})
+        )
+    return lines
 
 
 SOURCE_OF = {

@@ -133,12 +133,7 @@ def matched(moments: Moments, model_s: Floats, model_column: Ints, model_opens: 
 
 
 def fitted(
-    moments: Moments,
-    model_s: Floats,
-    lean_s_m: Floats,
-    timing_s: float,
-    rng: np.random.Generator,
-    length: int = CHAIN,
+    moments: Moments, model_s: Floats, lean_s_m: Floats, timing_s: float, rng: np.random.Generator, length: int = CHAIN
 ) -> Law:
     """The law of the model's misses, from a Metropolis chain over its five numbers.
 
@@ -212,13 +207,13 @@ def drawn(moments: Moments, law: Law, rng: np.random.Generator) -> Floats:
     """One draw of all moments, s; those of one step lie at the same quantile of their laws."""
     steps = int(moments.step.max()) + 1 if moments.step.shape[0] else 0
     k = int(rng.integers(0, law.spread_s.shape[0]))
-    return _placed(moments, law, k, rng.random(steps)[moments.step], rng.random(moments.step.shape[0]))
+    return _placed(moments, law, k, rng.random(steps)[moments.step], rng.random((moments.step.shape[0],)))
 
 
 def likely(moments: Moments, law: Law) -> Floats:
     """The middle of every moment's law, s; of the step, where no model knows it."""
     nothing = np.zeros(moments.step.shape[0])
-    return _placed(moments, law, law.spread_s.shape[0] // 2, nothing + 0.5, nothing)
+    return _placed(moments, law, law.spread_s.shape[0] // 2, np.full(nothing.shape[0], 0.5), nothing)
 
 
 def _placed(moments: Moments, law: Law, k: int, place: Floats, kind: Floats) -> Floats:

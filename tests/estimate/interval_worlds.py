@@ -1,4 +1,4 @@
-"""How often intervals hold the truth, over kinds of worlds: ``python tests/estimate/worlds.py [WORLDS] [KIND...]``.
+"""How often intervals hold the truth: ``python tests/estimate/interval_worlds.py [COUNT] [KIND...]``.
 
 For every kind: share of worlds whose 90 % interval holds the truth, mean of best (and of read) over mean of truth,
 median half-width beside the root mean square error of best. The figures stand in docs/validation.md.
@@ -6,6 +6,7 @@ median half-width beside the root mean square error of best. The figures stand i
 
 from __future__ import annotations
 
+import functools
 import sys
 import tempfile
 from dataclasses import dataclass
@@ -94,13 +95,14 @@ def scores(kind: Kind, worlds: int, first: int = 0) -> dict[str, Score]:
 def main() -> None:
     worlds = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     asked = sys.argv[2:]
-    kinds = [kind for kind in KINDS if not asked or any(word == kind.name or word == str(KINDS.index(kind)) for word in asked)]
-    print("| kind | quantity | truth, % | held, % | best / truth | read / truth | half-width | rms error |")
-    print("|---|---|---|---|---|---|---|---|")
+    kinds = [kind for number, kind in enumerate(KINDS) if not asked or {kind.name, str(number)} & set(asked)]
+    tell = functools.partial(print, flush=True)
+    tell("| kind | quantity | truth, % | held, % | best / truth | read / truth | half-width | rms error |")
+    tell("|---|---|---|---|---|---|---|---|")
     for kind in kinds:
         for name, s in scores(kind, worlds).items():
-            print(f"| {kind.name} | {SHORT[name]} | {s.truth:.2f} | {100 * s.held:.0f} | {s.best:.2f} | {s.read:.2f} | "
-                  f"{s.half_width:.2f} | {s.rms:.2f} |", flush=True)  # fmt: skip
+            tell(f"| {kind.name} | {SHORT[name]} | {s.truth:.2f} | {100 * s.held:.0f} | {s.best:.2f} | {s.read:.2f} | "
+                 f"{s.half_width:.2f} | {s.rms:.2f} |")  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -1,0 +1,47 @@
+"""Drives of a second engine: best lies nearer the truth than what was read, and intervals hold it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from plain_world import Kind, known, make_world
+
+from swathledger.audit import compute, estimated, prepare
+from swathledger.estimate.carrier import Estimate
+from swathledger.settings import AuditSettings
+
+
+def estimate_of(kind: Kind, seed: int, folder: Path, threads: int = 1) -> tuple[dict[str, float], Estimate]:
+    world = make_world(kind, seed)
+    log, machine, boundary = world.write(folder)
+    settings = AuditSettings(groups=(), cell_m=0.2, threads=threads)
+    found = estimated(compute(prepare([log], machine, boundary, settings))).estimate
+    assert found is not None
+    return world.truth, found
+
+
+SMALL = Kind("small", boom_m=12.0, sections=4, hectares=1.0, true_cell_m=0.15)
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 0.5])
+def test_best_is_nearer_the_truth_than_what_was_read(tmp_path: Path, rate_hz: float) -> None:
+    truth, found = estimate_of(known(replace(SMALL, rate_hz=rate_hz)), 3, tmp_path)
+    for quantity in ("over_application_pct", "skip_pct"):
+        line = found.of(quantity)
+        assert line is not None
+        assert line.read is not None
+        assert line.best is not None
+        assert abs(line.best - truth[quantity]) < 0.5 * abs(line.read - truth[quantity]), quantity
+
+
+def test_a_hand_that_moves_the_whole_boom_is_told_from_a_controller(tmp_path: Path) -> None:
+    _, found = estimate_of(known(replace(SMALL, hand=True)), 5, tmp_path)
+    assert "estimate.switching_as_one" in [note.code for note in found.notes]
+
+
+def test_threads_change_no_number(tmp_path: Path) -> None:
+    _, one = estimate_of(SMALL, 7, tmp_path)
+    _, two = estimate_of(SMALL, 7, tmp_path, threads=2)
+    assert one == two

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import ClassVar
 
 from swathledger.documents.document import Document, NoteCode, Table
-from swathledger.documents.ledger import CauseLitres
+from swathledger.documents.ledger import CauseLitres, LedgerEstimate
 from swathledger.documents.poured import Amounts
 from swathledger.documents.replay import SavingLine
 
@@ -110,6 +110,12 @@ class SeasonLayout(Table, frozen=True, kw_only=True):
     saved_pct: float | None
     steps: tuple[SavingLine, ...] = ()
     closed_form_pct: float | None = None
+
+
+class SeasonEstimate(LedgerEstimate, frozen=True, kw_only=True):
+    """A headline over the jobs that estimate it; see :func:`swathledger.season.estimate.season_estimates`."""
+
+    jobs: int
 
 
 class SeasonProduct(Table, frozen=True, kw_only=True):
@@ -280,6 +286,7 @@ class SeasonDocument(Document, frozen=True, kw_only=True):
     fields: FieldCount
     totals: SeasonTotals
     means: SeasonMeans
+    estimate: tuple[SeasonEstimate, ...] | None = None
     replay: tuple[SeasonLayout, ...]
     products: tuple[SeasonProduct, ...] = ()
     label_of_the_day: tuple[LabelOfTheDay, ...] = ()

@@ -61,11 +61,12 @@ def estimate_name(quantity: str, t: Words) -> Markup:
 def estimate_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
     """Every headline with its estimate, in the document's order."""
     rows = []
-    for line in figures.get("estimate") or []:
+    for number, line in enumerate(figures.get("estimate") or []):
         told = best_and_interval(figures, line["quantity"])
         source = line["dominant"]
         rows.append(
             {
+                "path": f"estimate/{number}",
                 "words": estimate_name(line["quantity"], t),
                 "told": told,
                 "source": None if source is None or told is None else t(f"estimate.source.{source}"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -9,6 +10,7 @@ from markupsafe import Markup
 
 from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.report.charts import nice_ticks
+from swathledger.report.estimated import best_and_interval, estimate_path, estimate_rows
 from swathledger.report.numbers import Figures, layout_words
 from swathledger.report.read_season_results import StoredSeason, read_season
 from swathledger.report.saving import RESOLUTION, step_lines, step_path
@@ -38,6 +40,14 @@ def main_cause(row: dict[str, Any]) -> str | None:
     return max(known, key=lambda item: item[0])[1] if known else None
 
 
+def whole_season(figures: Figures, quantity: str) -> dict[str, Markup] | None:
+    """Best and interval of a quantity; None where not every job that is done has one."""
+    path = estimate_path(figures, quantity)
+    if path is None or figures.get(f"{path}/jobs") != figures.get("jobs/done"):
+        return None
+    return best_and_interval(figures, quantity)
+
+
 def season_lead(figures: Figures, t: Words) -> Markup:
     """The season's answer in plain sentences."""
     n, document = figures.number, figures.document
@@ -51,8 +61,12 @@ def season_lead(figures: Figures, t: Words) -> Markup:
         "over_pct": n("means/over_application_pct", "pct"),
         "over_area": n("totals/over_application_m2", "area", 2),
     }
-    sentences = [t("season.lead.answer", **values)]
-    if totals["over_applied_l"] is not None:
+    about = whole_season(figures, "over_application_pct")
+    sentences = [t("season.lead.answer", **values) if about is None else t("season.lead.about", **(values | about))]
+    litres = whole_season(figures, "over_applied_l")
+    if litres is not None:
+        sentences.append(t("season.lead.litres_about", applied=n("totals/applied_l", "volume", 0), **litres))
+    elif totals["over_applied_l"] is not None:
         sentences.append(
             t(
                 "season.lead.litres",
@@ -76,7 +90,12 @@ def season_lead(figures: Figures, t: Words) -> Markup:
                 cause=t(f"cause.lead.{totals['cause'][index]['cause']}"),
             )
         )
-    sentences.append(t("season.lead.missed", pct=n("means/skip_pct", "pct"), area=n("totals/skip_m2", "area", 2)))
+    skip = whole_season(figures, "skip_pct")
+    sentences.append(
+        t("season.lead.missed", pct=n("means/skip_pct", "pct"), area=n("totals/skip_m2", "area", 2))
+        if skip is None
+        else t("season.lead.missed_about", **skip)
+    )
     if totals.get("not_recorded_m2"):
         missing = {"pct": n("means/not_recorded_pct", "pct"), "area": n("totals/not_recorded_m2", "area", 2)}
         sentences.append(t("season.lead.not_recorded", **missing))
@@ -214,6 +233,8 @@ def render_season(
         n=figures.number,
         d=document,
         lead=season_lead(figures, t),
+        about=partial(whole_season, figures),
+        estimates=estimate_rows(figures, t),
         map=ground,
         links=stored.links,
         main_cause=main_cause,

@@ -35,6 +35,7 @@ from swathledger.money.ledgers import JobLedger
 from swathledger.money.totals import season_balance, season_products, season_standing
 from swathledger.notes import Measure, Note
 from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
+from swathledger.season.estimate import season_estimates
 from swathledger.season.manifest import Job, Missing, Unplaced
 from swathledger.shutoff.results import STEPS
 from swathledger.words import say_all
@@ -299,6 +300,7 @@ def season_document(parts: Parts) -> SeasonDocument:
         fields=FieldCount(treated=len(fields), without_log=len(parts.missing)),
         totals=totals,
         means=_means(totals, done),
+        estimate=season_estimates(parts.ledgers) or None,
         replay=by_layout(parts.replay),
         products=season_products(products),
         label_of_the_day=tuple(parts.label_day),

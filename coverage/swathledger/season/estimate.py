@@ -1,0 +1,104 @@
+"""Best estimates of a season from those of its jobs: which errors jobs share, and which not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from swathledger.documents.ledger import LedgerEstimate
+from swathledger.documents.season import SeasonEstimate
+from swathledger.money.ledgers import JobLedger
+
+SHARED: Final[dict[str, Callable[[JobLedger], str]]] = {
+    "antenna": lambda job: job.ledger.provenance.machine,
+    "latency": lambda job: job.ledger.provenance.machine,
+    "headings": lambda job: job.ledger.provenance.machine,
+    "boundary": lambda job: job.client,
+}
+"""What jobs that share an error have in common: their machine, or the client whose boundaries are of one survey.
+
+Every other source is each job's own."""
+
+
+def _weight(job: JobLedger, quantity: str) -> float | None:
+    """What a job's figure counts by: ground for shares of the target, product for shares of it, 1 for litres."""
+    if quantity.startswith("saved"):
+        return None if job.ledger.volume is None else job.ledger.volume.applied_l
+    return 1.0 if quantity.endswith("_l") else job.ledger.area.target_m2
+
+
+def _line(job: JobLedger, quantity: str) -> LedgerEstimate | None:
+    lines = job.ledger.estimate or ()
+    return next((line for line in lines if line.quantity == quantity and line.best is not None), None)
+
+
+def season_estimates(jobs: Sequence[JobLedger]) -> tuple[SeasonEstimate, ...]:
+    """Every quantity that any job has an estimate of, over the jobs that have one.
+
+    Parameters
+    ----------
+    jobs : sequence of JobLedger
+        Of the jobs that are done.
+
+    Returns
+    -------
+    tuple of SeasonEstimate
+        In the order of the first job; none where no job has estimates.
+
+    Notes
+    -----
+    With weights ``w`` (ground, product, or 1 for litres), errors of one source that jobs share add up, others add in
+    quadrature: ``variance = sum over sources, groups of (sum over the group of w sd)^2``. Errors that are shared may
+    act on two jobs in opposite ways, so the sum is an upper bound. Each job's ``sd`` is stretched by how far its own
+    interval reaches to that side, over ``z sd``, so that skewed intervals stay so.
+    """
+    quantities = dict.fromkeys(line.quantity for job in jobs for line in job.ledger.estimate or ())
+    return tuple(found for name in quantities if (found := _of(name, jobs)) is not None)
+
+
+def _of(quantity: str, jobs: Sequence[JobLedger]) -> SeasonEstimate | None:
+    from scipy import stats
+
+    parts: list[tuple[JobLedger, LedgerEstimate, float]] = []
+    for job in jobs:
+        line, weight = _line(job, quantity), _weight(job, quantity)
+        if line is not None and weight is not None and weight > 0:
+            parts.append((job, line, weight))
+    if not parts:
+        return None
+    levels = {line.level for _, line, _ in parts}
+    if len(levels) > 1:  # intervals of different meaning do not add up
+        return None
+    level = levels.pop()
+    z = float(stats.norm.ppf((1.0 + level) / 2.0))
+    whole = 1.0 if quantity.endswith("_l") else math.fsum(weight for _, _, weight in parts)
+    sums: dict[tuple[str, str], list[float]] = {}
+    for number, (job, line, weight) in enumerate(parts):
+        sd = math.hypot(*line.by_source.values()) if line.by_source else 0.0
+        middle, low, high = line.best or 0.0, line.low or 0.0, line.high or 0.0
+        down, up = ((middle - low) / (z * sd), (high - middle) / (z * sd)) if sd > 0 else (0.0, 0.0)
+        for source, size in line.by_source.items():
+            group = SHARED[source](job) if source in SHARED else f"job {number}"
+            sizes = sums.setdefault((source, group), [0.0, 0.0, 0.0])
+            for k, stretch in enumerate((1.0, down, up)):
+                sizes[k] += weight * size * stretch / whole
+    by_source: dict[str, float] = {}
+    for (source, _), sizes in sums.items():
+        by_source[source] = math.hypot(by_source.get(source, 0.0), sizes[0])
+    below, above = (z * math.hypot(*(sizes[k] for sizes in sums.values())) if sums else 0.0 for k in (1, 2))
+
+    best = math.fsum((line.best or 0.0) * weight for _, line, weight in parts) / whole
+    reads = [line.read * weight for _, line, weight in parts if line.read is not None]
+    area = not quantity.startswith("saved")
+    return SeasonEstimate(
+        quantity=quantity,
+        jobs=len(parts),
+        read=math.fsum(reads) / whole if len(reads) == len(parts) else None,
+        best=best,
+        low=max(best - below, 0.0) if area else best - below,
+        high=best + above,
+        level=level,
+        dominant=max(by_source, key=lambda name: by_source[name]) if any(by_source.values()) else None,
+        by_source=by_source,
+    )

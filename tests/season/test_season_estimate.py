@@ -1,0 +1,101 @@
+"""Intervals of a season by hand: shared errors add up, others even out, skewed ones stay skewed."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from ledgerkit import ledger, volume
+
+from swathledger.money.ledgers import JobLedger
+from swathledger.season.estimate import season_estimates
+
+Z = 1.6448536269514722  # 90 % two-sided normal
+
+
+def job(name, target_m2, *lines, machine="m", client="", applied_l=1000.0):
+    document = ledger(
+        area={"target_m2": target_m2},
+        volume=volume(applied_l=applied_l),
+        provenance={"machine": machine},
+        estimate=[dict(line, level=0.9, dominant=None, read=line.get("read", 0.0)) for line in lines],
+    )
+    return JobLedger(name, client, document)
+
+
+def line(quantity, best, reach_down, reach_up=None, **by_source):
+    up = reach_down if reach_up is None else reach_up
+    return {"quantity": quantity, "best": best, "low": best - reach_down, "high": best + up, "by_source": by_source}
+
+
+def over(best, down, up=None, **by_source):
+    return line("over_application_pct", best, down, up, **by_source)
+
+
+def only(jobs):
+    (found,) = season_estimates(jobs)
+    return found
+
+
+def test_one_job_is_itself():
+    found = only([job("a", 5e4, over(2.0, 0.3, 0.5, receiver=0.2, antenna=0.1))])
+    assert (found.best, found.jobs) == (2.0, 1)
+    assert found.low == pytest.approx(1.7)
+    assert found.high == pytest.approx(2.5)
+    assert found.dominant == "receiver"
+
+
+def test_own_errors_even_out_and_shared_ones_add_up():
+    # two fields of 1 and 3 ha: best = (1 x 1 + 3 x 3) / 4 = 2.5
+    receiver, antenna = 0.4, 0.3
+    reach = Z * math.hypot(receiver, antenna)
+    own = [
+        job(name, area, over(best, reach, receiver=receiver, antenna=antenna), machine=name)
+        for name, area, best in (("a", 1e4, 1.0), ("b", 3e4, 3.0))
+    ]
+    found = only(own)
+    assert found.best == pytest.approx(2.5)
+    # two machines: every source in quadrature, sqrt((1/4)^2 + (3/4)^2) = sqrt(10) / 4 of each
+    assert found.high - found.best == pytest.approx(reach * math.sqrt(10) / 4)
+    one = only(
+        [job(j.name, j.ledger.area.target_m2, over(1.0, reach, receiver=receiver, antenna=antenna)) for j in own]
+    )
+    # one machine: the antenna's 0.3 stays whole, the receiver's falls
+    assert one.high - one.best == pytest.approx(Z * math.hypot(receiver * math.sqrt(10) / 4, antenna))
+    assert one.by_source == pytest.approx({"receiver": receiver * math.sqrt(10) / 4, "antenna": antenna})
+
+
+def test_boundaries_are_shared_within_a_client():
+    def season(*clients):
+        return only([job(str(k), 1e4, over(1.0, Z * 0.2, boundary=0.2), client=c) for k, c in enumerate(clients)])
+
+    assert season("x", "x", "x", "x").by_source["boundary"] == pytest.approx(0.2)
+    assert season("x", "y", "z", "w").by_source["boundary"] == pytest.approx(0.1)  # 0.2 / sqrt(4)
+
+
+def test_litres_add_and_skew_is_kept():
+    jobs = [job(str(k), 1e4, line("over_applied_l", 10.0, 2.0, 4.0, switching=1.5)) for k in range(4)]
+    found = only(jobs)
+    assert found.best == pytest.approx(40.0)
+    # each job reaches 2 down and 4 up; four independent ones twice that
+    assert (found.low, found.high) == (pytest.approx(36.0), pytest.approx(48.0))
+
+
+def test_saving_weighs_by_product():
+    jobs = [
+        job("a", 1e4, line("saved_pct:nozzle", 4.0, 1.0, switching=0.6), applied_l=3000.0),
+        job("b", 9e4, line("saved_pct:nozzle", 0.0, 1.0, switching=0.6), applied_l=1000.0),
+    ]
+    assert only(jobs).best == pytest.approx(3.0)  # not 0.4, which the ground would give
+
+
+def test_jobs_without_an_estimate_are_not_counted_in():
+    jobs = [job("a", 1e4, over(1.0, 0.1, cells=0.06)), job("b", 1e4)]
+    found = only(jobs)
+    assert (found.jobs, found.best) == (1, 1.0)
+    assert season_estimates([job("b", 1e4)]) == ()
+
+
+def test_never_below_nothing():
+    jobs = [job(str(k), 1e4, over(0.1, 0.1, 0.9, antenna=0.3)) for k in range(3)]
+    assert only(jobs).low == pytest.approx(0.0, abs=1e-12)

@@ -26,6 +26,7 @@ from swathledger.units import UnitSystem
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
+LED = ("over_application_pct", "skip_pct", "over_applied_l")
 NASTY = "<script>alert(1)</script>"
 MANIFEST = """
 schema = "swathledger/manifest/1"
@@ -96,7 +97,11 @@ def test_every_number_is_the_tables_to_the_digits_shown(season: Path, binder: st
             continue
         says(shown, attributes["data-kind"], value, system, "AUD")
     keys = {attributes["data-key"] for attributes, _ in numbers}
-    assert {"means/over_application_pct", "totals/over_application_m2", "means/skip_pct", "jobs/done"} <= keys
+    assert {"totals/over_application_m2", "jobs/done"} <= keys
+    # the answer is the best estimate with its interval, over all jobs
+    led = [f"estimate/{i}" for i, line in enumerate(document["estimate"]) if line["quantity"] in LED]
+    assert len(led) == len(LED)
+    assert {f"{path}/{name}" for path in led for name in ("best", "low", "high")} <= keys
 
 
 def test_fields_on_both_sides_of_180_degrees_are_neighbours(season: Path) -> None:

@@ -56,81 +56,70 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
     return errors.EXIT_OK if report.fit else errors.EXIT_NOT_FIT
 
 
+def t(key: str, /, **values: object) -> str:
+    """A sentence of the table ``check`` of the words."""
+    from swathledger.words import words
+
+    return words().line(f"check.{key}", **values)
+
+
 def render(report: LogReport, units: UnitSystem, checkup: Checkup | None = None) -> list[str]:
     """Lines for a person."""
     from swathledger.text import duration, printable
     from swathledger.words import say_all
     from swathledger.words.numbers import text
 
-    when = "date unknown" if report.start_utc is None else f"{report.start_utc} to {report.end_utc}"
-    kinds = {
-        "section": f"{report.states} sections, {report.states_ever_open} of them ever open",
-        "nozzle": f"{report.states} nozzles, {report.states_ever_open} of them ever open",
-        "work": "one work state for the whole width",
-        "none": "none recorded; taken as spraying all the time",
-    }
     noise = text("small_length", report.position_noise_m, units)
-    if report.position_noise_m is not None:
-        noise += " row to row across the track, one sigma: a lower bound"
-    rows = [
-        ("Log", ", ".join(report.inputs)),
-        ("Time", f"{when}; {duration(report.span_s)}"),
-        ("Rows", f"{report.used:,} of {report.epochs:,} used"),
-        ("Rate", f"{report.rows_per_s:.3g} rows a second (median step {report.median_step_s:.3g} s)"),
-        (
-            "Gaps",
-            f"{report.gaps} longer than {report.gap_threshold_s:.3g} s, {duration(report.gaps_s)} in all; "
-            f"spraying lost for {duration(report.gaps_lost_s)}",
+    rows = {
+        "log": ", ".join(report.inputs),
+        "time": t(
+            "when_unknown" if report.start_utc is None else "when",
+            start=report.start_utc, end=report.end_utc, span=duration(report.span_s),
         ),
-        (
-            "Driven",
-            f"{text('distance', report.distance_m, units)}, of it spraying "
-            f"{text('distance', report.sprayed_distance_m, units)}; {100 * report.spraying_share:.1f} % of the "
-            "time",
+        "rows": t("used", used=f"{report.used:,}", rows=f"{report.epochs:,}"),
+        "rate": t("a_second", rows=f"{report.rows_per_s:.3g}", step=f"{report.median_step_s:.3g}"),
+        "gaps": t(
+            "longer", n=report.gaps, limit=f"{report.gap_threshold_s:.3g}", time=duration(report.gaps_s),
+            lost=duration(report.gaps_lost_s),
         ),
-        ("States", kinds[report.state_kind]),
-        ("Position noise", noise),
-    ]
-    for name, kind, counted in _counters(checkup):
-        if counted is not None:
-            rows.append((name, _compared(counted, kind, units)))
-    lines = [f"{name + ':':<16}{value}" for name, value in rows]
-    understood = [name if name == header else f"{name} = {header!r}" for name, header in report.columns_understood]
-    lines += _block("Columns understood", understood)
-    lines += _block("Columns ignored", list(report.columns_ignored))
+        "driven": t(
+            "driven", all=text("distance", report.distance_m, units),
+            sprayed=text("distance", report.sprayed_distance_m, units), share=f"{100 * report.spraying_share:.1f}",
+        ),
+        "states": t(f"state.{report.state_kind}", n=report.states, open=report.states_ever_open),
+        "noise": noise if report.position_noise_m is None else t("noise", noise=noise),
+    }  # fmt: skip
+    counters = {} if checkup is None else {"counter": checkup.counter_m2, "meter": checkup.flow_l}
+    rows |= {name: _compared(name, counted, units) for name, counted in counters.items() if counted is not None}
+    lines = [f"{t('row.' + name) + ':':<16}{value}" for name, value in rows.items()]
     aside = [
-        f"{item.count:,} {item.reason}" + (f", first: {item.example}" if item.example else "")
+        t("aside_example" if item.example else "aside", n=f"{item.count:,}", reason=item.reason, example=item.example)
         for item in report.set_aside
     ]
-    lines += _block("Rows set aside", aside)
     told = [] if checkup is None else [item.note for item in checkup.findings if item.weight == "told"]
-    lines += _block("Guesses and odd things", say_all((*report.warnings, *told), units))
-    lines += _block("What would make it better", say_all(report.better, units))
-    lines += [
-        "",
-        f"Verdict: {report.verdict}",
-        *(f"  - {reason}" for reason in say_all((*report.reasons, *report.doubts), units)),
-    ]
+    blocks = {
+        "understood": [name if name == head else f"{name} = {head!r}" for name, head in report.columns_understood],
+        "ignored": list(report.columns_ignored),
+        "set_aside": aside,
+        "odd": say_all((*report.warnings, *told), units),
+        "better": say_all(report.better, units),
+    }
+    for name, items in blocks.items():
+        title = t("block." + name)
+        lines += [t("none", title=title)] if not items else [f"{title}:", *(f"  - {item}" for item in items)]
+    reasons = say_all((*report.reasons, *report.doubts), units)
+    lines += ["", t("verdict", verdict=report.verdict), *(f"  - {reason}" for reason in reasons)]
     return [printable(line) for line in lines]
 
 
-def _counters(checkup: Checkup | None) -> tuple[tuple[str, str, Counted | None], ...]:
-    if checkup is None:
-        return ()
-    return ("Own counter", "area", checkup.counter_m2), ("Flow meter", "volume", checkup.flow_l)
-
-
-def _compared(counted: Counted, kind: str, units: UnitSystem) -> str:
+def _compared(name: str, counted: Counted, units: UnitSystem) -> str:
     from swathledger.words.numbers import text
 
-    off = counted.difference_pct
-    by = "by track, states and width" if kind == "area" else "by rate and ground swept"
-    apart = "" if off is None else f" ({off:+.1f} %)"
-    step = f"; it counts in steps of {text('small_area', counted.step, units)}" if counted.step > 0 else ""
-    return f"{text(kind, counted.recorded, units)}, {text(kind, counted.driven, units)} {by}{apart}{step}"
-
-
-def _block(title: str, items: list[str]) -> list[str]:
-    if not items:
-        return [f"{title}: none"]
-    return [f"{title}:", *(f"  - {item}" for item in items)]
+    kind = {"counter": "area", "meter": "volume"}[name]
+    return t(
+        f"compared.{name}",
+        recorded=text(kind, counted.recorded, units),
+        driven=text(kind, counted.driven, units),
+        apart="" if counted.difference_pct is None else f" ({counted.difference_pct:+.1f} %)",
+        step=t("compared.step", step=text("small_area", counted.step, units)) if counted.step > 0 else "",
+    )

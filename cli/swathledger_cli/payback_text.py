@@ -5,45 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from swathledger.units import QUANTITIES
+from swathledger.words import words
 from swathledger.words.numbers import text
 
 if TYPE_CHECKING:
     from swathledger.units import UnitSystem
 
-INPUTS = {
-    "price": "price of the retrofit",
-    "life_years": "life",
-    "interest": "interest",
-    "area_a_year_m2": "ground sprayed a year",
-    "product_cost_per_m2": "product cost",
-    "saved_share": "share of product saved",
-    "maintenance_a_year": "maintenance",
-    "salvage": "salvage value",
-    "prime_saved_l_a_year": "spray kept, priming",
-    "rinse_saved_l_a_year": "spray kept, rinsing",
-    "spray_cost_per_l": "product in the spray",
-    "other_saving_a_year": "other saving",
-}
-BASELINES = {
-    "resolution": "today's groups: resolution alone, under one model and at equal cover",
-    "logged": "what was logged",
-    "model": "today's layout under the controller model",
-}
-STEPS = {
-    "model": "from what was done to today's layout under the model",
-    "timing": "timing: today's valves against the layout's",
-    "resolution": "resolution: the groups alone",
-    "floor": "left to a valve for every cell",
-}
-CAUSES = {
-    "outside": "outside the boundary",
-    "excluded": "on excluded ground",
-    "turn": "twice in turns",
-    "restart": "twice at restarts",
-    "guidance": "twice beside passes",
-    "crossing": "twice at headlands and points",
-}
 BAR = 16
+_MOST_SET_ASIDE = 8
 
 
 def money(value: float, currency: str, *, sign: bool = False, digits: int = 0) -> str:
@@ -60,12 +29,16 @@ def money(value: float, currency: str, *, sign: bool = False, digits: int = 0) -
     return f"{number} {currency}"
 
 
+def _t(key: str, /, **values: object) -> str:
+    return words().line(f"payback.{key}", **values)
+
+
 def _years(value: float | None) -> str:
-    return "never" if value is None else f"{value:.1f} years"
+    return _t("never") if value is None else _t("years", n=f"{value:.1f}")
 
 
 def _between(low: str, high: str) -> str:
-    return low if low == high else f"{low} to {high}"
+    return low if low == high else _t("between", low=low, high=high)
 
 
 def _ordered(low: float | None, high: float | None) -> tuple[float | None, float | None]:
@@ -77,12 +50,13 @@ def _ordered(low: float | None, high: float | None) -> tuple[float | None, float
 
 def _area(value: float, units: UnitSystem) -> str:
     small = value < 100 * QUANTITIES["area"].face(units).si_per_unit
-    return text("area", value, units, digits=1 if small else 0)
+    return text("area", value, units, 1 if small else 0)
 
 
-def _per_area(value: float | None, units: UnitSystem, currency: str, digits: int = 2) -> str:
-    face = QUANTITIES["area"].face(units)
-    return "none" if value is None else f"{value * face.si_per_unit:,.{digits}f} {currency}/{face.symbol}"
+def _price_of(kind: str, value: float | None, units: UnitSystem, currency: str, digits: int) -> str:
+    """Money an area or a volume."""
+    face = QUANTITIES[kind].face(units)
+    return _t("none") if value is None else f"{value * face.si_per_unit:,.{digits}f} {currency}/{face.symbol}"
 
 
 def _factor(factor: dict[str, Any]) -> str:
@@ -105,55 +79,60 @@ def render(document: dict[str, Any]) -> list[str]:
         *_pays(document),
         *_tornado(document),
         *_season(document),
-        *_closing(document),
+        *closing(document),
     ]
 
 
 def _head(document: dict[str, Any]) -> list[str]:
-    units, ledgers = document["units"], document["ledgers"]
-    base = BASELINES.get(document["baseline"], f"the layout {document['baseline']!r}")
-    fields = f"{ledgers['fields']} field{'s' if ledgers['fields'] != 1 else ''}"
-    jobs = f"{ledgers['used']} job{'s' if ledgers['used'] != 1 else ''}"
+    ledgers, baseline, aside = document["ledgers"], document["baseline"], document["ledgers"]["set_aside"]
+    known = words().find("payback.baseline")
+    base = known.get(baseline) or _t("layout", name=repr(baseline))
+    fields, jobs = _t("fields", count=ledgers["fields"]), _t("jobs", count=ledgers["used"])
     out = [
-        f"PAYBACK of {document['layout']!r} shutoff against {base}",
-        f"  From {jobs} on {fields}, {_area(ledgers['covered_m2'], units)} of ground sprayed.",
+        _t("head", layout=repr(document["layout"]), base=base),
+        _t("from", jobs=jobs, fields=fields, area=_area(ledgers["covered_m2"], document["units"])),
     ]
-    out += [f"  Not used: {item['name']}: {item['reason']}." for item in ledgers["set_aside"][:8]]
-    if len(ledgers["set_aside"]) > 8:
-        out.append(f"  Not used: {len(ledgers['set_aside']) - 8} more, see --json.")
-    out += [f"  NOTE  {warning}" for warning in document["warnings"]]
-    return out
+    out += [_t("not_used", name=item["name"], reason=item["reason"]) for item in aside[:_MOST_SET_ASIDE]]
+    if len(aside) > _MOST_SET_ASIDE:
+        out.append(_t("not_used_more", n=len(aside) - _MOST_SET_ASIDE))
+    return out + [_t("warning", text=warning) for warning in document["warnings"]]
 
 
 def _saving(document: dict[str, Any]) -> list[str]:
     saving, currency, units = document["saving"], document["currency"], document["units"]
-    case, interval = document["case"], saving["interval"]
+    interval = saving["interval"]
     out = [
         "",
-        "SAVING A YEAR",
-        f"  Product no longer over-applied: {money(saving['product_a_year'], currency)}, "
-        f"{100 * saving['share_saved']:.3g} % of the product on {_area(case['area_a_year_m2'], units)}.",
+        _t("saving"),
+        _t(
+            "product",
+            amount=money(saving["product_a_year"], currency),
+            share=f"{100 * saving['share_saved']:.3g}",
+            area=_area(document["case"]["area_a_year_m2"], units),
+        ),
     ]
     if saving["product_low"] is not None:
-        out.append(
-            f"  As far as these fields tell, with {100 * interval['level']:g} % confidence: "
-            f"{_between(money(saving['product_low'], currency), money(saving['product_high'], currency))} "
-            f"({interval['fields']} fields drawn {interval['resamples']:,} times, seed {interval['seed']})."
-        )
+        ends = _between(money(saving["product_low"], currency), money(saving["product_high"], currency))
+        level = f"{100 * interval['level']:g}"
+        out.append(_t("interval", level=level, ends=ends, fields=interval["fields"],
+                      draws=f"{interval['resamples']:,}", seed=interval["seed"]))  # fmt: skip
     if saving["steps"]:
-        out.append("  The way from what was done, at equal cover (share of the product):")
+        out.append(_t("steps"))
         for line in saving["steps"]:
-            paid = "  <- paid from" if line["step"] == document["baseline"] else ""
-            out.append(f"    {100 * line['share']:+6.2f} %  {STEPS[line['step']]}{paid}")
-    for key, word in (("prime", "priming"), ("rinse", "rinsing")):
+            paid = _t("paid_from") if line["step"] == document["baseline"] else ""
+            out.append(f"    {100 * line['share']:+6.2f} %  {_t('step.' + line['step'])}{paid}")
+    for key in ("prime", "rinse"):
         found = document[key]
         if found is not None:
-            note = ""
-            if key == "prime" and found["seen"]:
-                note = f"; the ledgers show {found['seen']}, {found['measured']} of them measured"
+            seen = key == "prime" and found["seen"]
             out.append(
-                f"  Spray kept in the tank by {word} through a return: {money(saving[f'{key}_a_year'], currency)}, "
-                f"{found['times_a_year']:,.3g} x {text('volume', found['litres_each'], units, digits=1)}{note}."
+                _t(
+                    "kept." + key,
+                    amount=money(saving[f"{key}_a_year"], currency),
+                    times=f"{found['times_a_year']:,.3g}",
+                    litres=text("volume", found["litres_each"], units, 1),
+                    seen=_t("seen", n=found["seen"], measured=found["measured"]) if seen else "",
+                )
             )
     return out
 
@@ -168,14 +147,10 @@ def _budget(document: dict[str, Any]) -> list[str]:
         )
         for line in budget["lines"]
     ]
-    rows.append(("net of a year", "", money(budget["net"], currency, sign=True, digits=2)))
+    rows.append((_t("net"), "", money(budget["net"], currency, sign=True, digits=2)))
     wide = [max(len(row[k]) for row in rows) for k in range(3)]
-    out = ["", "PARTIAL BUDGET OF A YEAR (each line is the product of its numbers)"]
-    for number, (label, how, amount) in enumerate(rows):
-        if number == len(rows) - 1:
-            out.append(f"  {'-' * (sum(wide) + 4)}")
-        out.append(f"  {label:<{wide[0]}}  {how:<{wide[1]}}  {amount:>{wide[2]}}")
-    return out
+    out = [f"  {label:<{wide[0]}}  {how:<{wide[1]}}  {amount:>{wide[2]}}" for label, how, amount in rows]
+    return ["", _t("budget"), *out[:-1], f"  {'-' * (sum(wide) + 4)}", out[-1]]
 
 
 def _pays(document: dict[str, Any]) -> list[str]:
@@ -186,33 +161,27 @@ def _pays(document: dict[str, Any]) -> list[str]:
         if low is None or high is None:
             return ""
         ends = _ordered(low[key], high[key])
-        return f"  (interval: {_between(show(ends[0]), show(ends[1]))})"
+        return _t("spread", ends=_between(show(ends[0]), show(ends[1])))
 
     def amount(value: float) -> str:
         return money(value, currency)
 
-    rate = result["internal_rate_of_return"]
-    whole = result["break_even_units"]
-    unit = QUANTITIES["area"].face(units).symbol
-    even = "no area would do" if whole is None else f"{whole:,} {unit} a year"
-    if whole == 0:
-        even = "any: priming, rinsing and other savings pay for it alone"
-    verdict = (
-        "pays for itself within its life"
-        if result["net_present_value"] > 0
-        else ("does not pay for itself within its life")
-    )
+    rate, whole = result["internal_rate_of_return"], result["break_even_units"]
+    area = f"{whole:,} {QUANTITIES['area'].face(units).symbol}" if whole else ""
     return [
         "",
-        "WHEN IT PAYS",
-        f"  On these numbers it {verdict} of {case['life_years']:g} years.",
-        f"  Payback           {_years(result['simple_payback_years'])}{spread('simple_payback_years', _years)}",
-        f"  With interest     {_years(result['discounted_payback_years'])} at {100 * case['interest']:g} %",
-        f"  Present value     {amount(result['net_present_value'])} over its life{spread('net_present_value', amount)}",
-        f"  Rate of return    {'none' if rate is None else f'{100 * rate:.1f} % a year'}",
-        f"  Breaks even at    {even}, or at products of "
-        f"{_per_area(result['break_even_product_cost_per_m2'], units, currency)} an application "
-        f"(now {_per_area(case['product_cost_per_m2'], units, currency)})",
+        _t("when"),
+        _t("verdict.yes" if result["net_present_value"] > 0 else "verdict.no", years=f"{case['life_years']:g}"),
+        _t("row.payback", value=_years(result["simple_payback_years"]), spread=spread("simple_payback_years", _years)),
+        _t("row.interest", value=_years(result["discounted_payback_years"]), interest=f"{100 * case['interest']:g}"),
+        _t("row.value", value=amount(result["net_present_value"]), spread=spread("net_present_value", amount)),
+        _t("row.rate_none") if rate is None else _t("row.rate", value=f"{100 * rate:.1f}"),
+        _t(
+            "row.even",
+            area=_t("even.no_area" if whole is None else "even.any" if whole == 0 else "even.area", area=area),
+            cost=_price_of("area", result["break_even_product_cost_per_m2"], units, currency, 2),
+            now=_price_of("area", case["product_cost_per_m2"], units, currency, 2),
+        ),
     ]
 
 
@@ -221,16 +190,15 @@ def _input(name: str, value: float, document: dict[str, Any]) -> str:
     if name == "area_a_year_m2":
         return _area(value, units)
     if name == "product_cost_per_m2":
-        return _per_area(value, units, currency)
+        return _price_of("area", value, units, currency, 2)
     if name in {"saved_share", "interest"}:
         return f"{100 * value:.3g} %"
     if name in {"prime_saved_l_a_year", "rinse_saved_l_a_year"}:
-        return text("volume", value, units, digits=0)
+        return text("volume", value, units, 0)
     if name == "life_years":
-        return f"{value:g} years"
+        return _t("years", n=f"{value:g}")
     if name == "spray_cost_per_l":
-        face = QUANTITIES["volume"].face(units)
-        return f"{value * face.si_per_unit:.3f} {currency}/{face.symbol}"
+        return _price_of("volume", value, units, currency, 3)
     return money(value, currency)
 
 
@@ -241,8 +209,6 @@ def _tornado(document: dict[str, Any]) -> list[str]:
     currency = document["currency"]
     base = rows[0]["outcome_base"]
     widest = max(max(abs(row["outcome_low"] - base), abs(row["outcome_high"] - base)) for row in rows)
-    stands = money(base, currency, sign=True)
-    out = ["", f"WHAT MATTERS MOST (net of a year, {stands} as it stands; one input at a time)"]
     lines = []
     for row in rows:
         ends = (row["outcome_low"], row["outcome_high"])
@@ -250,48 +216,47 @@ def _tornado(document: dict[str, Any]) -> list[str]:
         right = round(BAR * (max(*ends, base) - base) / widest) if widest > 0 else 0
         lines.append(
             (
-                INPUTS.get(row["name"], row["name"]),
-                f"{_input(row['name'], row['low'], document)} to {_input(row['name'], row['high'], document)}",
+                _t("input." + row["name"]),
+                _t("between", low=_input(row["name"], row["low"], document),
+                   high=_input(row["name"], row["high"], document)),
                 f"{'#' * left:>{BAR}}|{'#' * right:<{BAR}}",
-                f"{money(ends[0], currency, sign=True)} to {money(ends[1], currency, sign=True)}",
+                _t("between", low=money(ends[0], currency, sign=True), high=money(ends[1], currency, sign=True)),
             )
-        )
+        )  # fmt: skip
     wide = [max(len(line[k]) for line in lines) for k in range(2)]
-    out += [f"  {a:<{wide[0]}}  {b:<{wide[1]}}  {bar}  {d}" for a, b, bar, d in lines]
-    return out
+    head = _t("matters", base=money(base, currency, sign=True))
+    return ["", head, *(f"  {a:<{wide[0]}}  {b:<{wide[1]}}  {bar}  {d}" for a, b, bar, d in lines)]
 
 
 def _season(document: dict[str, Any]) -> list[str]:
     units, balance, standing = document["units"], document["balance"], document["standing"]
 
     def vol(litres: float | None) -> str:
-        return text("volume", litres, units, digits=1)
+        return text("volume", litres, units, 1)
 
     out = []
     if balance is not None:
-        jobs = f"{balance['jobs']} job{'s' if balance['jobs'] != 1 else ''}"
-        rows = [("logged", balance["logged_l"]), ("on target", balance["on_target_l"])]
-        rows += [(CAUSES.get(row["cause"], row["cause"]), row["volume_l"]) for row in balance["by_cause"]]
-        rows += [("poured at standstill", balance["standing_l"]), ("unexplained", balance["unexplained_l"])]
+        rows = [(_t("litres.logged"), balance["logged_l"]), (_t("litres.on_target"), balance["on_target_l"])]
+        rows += [(words().line("cause.name." + row["cause"]), row["volume_l"]) for row in balance["by_cause"]]
+        rows.append((_t("litres.standing"), balance["standing_l"]))
+        rows.append((_t("litres.unexplained"), balance["unexplained_l"]))
         wide = max(len(vol(value)) for _, value in rows)
-        out += ["", f"WHERE THE LITRES WENT ({jobs} that log rate or flow)"]
-        for name, value in rows:
-            pct = balance["unexplained_pct"]
-            tail = f"  ({pct:+.2f} % of the logged)" if name == "unexplained" and pct is not None else ""
-            out.append(f"  {name:<30}  {vol(value):>{wide}}{tail}")
+        lines = [f"  {name:<30}  {vol(value):>{wide}}" for name, value in rows]
+        if balance["unexplained_pct"] is not None:
+            lines[-1] += _t("litres.share", pct=f"{balance['unexplained_pct']:+.2f}")
+        out += ["", _t("litres.head", jobs=_t("jobs", count=balance["jobs"])), *lines]
         if balance["jobs_without_litres"]:
-            out.append(f"  {balance['jobs_without_litres']} more log neither rate nor flow.")
+            out.append(_t("litres.without", n=balance["jobs_without_litres"]))
     if standing["likely_primes"] or standing["litres_l"]:
         grams = standing["active_g"]
-        active = "" if grams is None else f", {grams:,.0f} g of active ingredient"
+        active = "" if grams is None else _t("poured.active", grams=f"{grams:,.0f}")
         out += [
             "",
-            "STANDING DISCHARGES",
-            f"  Measured: {vol(standing['litres_l'])}{active}; {standing['unmeasured']} more without litres in the "
-            "log.",
-            f"  Likely primes: {standing['likely_primes']}, {standing['measured_primes']} of them measured.",
+            _t("poured.head"),
+            _t("poured.measured", litres=vol(standing["litres_l"]), active=active, more=standing["unmeasured"]),
+            _t("poured.primes", n=standing["likely_primes"], measured=standing["measured_primes"]),
             *_kept(standing, vol),
-            "  Prime and rinse water is pesticide: keep it off bare ground, away from wells, drains and water.",
+            _t("poured.caution"),
         ]
     return out
 
@@ -300,14 +265,15 @@ def _kept(standing: dict[str, Any], vol: Any) -> list[str]:
     """What a recirculating boom would have kept, as far as the ledgers' machines tell."""
     measured = standing["recirculating_would_keep_l"]
     low, high = (standing[f"recirculating_would_keep_estimated_{end}_l"] for end in ("low", "high"))
-    parts = [] if measured is None else [f"{vol(measured)} of the measured"]
+    parts = [] if measured is None else [_t("poured.of_measured", litres=vol(measured))]
     if low is not None and high is not None:
-        parts.append(f"{vol(low)} to {vol(high)} of the others, by the sizes of the lines")
-    return [f"  A recirculating boom would have kept {' and '.join(parts)}."] if parts else []
+        parts.append(_t("poured.of_others", low=vol(low), high=vol(high)))
+    return [_t("poured.kept", parts=_t("poured.and").join(parts))] if parts else []
 
 
-def _closing(document: dict[str, Any]) -> list[str]:
-    out = []
+def closing(document: dict[str, Any]) -> list[str]:
+    """What was assumed, and the cautions."""
+    t, out = words(), []
     if document["assumptions"]:
-        out += ["", "ASSUMED", *(f"  - {note}" for note in document["assumptions"])]
-    return [*out, "", "CAUTION", *(f"  - {note}" for note in document["cautions"])]
+        out += ["", t.line("terminal.assumed"), *(f"  - {note}" for note in document["assumptions"])]
+    return [*out, "", t.line("terminal.caution"), *(f"  - {note}" for note in document["cautions"])]

@@ -14,19 +14,6 @@ from swathledger_cli.unit_options import in_units
 if TYPE_CHECKING:
     from swathledger.units import UnitSystem
 
-CARRIES = {"all": "whole flow", "section": "to sections", "boom": "along nozzles"}
-NO_PLUMBING = """\
-The machine file gives no lines and no held volume, so nothing can be reckoned. Add, for instance:
-
-  [plumbing]
-  held_l = 20                  # sump, pump and filters
-  [[plumbing.lines]]
-  name = "main hose"
-  carries = "all"              # "section": hose to a section; "boom": pipe along its nozzles
-  inner_diameter_mm = 51
-  length_m = 8
-"""
-
 
 @click.command(name="prime")
 @options.machine_option(required=True)
@@ -94,6 +81,12 @@ def command(
     progress.show("\n".join(render(document, units)))
 
 
+def _t(key: str, /, **values: object) -> str:
+    from swathledger.words import words
+
+    return words().line(f"prime.{key}", **values)
+
+
 def _pct(share: float) -> str:
     return f"{100 * share:.3g} %"
 
@@ -102,39 +95,35 @@ def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
     """Lines of the text that a person reads."""
     from swathledger.text import duration
     from swathledger.words.numbers import text
+    from swathledger_cli.payback_text import closing
 
     def vol(litres: float | None) -> str:
-        return text("volume", litres, units, digits=1)
+        return text("volume", litres, units, 1)
 
-    out = [f"{document['machine']}: {document['nozzles']} nozzles in {len(document['sections'])} sections", ""]
+    out = [_t("head", machine=document["machine"], n=document["nozzles"], sections=len(document["sections"])), ""]
     if document["prime"] is None:
-        return [*out, NO_PLUMBING, *_closing(document)]
+        return [*out, _t("no_plumbing"), *closing(document)]
     out += _held(document["volumes"], units)
     prime, flow = document["prime"], document["flow"]
-    plug, mixed = (duration(prime[key], "time unknown") for key in ("plug_s", "mixed_s"))
     waits = [row["plug_l"] for row in prime["sections"]]
     alike = max(waits) - min(waits) <= 1e-9 * max(waits)
-    where = "alike in all sections" if alike and len(waits) > 1 else f"section {prime['governing_section']}"
-    spared = ", if the return is not used" if document["recirculation"]["recirculates"] else ""
+    where = _t("alike") if alike and len(waits) > 1 else _t("in_section", n=prime["governing_section"])
+    plug, mixed = (f"{duration(prime[key], _t('no_time')):>14}" for key in ("plug_s", "mixed_s"))
     out += [
         "",
-        f"PRIME THROUGH OPEN NOZZLES{spared}",
-        f"  Leaves the nozzles before product at full strength reaches the farthest one ({where}):",
-        f"    at least  {vol(prime['plug_l']):>10}  {plug:>14}   plug flow: product pushes the old "
-        "content ahead, nothing mixes",
-        f"    at most   {vol(prime['mixed_l']):>10}  {mixed:>14}   mixed: one stirred vessel, to "
-        f"{_pct(prime['strength'])} strength",
+        _t("open_spared" if document["recirculation"]["recirculates"] else "open"),
+        _t("leaves", where=where),
+        _t("least", litres=f"{vol(prime['plug_l']):>10}", time=plug),
+        _t("most", litres=f"{vol(prime['mixed_l']):>10}", time=mixed, strength=_pct(prime["strength"])),
     ]
     if prime["plug_product_l"] > 1e-9 * prime["plug_l"]:
-        out.append(
-            f"  At least {vol(prime['plug_product_l'])} of it is product already: nearer nozzles spray it while the "
-            "farthest still waits."
-        )
-    out.append(f"  {_flow_words(flow, units)}")
+        out.append(_t("product_already", litres=vol(prime["plug_product_l"])))
+    flows = {"flow": text("flow", flow["flow_l_s"], units, 1), "speed": text("speed", flow["speed_m_s"], units)}
+    out.append(_t("flow." + flow["source"].replace(" ", "_"), **flows))
     if prime["mixed_l"] < prime["plug_l"]:
-        out.append("  Below 63 % strength the mixed model comes first: read the two the other way round.")
+        out.append(_t("mixed_first"))
     out += ["", *_recirculating(document["recirculation"], vol), "", *_rinsing(document["rinse"], vol)]
-    return [*out, *_closing(document)]
+    return [*out, *closing(document)]
 
 
 def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
@@ -142,103 +131,61 @@ def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
     from swathledger.words.numbers import text
 
     def vol(litres: float | None) -> str:
-        return text("volume", litres, units, digits=1)
+        return text("volume", litres, units, 1)
 
     def bore(metres: float) -> str:
         return f"{metres * 1000:.4g} mm" if units == "metric" else f"{to_face('small_length', metres, 'us'):.3g} in"
 
     rows = []
     for line in volumes["lines"]:
-        section = "" if line["section"] is None else f" {line['section']}"
-        place = f"to section{section}" if line["carries"] == "section" and section else CARRIES[line["carries"]]
-        if line["carries"] == "boom" and section:
-            place = f"along nozzles of section{section}"
+        one = "_one" if line["section"] is not None and line["carries"] in {"section", "boom"} else ""
+        size = f"{line['count']} x {bore(line['inner_diameter_m'])} x {text('length', line['length_m'], units)}"
         rows.append(
-            (
-                line["name"],
-                f"{line['count']} x {bore(line['inner_diameter_m'])} x {text('length', line['length_m'], units)}",
-                vol(line["volume_l"]),
-                place,
-            )
+            (line["name"], size, vol(line["volume_l"]), _t(f"carries.{line['carries']}{one}", n=line["section"]))
         )
-    rows.append(("sump, pump and filters", "", vol(volumes["held_l"]), "whole flow"))
-    rows.append(("nozzle bodies", "", vol(volumes["nozzle_bodies_l"]), ""))
+    rows.append((_t("held"), "", vol(volumes["held_l"]), _t("carries.all")))
+    rows.append((_t("bodies"), "", vol(volumes["nozzle_bodies_l"]), ""))
     count = volumes["dead_ends"]
-    ends = {None: "dead ends", 0: "no dead ends", 1: "1 dead end"}.get(count, f"{count} dead ends")
-    total = "swept by flow, known parts" if None in (volumes["held_l"], volumes["nozzle_bodies_l"]) else "swept by flow"
+    ends = (
+        _t("dead_ends_some") if count is None else _t("dead_ends_none") if count == 0 else _t("dead_ends", count=count)
+    )
+    total = _t("swept_known" if None in (volumes["held_l"], volumes["nozzle_bodies_l"]) else "swept")
     wide = max(len(name) for name in (total, ends, *(row[0] for row in rows)))
-    size = max(len(row[1]) for row in rows)
-    out = ["WHAT IT HOLDS"]
-    out += [f"  {a:<{wide}}  {b:<{size}}  {c:>10}  {d}".rstrip() for a, b, c, d in rows]
-    out.append(f"  {total:<{wide + size + 2}}  {vol(volumes['swept_l']):>10}")
-    tail = "" if count == 0 else "  flow passes them by: open their caps, or they feed old product back"
-    out.append(f"  {ends:<{wide + size + 2}}  {vol(volumes['dead_end_l']):>10}{tail}")
-    return out
-
-
-def _flow_words(flow: dict[str, Any], units: UnitSystem) -> str:
-    from swathledger.words.numbers import text
-
-    amount = text("flow", flow["flow_l_s"], units, digits=1)
-    speed = text("speed", flow["speed_m_s"], units)
-    return {
-        "given": f"Times are for the flow given, {amount}.",
-        "nozzle": f"Times are for {amount}: the machine's nozzles times their flow in [plumbing].",
-        "rate": f"Times are for {amount}: the set rate over the whole boom at {speed}.",
-        "rate and assumed speed": f"Times are for {amount}: the set rate over the whole boom at {speed}, an ASSUMED "
-        "speed; give --speed-km-h, --speed-mph or a flow.",
-        "unknown": "Times are unknown: give --flow-l-min, or nozzle_flow_l_min in [plumbing], or a set rate in [rate].",
-    }[flow["source"]]
+    size_wide = max(len(row[1]) for row in rows)
+    last = wide + size_wide + 2
+    return [
+        _t("holds"),
+        *(f"  {a:<{wide}}  {b:<{size_wide}}  {c:>10}  {d}".rstrip() for a, b, c, d in rows),
+        f"  {total:<{last}}  {vol(volumes['swept_l']):>10}",
+        f"  {ends:<{last}}  {vol(volumes['dead_end_l']):>10}{'' if count == 0 else _t('dead_ends_help')}",
+    ]
 
 
 def _recirculating(found: dict[str, Any], vol: Any) -> list[str]:
-    between = f"{vol(found['returned_low_l'])} to {vol(found['returned_high_l'])}"
-    if found["recirculates"]:
-        words = f"  This boom recirculates: priming through the return keeps {between} off the ground."
-    elif found["recirculates"] is None:
-        words = f"  Whether this boom recirculates is unknown. A boom that does would return {between} to the tank."
-    else:
-        words = f"  This boom does not recirculate. One that does would return {between} to the tank."
-    still = f"{vol(found['still_poured_low_l'])} to {vol(found['still_poured_high_l'])}"
-    if found["nozzle_bodies_known"]:
-        rest = f"  Still out of the nozzles: {still}."
-    elif found["still_poured_low_l"] > 0:
-        rest = f"  Still out of the nozzles: {still}, and the content of the nozzle bodies (unknown)."
-    else:
-        rest = "  Still out of the nozzles: the content of the nozzle bodies (unknown)."
-    return ["RECIRCULATING", words, rest]
+    between = {"low": vol(found["returned_low_l"]), "high": vol(found["returned_high_l"])}
+    still = {"low": vol(found["still_poured_low_l"]), "high": vol(found["still_poured_high_l"])}
+    whether = {True: "yes", False: "no", None: "unknown"}[found["recirculates"]]
+    rest = "known" if found["nozzle_bodies_known"] else "more" if found["still_poured_low_l"] > 0 else "bodies"
+    return [_t("recirculating"), _t("return." + whether, **between), _t("still." + rest, **still)]
 
 
 def _rinsing(found: dict[str, Any] | None, vol: Any) -> list[str]:
     if found is None:
-        return ["RINSE", "  Nothing is held, so nothing is to be rinsed."]
+        return [_t("rinse"), _t("rinse_nothing")]
     tank = found["rinse_tank_l"]
     out = [
-        "RINSE",
-        f"  From full strength down to {_pct(found['residue'])} with {vol(found['residual_l'])} left in the system "
-        f"each time; rinse tank {vol(tank)}.",
-        f"    {'rinses':>6}  {'water each':>11}  {'water in all':>12}  {'fits the tank':>13}  "
-        f"{'left, whole tank used':>21}",
+        _t("rinse"),
+        _t("rinse_from", residue=_pct(found["residue"]), left=vol(found["residual_l"]), tank=vol(tank)),
+        _t("rinse_columns"),
     ]
     for row in found["rows"]:
-        fits = {True: "yes", False: "no", None: "unknown"}[row["fits"]]
-        left = "unknown" if row["residue_with_tank"] is None else _pct(row["residue_with_tank"])
-        mark = "  <- planned" if row["rinses"] == found["planned"]["rinses"] else ""
+        fits = _t({True: "fits", False: "fits_not", None: "unknown"}[row["fits"]])
+        left = _t("unknown") if row["residue_with_tank"] is None else _pct(row["residue_with_tank"])
+        mark = _t("planned") if row["rinses"] == found["planned"]["rinses"] else ""
         out.append(
             f"    {row['rinses']:>6}  {vol(row['water_each_l']):>11}  {vol(row['water_total_l']):>12}  {fits:>13}  "
             f"{left:>21}{mark}"
         )
     if tank is not None and found["fewest_that_fit"] is None:
-        out.append(
-            "  The rinse tank holds too little for any of these: refill it, drain the lines first, or count on "
-            "the last column only."
-        )
-    out.append(f"  Running the water through steadily instead would take {vol(found['continuous_water_l'])}.")
-    return out
-
-
-def _closing(document: dict[str, Any]) -> list[str]:
-    out = []
-    if document["assumptions"]:
-        out += ["", "ASSUMED", *(f"  - {note}" for note in document["assumptions"])]
-    return [*out, "", "CAUTION", *(f"  - {note}" for note in document["cautions"])]
+        out.append(_t("rinse_too_little"))
+    return [*out, _t("rinse_steady", litres=vol(found["continuous_water_l"]))]

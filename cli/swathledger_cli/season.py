@@ -124,30 +124,31 @@ def _line(step: Step) -> str:
 
 def lines(season: Season, units: UnitSystem) -> list[str]:
     """Lines for a person."""
+    from swathledger.words import words
     from swathledger.words.numbers import text
 
-    document = season.document
+    def t(key: str, /, **values: object) -> str:
+        return words().line(f"terminal.season.{key}", **values)
+
+    document, failed = season.document, list(season.failed.items())
     jobs, totals = document.jobs, document.totals
-    out = [f"{jobs.done} of {jobs.all} jobs done ({len(season.resumed)} of them before); results in {season.folder}"]
+    out = [t("done", done=jobs.done, all=jobs.all, before=len(season.resumed), folder=season.folder)]
     if jobs.done:
-        share = document.means.over_application_pct
-        over = "unknown" if share is None else f"{share:.2f} % of {text('area', totals.target_m2, units)} treated"
-        litres = totals.over_applied_l
-        volume = "" if litres is None else f", {text('volume', litres, units)} of spray"
-        out.append(f"Over-application: {over}{volume}")
+        share, litres = document.means.over_application_pct, totals.over_applied_l
+        how = "over_unknown" if share is None else "over" if litres is None else "over_litres"
+        values = {"area": text("area", totals.target_m2, units), "litres": text("volume", litres, units)}
+        out.append(t(how, share=f"{share or 0.0:.2f}", **values))
     if document.doubtful:
-        names = ", ".join(item.job for item in document.doubtful)
-        out.append(f"To be taken with care, see season.json: {names}")
-    if season.failed:
-        out.append(f"Failed, {len(season.failed)} of {jobs.all}:")
-        out += [f"  {name}: {reason}" for name, reason in list(season.failed.items())[:_MOST_SHOWN]]
-        if len(season.failed) > _MOST_SHOWN:
-            out.append(f"  and {len(season.failed) - _MOST_SHOWN} more; season.json lists all")
+        out.append(t("care", jobs=", ".join(item.job for item in document.doubtful)))
+    if failed:
+        out.append(t("failed", failed=len(failed), all=jobs.all))
+        out += [f"  {name}: {reason}" for name, reason in failed[:_MOST_SHOWN]]
+    if len(failed) > _MOST_SHOWN:
+        out.append(t("failed_more", n=len(failed) - _MOST_SHOWN))
     if document.older:
-        names = ", ".join(item.job for item in document.older)
-        out.append(f"Of these the last good results stay, older than their inputs and in no total: {names}")
+        out.append(t("older", jobs=", ".join(item.job for item in document.older)))
     if document.unplaced:
-        out.append(f"Files that the manifest leaves without a place: {len(document.unplaced)}")
+        out.append(t("unplaced", n=len(document.unplaced)))
     if document.missing:
-        out.append(f"Fields without a log: {', '.join(item.field for item in document.missing)}")
+        out.append(t("missing", fields=", ".join(item.field for item in document.missing)))
     return out

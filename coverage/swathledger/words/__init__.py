@@ -63,6 +63,10 @@ class Words:
         sentence = Markup(self._form(key, values))  # noqa: S704  # a file of words, never what a log brings
         return sentence.format(**values) if values else sentence
 
+    def line(self, key: str, /, **values: object) -> str:
+        """As when called, but plain text: for a terminal."""
+        return self._form(key, values).format(**values)
+
     def _form(self, key: str, values: Mapping[str, Any]) -> str:
         """The sentence of a key, or that of its forms which goes with the value ``count``."""
         text = self.find(key)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from swathledger_cli import errors, options
-from swathledger_cli.progress import reporting, show_json, summary
+from swathledger_cli.progress import reporting, sentence, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
@@ -109,8 +109,13 @@ def command(
 
 def _sentence(ledger: Ledger, out: Path) -> str:
     share = ledger.area.over_application_pct
-    over = "unknown" if share is None else f"{share:.2f} %"
     left = None if ledger.balance is None else ledger.balance.unexplained_pct
-    closes = "" if left is None else f"; {left:+.2f} % of the logged litres unexplained"
-    fit = "" if ledger.verdict is None or ledger.verdict.fit == "fit" else f"{ledger.verdict.fit.upper()} LOG: "
-    return f"{fit}{ledger.field.id}: over-application {over} of the target{closes}; results in {out}"
+    fit = None if ledger.verdict is None else ledger.verdict.fit
+    warning = sentence(f"audit.{fit}") if fit in {"doubtful", "unfit"} else ""
+    return warning + sentence(
+        "audit.done" if left is None else "audit.done_litres",
+        field=ledger.field.id,
+        share=sentence("unknown") if share is None else f"{share:.2f} %",
+        left=f"{left or 0.0:+.2f}",
+        folder=out,
+    )

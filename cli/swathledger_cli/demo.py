@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import Reporter, reporting, show, summary
+from swathledger_cli.progress import Reporter, reporting, sentence, show, summary
 
 if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
@@ -97,16 +97,15 @@ def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]
     machines = [(path, None) for path in sorted(samples.glob("machine_*.toml"))]
     found = match(laid.folder, samples / BOUNDARIES, machines, manifest, client="Wandoo Bend")
     write_manifest(found, manifest)
-    reporter.say(f"season: {len(found.jobs)} jobs from {found.logs} logs, {len(found.unplaced)} files without a place")
+    counts = {"jobs": len(found.jobs), "logs": found.logs}
+    reporter.say(sentence("demo.matched", **counts, unplaced=len(found.unplaced)))
     given = read_manifest(manifest, overrides={"cell_m": SEASON_CELL_M, "groups": ("boom", "nozzle")})
     season = run_season(given, out / "results", say=reporter.say)
-    done = season.document.jobs.done
-    lines = [
-        f"Season of the same logs, shuffled (cells of {SEASON_CELL_M:g} m): {found.logs} logs make "
-        f"{len(found.jobs)} jobs, {done} done. Without a place:"
+    return [
+        sentence("demo.season", cell=f"{SEASON_CELL_M:g}", done=season.document.jobs.done, **counts),
+        *(f"  {item.file}: {item.reason}" for item in found.unplaced),
+        *(sentence("demo.failed", job=name, reason=reason) for name, reason in season.failed.items()),
     ]
-    lines += [f"  {item.file}: {item.reason}" for item in found.unplaced]
-    return lines + [f"  {name} failed: {reason}" for name, reason in season.failed.items()]
 
 
 def _number(value: float | None, digits: int, factor: float = 1.0) -> str:
@@ -115,7 +114,8 @@ def _number(value: float | None, digits: int, factor: float = 1.0) -> str:
 
 def table(ledgers: list[Ledger], out: Path) -> str:
     """The fields, one a line, with what each lost and where its report is."""
-    rows = [("field", "target ha", "over-application %", "skip %", "over-applied L", "report")]
+    heads = ("field", "target", "over_application", "skip", "over_applied", "report")
+    rows = [tuple(sentence(f"demo.column.{head}") for head in heads)]
     for ledger in ledgers:
         area, volume, name = ledger.area, ledger.volume, ledger.field.id
         rows.append(
@@ -162,6 +162,4 @@ def command(out: Path, overwrite: bool, quiet: bool) -> None:
     show(table(ledgers, out))
     for line in season:
         show(line)
-    summary(
-        "The farm, its sprayers and its drives are invented. The product label and local law come first.", quiet=quiet
-    )
+    summary(sentence("demo.caution"), quiet=quiet)

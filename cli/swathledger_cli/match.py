@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import reporting, show_json, summary
+from swathledger_cli.progress import reporting, sentence, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.season.match import Matched
@@ -124,13 +124,13 @@ def lines(found: Matched, out: Path) -> list[str]:
     """Lines for a person."""
     jobs = len(found.jobs)
     fields = len({job.field for job in found.jobs})
-    text = [f"{found.logs} logs make {jobs} jobs on {fields} of {found.fields} fields; manifest in {out}"]
+    text = [sentence("match.done", logs=found.logs, jobs=jobs, some=fields, fields=found.fields, manifest=out)]
     text += [f"  {job.id}: {remark}" for job in found.jobs for remark in job.remarks]
     if found.unplaced:
-        text.append(f"Not placed, {len(found.unplaced)} files:")
+        text.append(sentence("match.unplaced", n=len(found.unplaced)))
         text += [f"  {item.file}: {item.reason}" for item in found.unplaced[:_MOST_SHOWN]]
         if len(found.unplaced) > _MOST_SHOWN:
-            text.append(f"  and {len(found.unplaced) - _MOST_SHOWN} more; the manifest lists all")
+            text.append(sentence("match.more", n=len(found.unplaced) - _MOST_SHOWN))
     if found.missing:
-        text.append(f"Without a log: {', '.join(item.field for item in found.missing)}")
+        text.append(sentence("match.missing", fields=", ".join(item.field for item in found.missing)))
     return text

@@ -119,7 +119,8 @@ def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
     if prime["plug_product_l"] > 1e-9 * prime["plug_l"]:
         out.append(_t("product_already", litres=vol(prime["plug_product_l"])))
     flows = {"flow": text("flow", flow["flow_l_s"], units, 1), "speed": text("speed", flow["speed_m_s"], units)}
-    out.append(_t("flow." + flow["source"].replace(" ", "_"), **flows))
+    source = "assumed_speed" if flow["source"].endswith("speed") else flow["source"]
+    out.append(_t(f"flow.{source}", **flows))
     if prime["mixed_l"] < prime["plug_l"]:
         out.append(_t("mixed_first"))
     out += ["", *_recirculating(document["recirculation"], vol), "", *_rinsing(document["rinse"], vol)]
@@ -138,11 +139,11 @@ def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
 
     rows = []
     for line in volumes["lines"]:
-        one = "_one" if line["section"] is not None and line["carries"] in {"section", "boom"} else ""
+        carries = line["carries"]
+        if line["section"] is not None and carries != "all":
+            carries = {"section": "one_section", "boom": "one_boom"}[carries]
         size = f"{line['count']} x {bore(line['inner_diameter_m'])} x {text('length', line['length_m'], units)}"
-        rows.append(
-            (line["name"], size, vol(line["volume_l"]), _t(f"carries.{line['carries']}{one}", n=line["section"]))
-        )
+        rows.append((line["name"], size, vol(line["volume_l"]), _t(f"carries.{carries}", n=line["section"])))
     rows.append((_t("held"), "", vol(volumes["held_l"]), _t("carries.all")))
     rows.append((_t("bodies"), "", vol(volumes["nozzle_bodies_l"]), ""))
     count = volumes["dead_ends"]

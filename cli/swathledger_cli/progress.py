@@ -117,6 +117,13 @@ def show(text: str) -> None:
     click.echo(printable(text, keep="\n\t"))
 
 
+def sentence(key: str, /, **values: object) -> str:
+    """A sentence of the table ``terminal`` of the words."""
+    from swathledger.words import words
+
+    return words().line(f"terminal.{key}", **values)
+
+
 def show_json(document: bytes | str) -> None:
     """Print JSON to stdout; what cannot be seen in its texts is escaped as JSON has it, and reads back the same."""
     text = document.decode() if isinstance(document, bytes) else document

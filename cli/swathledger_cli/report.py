@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import reporting, summary
+from swathledger_cli.progress import reporting, sentence, summary
 
 if TYPE_CHECKING:
     from swathledger.units import UnitSystem
@@ -64,5 +64,5 @@ def command(
             reporter.step(str(path.name), done - reporter.done)
 
         pages = render_again(folder, wanted, units, language=language, overwrite=overwrite, told=told)
-    what = str(pages[0]) if len(pages) == 1 else f"{len(pages)} pages under {folder}"
-    summary(f"{what} written ({'US' if units == 'us' else 'metric'} units).", quiet=quiet)
+    what = str(pages[0]) if len(pages) == 1 else sentence("report.pages", n=len(pages), folder=folder)
+    summary(sentence(f"report.{units}", what=what), quiet=quiet)

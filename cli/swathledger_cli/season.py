@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from swathledger_cli import errors, options
-from swathledger_cli.progress import reporting, show_json, summary
+from swathledger_cli.progress import reporting, sentence, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.season.runner import Season
@@ -118,17 +118,16 @@ def _line(step: Step) -> str:
     """The last job, the rate, and the time left."""
     from swathledger.text import duration
 
-    left = "" if step.left_s is None else f", {duration(step.left_s)} left"
-    return f"{step.outcome.id}, {step.hectares_per_s:.2g} ha/s{left}"
+    key, left = "season.step" if step.left_s is None else "season.step_left", duration(step.left_s)
+    return sentence(key, job=step.outcome.id, rate=f"{step.hectares_per_s:.2g}", left=left)
 
 
 def lines(season: Season, units: UnitSystem) -> list[str]:
     """Lines for a person."""
-    from swathledger.words import words
     from swathledger.words.numbers import text
 
     def t(key: str, /, **values: object) -> str:
-        return words().line(f"terminal.season.{key}", **values)
+        return sentence(f"season.{key}", **values)
 
     document, failed = season.document, list(season.failed.items())
     jobs, totals = document.jobs, document.totals

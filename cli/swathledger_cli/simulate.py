@@ -287,10 +287,18 @@ def _lines(outcome: Simulated) -> list[str]:
 
     driven = outcome.driven
     bearing, laps = driven.plan.bearing_deg, driven.plan.headland_laps
-    way = "no straight passes" if bearing is None else f"passes at {bearing:.1f} degrees"
-    return [
-        f"{outcome.field_id}: {outcome.target_m2 / 1e4:.2f} ha, {laps} headland lap{'s' if laps > 1 else ''}, {way}, "
-        f"{driven.plan.length_m / 1000:.2f} km in {driven.motion.time_s[-1] / 60:.0f} min, {driven.volume_l:.0f} L, "
-        f"{len(driven.rows)} rows -> {outcome.log_file}",
-        *(f"  note: {note}" for note in say_all(outcome.notes)),
-    ]
+    done = progress.sentence(
+        "simulate.done",
+        field=outcome.field_id,
+        area=f"{outcome.target_m2 / 1e4:.2f}",
+        laps=progress.sentence("simulate.laps", count=laps),
+        way=progress.sentence(
+            "simulate.no_passes" if bearing is None else "simulate.passes", bearing=f"{bearing or 0.0:.1f}"
+        ),
+        km=f"{driven.plan.length_m / 1000:.2f}",
+        minutes=f"{driven.motion.time_s[-1] / 60:.0f}",
+        litres=f"{driven.volume_l:.0f}",
+        rows=len(driven.rows),
+        file=outcome.log_file,
+    )
+    return [done, *(progress.sentence("simulate.note", note=note) for note in say_all(outcome.notes))]

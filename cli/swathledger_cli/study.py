@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from swathledger_cli import options
-from swathledger_cli.progress import reporting, show_json, summary
+from swathledger_cli.progress import reporting, sentence, show_json, summary
 
 if TYPE_CHECKING:
     from swathledger.units import UnitSystem
@@ -133,11 +133,11 @@ def command(
             threads=threads,
         )  # fmt: skip
     settings = StudySettings(seed=seed, resamples=resamples, level=level, worth_points=worth)
-    with reporting("fields run again", None, quiet=quiet) as reporter:
+    with reporting(sentence("study.again"), None, quiet=quiet) as reporter:
         document = run_study(
             results, out, settings, rerun_settings=again, units=units, overwrite=overwrite, progress=reporter.step
         )
     if as_json:
         show_json(dump(document))
-    left = f", {len(document.left_out)} ledgers left out" if document.left_out else ""
-    summary(f"{document.fields} fields, {document.jobs} drives{left}; results in {out}", quiet=quiet)
+    counts = {"fields": document.fields, "drives": document.jobs, "left": len(document.left_out)}
+    summary(sentence("study.done_less" if document.left_out else "study.done", **counts, folder=out), quiet=quiet)

@@ -85,6 +85,39 @@ def test_every_other_sentence_is_used() -> None:
     assert unused == []
 
 
+#: Lines of help, and what is said of errors, stand where they belong.
+OWN_WORDS = {"errors", "main", "options", "unit_options"}
+SENTENCE = re.compile(r"[A-Za-z]{2,}[,:;]? [a-z{}]+[,:;]? [A-Za-z{}]{2,}")
+
+
+def built(node: ast.AST) -> Iterator[str]:
+    """Texts of three words and more, but for docstrings, options with their help, and what is raised."""
+    if isinstance(node, ast.Raise) or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)):
+        return
+    if isinstance(node, ast.Call) and re.search(
+        r"(option|argument|command|in_units|Error|BadParameter|fail)$", ast.unparse(node.func)
+    ):
+        return
+    if isinstance(node, ast.JoinedStr):
+        text = "".join(str(part.value) if isinstance(part, ast.Constant) else "{}" for part in node.values)
+    else:
+        text = node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
+    if SENTENCE.search(text):
+        yield text
+    for child in () if isinstance(node, ast.JoinedStr) else ast.iter_child_nodes(node):
+        yield from built(child)
+
+
+def test_commands_build_no_sentences() -> None:
+    commands = [path for path in SOURCES if path.parent.name == "swathledger_cli" and path.stem not in OWN_WORDS]
+    assert len(commands) > 10
+    found = {path.name: list(built(ast.parse(path.read_text(encoding="utf-8")))) for path in commands}
+    assert {name: texts for name, texts in found.items() if texts} == {"demo.py": ["logs as found"]}  # a folder's name
+    assert list(built(ast.parse("def f(n):\n    'What it is for.'\n    show(f'{n} logs make a season')"))) == [
+        "{} logs make a season"
+    ]
+
+
 def test_every_reason_to_set_rows_aside_has_words() -> None:
     page = (ROOT.parent.parent / "docs" / "formats.md").read_text(encoding="utf-8")
     table = page[page.index("### Rows that are set aside") : page.index("### What `swathledger check` says")]

@@ -38,12 +38,8 @@ from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row
 from swathledger.season.estimate import season_estimates
 from swathledger.season.manifest import Job, Missing, Unplaced
 from swathledger.shutoff.results import STEPS
-from swathledger.words import say_all
+from swathledger.words import say_all, words
 
-CAUTION = (
-    "Estimates from logs. The product label and local law come first; this is neither a legal spray record nor a "
-    "substitute for a licensed adviser. Rinse and prime water is pesticide. Check before acting."
-)
 _CLOSURE_PCT = 10.0
 _USED_SHARE = 0.8
 
@@ -318,5 +314,5 @@ def season_document(parts: Parts) -> SeasonDocument:
         ),
         unplaced=tuple(taken(UnplacedFile, item) for item in parts.unplaced),
         missing=tuple(taken(MissingField, item) for item in parts.missing),
-        caution=CAUTION,
+        caution=str(words()("caution.season")),
     )

@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "payback": "Work out when a finer shutoff would pay for itself.",
     "prime": "Work out line volume, priming and rinsing of a machine.",
     "simulate": "Make synthetic fields and drives whose truth is known.",
+    "schema": "Print the JSON schema of a machine or manifest file.",
     "demo": "Run everything on the invented sample logs.",
 }
 """Every command in the order of the work, with its line in the list; each is `command` in the module of its name."""

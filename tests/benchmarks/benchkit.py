@@ -64,7 +64,7 @@ def ground_of(drive: Drive) -> Ground:
         drive,
         frame,
         frame.bands(halo_rows(TOLERANCE_M, CELL_M)),
-        Brush(placed.strips, pose_lines(placed.used), edges_m, boom_of(edges_m, None)),
+        Brush(placed.strips, pose_lines(placed.used), boom_of(edges_m, None)),
         polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
     )

@@ -83,7 +83,7 @@ def painted(lines: PoseLines, strips: Strips, cell_m: float, reach: float) -> tu
     band = Band(frame.first_row, frame.first_column, frame.rows, frame.columns, 0)
     mask = np.full((frame.rows, frame.columns), TARGET, np.uint8)
     with np.errstate(over="ignore"):
-        cells, _ = paint_band(band, cell_m, mask, Brush(strips, lines, EDGES, boom_of(EDGES, None)))
+        cells, _ = paint_band(band, cell_m, mask, Brush(strips, lines, boom_of(EDGES, None)))
     return frame, cells.times
 
 
@@ -228,9 +228,7 @@ def test_two_passes_typed_out():
     strips = strips_of(lines, [0, 2], [2, 2], [-1, -1], [1, 1])
     band = Band(0, 0, 5, 5, 0)
     with np.errstate(over="ignore"):
-        cells, litres = paint_band(
-            band, 1.0, np.ones((5, 5), np.uint8), Brush(strips, lines, EDGES, boom_of(EDGES, None))
-        )
+        cells, litres = paint_band(band, 1.0, np.ones((5, 5), np.uint8), Brush(strips, lines, boom_of(EDGES, None)))
     expected = np.array([[0, 1, 1, 0, 0], [1, 2, 2, 1, 1], [1, 2, 2, 1, 1], [0, 1, 1, 0, 0], [0, 0, 0, 0, 0]])
     np.testing.assert_array_equal(cells.times, expected)
     np.testing.assert_allclose(cells.dose, expected)
@@ -255,7 +253,7 @@ def test_one_pass_treats_again_what_it_has_left(beyond_m, sigma_m, same_pass, ex
     ends = [0, 4, 4 + beyond_m, 4, 0] if beyond_m else [0, 4, 4, 0]
     lines = pose_lines([2] * len(ends), ends, [0] * len(ends))
     strips = strips_of(lines, [0, len(ends) - 2], [2, 2], [-1, -1], [1, 1], pass_id=[0, 0 if same_pass else 1])
-    brush = Brush(strips, lines, EDGES, boom_of(EDGES, sigma_m))
+    brush = Brush(strips, lines, boom_of(EDGES, sigma_m))
     with np.errstate(over="ignore"):
         cells, _ = paint_band(Band(0, 0, 5, 5, 0), 1.0, np.ones((5, 5), np.uint8), brush)
     assert set(np.unique(cells.times[3, 1:3])) == {expected}

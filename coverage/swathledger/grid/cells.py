@@ -17,7 +17,6 @@ ON_TARGET, ON_OVERLAP, ON_OUTSIDE, ON_EXCLUDED = 0, 1, 2, 3
 BY_CAUSE = 4
 """First of a deposit's slots for litres laid again, by cause: this + the cause's code."""
 DEPOSITS = BY_CAUSE + len(CAUSES)
-MAX_BINS = 256
 MAX_COUNT = 255
 BLOCK = 32
 """Cells that are looked at together for earlier treatment."""
@@ -34,15 +33,12 @@ class Brush(NamedTuple):
     ----------
     strips : Strips
     lines : PoseLines
-    boom_edges_m : (k + 1,) float64
-        Lateral edges of the nozzles; the local dose of a turn is constant over a nozzle (finer where nozzles are wide).
     boom : Boom
         How far the boom must go from ground that it treated to have left it.
     """
 
     strips: Strips
     lines: PoseLines
-    boom_edges_m: NDArray[np.float64]
     boom: Boom
 
 
@@ -74,24 +70,6 @@ class Run(NamedTuple):
     shift: Any
     row: int
     column: int
-
-
-class Bins(NamedTuple):
-    """Dose by lateral place: ``dose[b]`` from ``edge_m + b bin_m`` on; ``row`` is room for a row's doses."""
-
-    edge_m: float
-    bin_m: float
-    dose: NDArray[np.float32]
-    row: NDArray[np.float32]
-
-
-class Lateral(NamedTuple):
-    """Which bin a cell lies in: ``start + column per_column + row per_row``; ``level`` where all are alike."""
-
-    level: bool
-    start: float
-    per_column: float
-    per_row: float
 
 
 class Litres(NamedTuple):

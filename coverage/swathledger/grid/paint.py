@@ -12,29 +12,27 @@ from swathledger.grid.cells import (
     BLOCK,
     BY_CAUSE,
     DEPOSITS,
-    MAX_BINS,
     MAX_COUNT,
     ON_EXCLUDED,
     ON_OUTSIDE,
     ON_OVERLAP,
     ON_TARGET,
     SPANS,
-    Bins,
     Brush,
     Cells,
-    Lateral,
     Litres,
     Run,
     Spans,
     Window,
     empty_cells,
 )
+from swathledger.grid.dose import place_of, row_of_doses
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import EXCLUDED, OUTSIDE, TARGET
 from swathledger.grid.prefetch import prefetch
 from swathledger.grid.revisit import is_away, pose_away
 from swathledger.grid.scan import HAIR, begin_rows, edge_store, put_edge, rows_spans
-from swathledger.grid.strips import MAX_POSES, UNEVEN
+from swathledger.grid.strips import MAX_POSES
 from swathledger.grid.workspace import Workspace
 
 
@@ -60,20 +58,6 @@ def strip_edges(store, lines, first, poses, left, right):  # type: ignore[no-unt
         ax, ay, bx, by = cx, cy, dx, dy
     put_edge(store, k, ax, ay, bx, by)
     return k + 1
-
-
-@njit_bare
-def mean_way(a, b, turn):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Mean of ``|1 - turn x|`` over lateral ``a..b``: a nozzle's way per metre of the boom centre's.
-
-    The antiderivative of ``|1 - k x|`` is ``-(1 - k x) |1 - k x| / (2 k)``; the mean stays above zero even where the
-    boom turns about a point within the nozzle's own strip.
-    """
-    if turn == 0.0:
-        return 1.0
-    fa = 1.0 - turn * a
-    fb = 1.0 - turn * b
-    return (fa * abs(fa) - fb * abs(fb)) / (2.0 * turn * (b - a))
 
 
 @njit_inline
@@ -208,42 +192,32 @@ def _treat_fresh(flat, this, doses, even, run, litres, into):  # type: ignore[no
 
 
 @njit_bare
-def _treat_spans(flat, brush, s, spans, count, window, bins, lateral, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
+def _treat_spans(flat, brush, s, spans, count, window, doses, place, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
     """Treat the first ``count`` spans, all of strip ``s``."""
     last = flat.last
-    doses = bins.row
     this = np.int32(s + 1)
     block = np.uintp(BLOCK)
-    top = bins.dose.shape[0] - 1
+    base = np.float32(brush.strips.dose[s])
     litres = brush.strips.set_l_m2[s] * window.h * window.h
-    even = lateral.level
+    even = place.level
     if even:
         # one dose for all: a row of it serves every span
         longest = 0
         for q in range(count):
             longest = max(longest, spans.end[q] - spans.first[q])
         for c in range(longest):
-            doses[c] = bins.dose[0]
+            doses[c] = base
     for q in range(count):
         if q + AHEAD < count:
-            base = (spans.row[q + AHEAD] - window.first_row) * window.columns - window.first_column
-            _ask_for(flat, np.uintp(base + spans.first[q + AHEAD]), np.uintp(base + spans.end[q + AHEAD]))
+            start = (spans.row[q + AHEAD] - window.first_row) * window.columns - window.first_column
+            _ask_for(flat, np.uintp(start + spans.first[q + AHEAD]), np.uintp(start + spans.end[q + AHEAD]))
         j = spans.row[q]
         into = litre_sums.core if window.core_first <= j < window.core_end else litre_sums.halo
-        base = (j - window.first_row) * window.columns - window.first_column
-        shift = np.uintp(base + spans.first[q])
-        span_stop = np.uintp(base + spans.end[q])
-        if not lateral.level:
-            n = spans.end[q] - spans.first[q]
-            place = (
-                lateral.start
-                + (spans.first[q] - window.first_column) * lateral.per_column
-                + (j - window.first_row) * lateral.per_row
-            )
-            first = min(max(np.int64(place), 0), top)
-            even = first == min(max(np.int64(place + (n - 1) * lateral.per_column), 0), top)
-            for c in range(n):
-                doses[c] = bins.dose[min(max(np.int64(place + c * lateral.per_column), 0), top)]
+        start = (j - window.first_row) * window.columns - window.first_column
+        shift = np.uintp(start + spans.first[q])
+        span_stop = np.uintp(start + spans.end[q])
+        if not even:
+            row_of_doses(doses, spans.end[q] - spans.first[q], base, place, spans.first[q], j)
         lo = shift
         while lo < span_stop:
             fresh = _untouched(last, lo, span_stop)
@@ -263,29 +237,15 @@ def _treat_spans(flat, brush, s, spans, count, window, bins, lateral, litre_sums
 
 
 @njit_bare
-def _paint(flat, brush, chosen, store, spans, bins, window, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
+def _paint(flat, brush, chosen, store, spans, doses, window, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
     strips, lines, h = brush.strips, brush.lines, window.h
-    edge_m, bin_m = bins.edge_m, bins.bin_m
     for n in range(chosen.shape[0]):
         s = chosen[n]
         first = strips.first_pose[s]
         left = strips.left_m[s]
         right = strips.right_m[s]
         edges = strip_edges(store, lines, first, strips.poses[s], left, right)
-        turn = strips.turn_per_m[s]
-        base = strips.dose[s]
-        level = abs(turn) * max(abs(left), abs(right)) < UNEVEN
-        middle = first + strips.poses[s] // 2
-        rx, ry = lines.right_x[middle], lines.right_y[middle]
-        if level:
-            bins.dose[0] = base
-        else:
-            for b in range(bins.dose.shape[0]):
-                bins.dose[b] = base / mean_way(edge_m + b * bin_m, edge_m + (b + 1) * bin_m, turn)
-        place = ((window.first_column + 0.5) * h - lines.x[middle]) * rx + (
-            (window.first_row + 0.5) * h - lines.y[middle]
-        ) * ry
-        lateral = Lateral(level, (place - edge_m) / bin_m, h * rx / bin_m, h * ry / bin_m)
+        place = place_of(strips, lines, s, h)
         j = max(np.int64(np.floor(strips.y_min[s] / h - HAIR)), window.first_row)
         end_row = min(np.int64(np.floor(strips.y_max[s] / h + HAIR)) + 1, window.first_row + window.rows)
         begin_rows(store, edges)
@@ -302,7 +262,7 @@ def _paint(flat, brush, chosen, store, spans, bins, window, litre_sums):  # type
                 spans.first,
                 spans.end,
             )
-            _treat_spans(flat, brush, s, spans, count, window, bins, lateral, litre_sums)
+            _treat_spans(flat, brush, s, spans, count, window, doses, place, litre_sums)
 
 
 def paint_band(
@@ -324,14 +284,12 @@ def paint_band(
     deposit : (DEPOSITS,) float64
         Litres on the band's own rows (halo left out), by place and reason.
     """
-    strips, edges_m = brush.strips, brush.boom_edges_m
+    strips = brush.strips
     first_row = band.first_row - band.halo
     rows = band.rows + 2 * band.halo
     cells = empty_cells(mask, work)
     low, high = first_row * cell_m, (first_row + rows) * cell_m
     chosen = np.flatnonzero((strips.y_max >= low) & (strips.y_min <= high))
-    width = float(edges_m[-1] - edges_m[0])
-    count = int(min(max(edges_m.shape[0] - 1, int(np.ceil(width / 0.5 - 1e-9))), MAX_BINS))
     deposit = np.zeros(DEPOSITS)
     _paint(
         cells.flat(),
@@ -339,7 +297,7 @@ def paint_band(
         chosen,
         edge_store(2 * MAX_POSES + 4, band.columns),
         Spans(*(np.empty(SPANS + band.columns, np.int64) for _ in range(3))),
-        Bins(float(edges_m[0]), width / count, np.empty(count, np.float32), np.empty(band.columns, np.float32)),
+        np.empty(band.columns, np.float32),
         Window(cell_m, first_row, band.first_column, rows, band.columns, band.first_row, band.first_row + band.rows),
         Litres(deposit, np.zeros(DEPOSITS)),
     )

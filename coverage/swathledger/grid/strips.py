@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger._jit import njit
+from swathledger.grid.dose import balanced
 from swathledger.swath.swath import Swath
 
 MAX_STRIP_M = 4.0
@@ -17,12 +18,6 @@ MAX_POSES = 17
 SAME_RATE = 0.01
 """A strip's steps have one rate to this share: a change of rate begins a new strip."""
 
-
-UNEVEN = 0.002
-"""Below this share of difference between boom end and centre a strip's dose is taken as even."""
-
-BALANCE_S = 1.0
-"""Litres laid are balanced against litres left over this time on either side."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,7 +32,7 @@ class Strips(NamedTuple):
         The strip's boom lines are ``poses`` poses from ``first_pose`` on.
     left_m, right_m : (s,) float64
     dose : (s,) float64
-        Dose at the boom centre's ground speed, in units of the set rate.
+        Dose at the boom centre's ground speed, in units of the set rate, after :func:`swathledger.grid.dose.balanced`.
     set_l_m2 : (s,) float64
         The set rate, L/m2 (1 where volumes are unknown).
     turn_per_m : (s,) float64
@@ -206,17 +201,18 @@ def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDA
     cumulative = np.concatenate(([0.0], np.cumsum(weight)))
     total = cumulative[last + 1] - cumulative[first]
 
+    laid_m = np.concatenate(([0.0], np.cumsum(relative_dose * set_l_m2 * swath.distance_m)))
+
     def mean(value: NDArray[np.float64]) -> NDArray[np.float64]:
         running = np.concatenate(([0.0], np.cumsum(weight * value)))
         exact = value[first]
         return np.where(first == last, exact, (running[last + 1] - running[first]) / np.where(total > 0, total, 1.0))
 
     dose, turn = mean(relative_dose), mean(swath.turn_per_m)
-    dose = _balanced(swath, first, last, left, right, dose, turn)
     pass_id = swath.pass_id[first]
     heading = np.rad2deg(np.arctan2(-swath.right_y, swath.right_x))
     y_min, y_max = _extent_y(lines, first, last, left, right)
-    return Strips(
+    strips = Strips(
         first_pose=first,
         poses=last - first + 2,
         left_m=left,
@@ -231,59 +227,8 @@ def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDA
         y_min=y_min,
         y_max=y_max,
     )
-
-
-def lateral_way(left_m: Floats, right_m: Floats, turn_per_m: Floats) -> Floats:
-    """Mean of ``|1 - k x|`` over lateral ``left..right``: way per metre of the boom centre's, ``k`` the yaw per metre.
-
-    The antiderivative of ``|1 - k x|`` is ``-(1 - k x) |1 - k x| / (2 k)``.
-    """
-    at_left, at_right = 1.0 - turn_per_m * left_m, 1.0 - turn_per_m * right_m
-    straight = np.abs(turn_per_m) < 1e-12
-    span = 2.0 * np.where(straight, 1.0, turn_per_m) * np.where(right_m > left_m, right_m - left_m, 1.0)
-    out: Floats = np.where(straight, 1.0, (at_left * np.abs(at_left) - at_right * np.abs(at_right)) / span)
-    return out
-
-
-def _balanced(swath: Swath, first: Ints, last: Ints, left: Floats, right: Floats, dose: Floats, turn: Floats) -> Floats:
-    """Dose at the boom centre, scaled so that some seconds of turning lay what left the boom.
-
-    Local doses follow the yaw taken over two seconds, the ground swept the yaw of the poses themselves. The mean of
-    ``1 / |1 - k x|`` over a noisy ``k`` is above 1: unscaled, litres on the ground run a few tenths of a per cent
-    above the log's.
-    """
-    reach = np.maximum(np.abs(left), np.abs(right))
-    uneven = np.flatnonzero(np.abs(turn) * reach >= UNEVEN)
-    if uneven.shape[0] == 0:
-        return dose
-    heading = np.unwrap(np.arctan2(-swath.right_y, swath.right_x))
-    along = np.concatenate(([0.0], np.cumsum(swath.distance_m)))
-    way = (along[last + 1] - along[first])[uneven]
-    turned = np.where(swath.reverse[first], -1.0, 1.0) * (heading[last + 1] - heading[first])
-    real = np.divide(turned[uneven], way, out=np.zeros_like(way), where=way > 0)
-    edges = swath.nozzle_edges_m
-    left_out, laid = np.empty(uneven.shape[0]), np.empty(uneven.shape[0])
-    for start in range(0, uneven.shape[0], 20_000):
-        part = slice(start, start + 20_000)
-        k = uneven[part]
-        low = np.maximum(edges[:-1], left[k, None])
-        high = np.minimum(edges[1:], right[k, None])
-        width = np.maximum(high - low, 0.0)
-        ratio = lateral_way(low, high, real[part, None]) / lateral_way(edges[:-1], edges[1:], turn[k, None])
-        left_out[part] = dose[k] * way[part] * width.sum(axis=1)
-        laid[part] = dose[k] * way[part] * (width * ratio).sum(axis=1)
-    # Over some seconds, as the yaw itself: one strip's own geometry is as noisy as its yaw.
-    time_s = (swath.time_s[first] + swath.time_s[last + 1])[uneven] / 2
-    order = np.argsort(time_s, kind="stable")
-    sorted_s = time_s[order]
-    lo = np.searchsorted(sorted_s, time_s - BALANCE_S, side="left")
-    hi = np.searchsorted(sorted_s, time_s + BALANCE_S, side="right")
-    sums_out = np.concatenate(([0.0], np.cumsum(left_out[order])))
-    sums_laid = np.concatenate(([0.0], np.cumsum(laid[order])))
-    near_out, near_laid = sums_out[hi] - sums_out[lo], sums_laid[hi] - sums_laid[lo]
-    out = dose.copy()
-    out[uneven] *= np.divide(near_out, near_laid, out=np.ones_like(near_out), where=near_laid > 0)
-    return out
+    out_l = (right - left) * (laid_m[last + 1] - laid_m[first])
+    return strips._replace(dose=balanced(strips, lines, out_l))
 
 
 @njit

@@ -102,7 +102,7 @@ def account(
         polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
         polygon_edges(placed.swath.unrecorded),
-        Brush(placed.strips, pose_lines(placed.used), edges_m, boom_of(edges_m, placed.used.sigma_m)),
+        Brush(placed.strips, pose_lines(placed.used), boom_of(edges_m, placed.used.sigma_m)),
         tolerance_m,
     )
     cells = np.zeros(len(QUANTITIES), dtype=np.int64)

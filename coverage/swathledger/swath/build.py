@@ -18,6 +18,7 @@ from swathledger.swath.gaps import Gap, straight_gaps, unrecorded_ground
 from swathledger.swath.pose import Poses, boom_poses
 from swathledger.swath.swath import Swath
 from swathledger.swath.track import Track, build_track, wrap_rad
+from swathledger.swath.way import stretches, way_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -92,16 +93,19 @@ def _width_runs(log: Log, opened: Flags, boom_width_m: float, notes: list[Note])
     return _Runs(row.astype(np.int64), -half, half)
 
 
-def _turn_per_m(poses: Poses, distance: Floats, carried: Flags) -> Floats:
-    """Yaw per metre of boom-centre path over about +/- one second, signed by driving direction."""
+def _turn_per_m(poses: Poses, distance: Floats, window_s: Floats, carried: Flags) -> Floats:
+    """Yaw per metre of the boom centre's way, signed by driving direction.
+
+    Taken over one second on either side, or over the longer time that it takes to tell the way from noise.
+    """
     n = poses.x_m.shape[0]
     heading = np.concatenate(([0.0], np.cumsum(wrap_rad(np.diff(poses.heading_rad)))))
     along = np.concatenate(([0.0], np.cumsum(distance)))
     mid_t = (poses.time_s[:-1] + poses.time_s[1:]) / 2
     dt = np.diff(poses.time_s)
-    window = np.maximum(YAW_WINDOW_S, dt)
+    window = np.maximum(np.maximum(YAW_WINDOW_S, window_s), dt)
     # windows stay within the stretch of linked, same-gear steps
-    label = np.concatenate(([0], np.cumsum(~carried[1:] | ~carried[:-1] | (poses.reverse[1:] != poses.reverse[:-1]))))
+    label = stretches(poses, carried)
     stretch_first = np.concatenate(([0], np.flatnonzero(np.diff(label)) + 1))
     stretch_last = np.concatenate((stretch_first[1:], [n - 1]))
     lo_t = poses.time_s[stretch_first[label]]
@@ -240,8 +244,8 @@ def build_swath(
     real = poses.row_step >= 0
     open_width = np.where(real, row_width[row], 0.0)
     sprayed = open_width > 0
-    distance = np.where(poses.standing, 0.0, np.hypot(np.diff(poses.x_m), np.diff(poses.y_m)))
     carried = poses.linked & real
+    distance, window = way_of(poses, carried & ~poses.standing, track.sigma_m or 0.0)
     pass_id, line_id = _passes(sprayed, poses.linked, poses, machine.boom.width_m)
     dose, volume = _volumes(log, machine, poses, distance, open_width, notes)
     if volume is not None:
@@ -265,8 +269,8 @@ def build_swath(
         linked=carried,
         standing=poses.standing,
         wanted=sprayed & carried,
-        distance_m=np.where(carried, distance, 0.0),
-        turn_per_m=_turn_per_m(poses, distance, carried),
+        distance_m=distance,
+        turn_per_m=_turn_per_m(poses, distance, window, carried),
         reverse=poses.reverse,
         pass_id=pass_id,
         line_id=line_id,

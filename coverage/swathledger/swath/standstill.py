@@ -48,7 +48,7 @@ def find_standing(
     if not bool(known.all()):
         by_track = _slow_by_rows(x_m, y_m, time_s, max_gap_s)
         if sigma_m >= NOISY_M:
-            by_track |= _slow_by_means(x_m, y_m, time_s, max_gap_s, sigma_m)
+            by_track = _slow_by_means(x_m, y_m, time_s, max_gap_s, sigma_m)
         standing = np.where(known, standing, by_track)
     return standing & (dt <= max_gap_s)
 

@@ -1,0 +1,172 @@
+"""Spacing of neighbouring passes, and what its alternation says of the antenna's place beside the boom's centre."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from scipy.stats import t as student
+
+from swathledger.swath.swath import Swath
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SAMPLE_M = 5.0
+PARALLEL_COS = float(np.cos(np.deg2rad(8.0)))
+RUN_TURN_RAD = float(np.deg2rad(50.0))
+"""A run ends where its heading has moved this far from the one it began with."""
+RUN_SAMPLES = 6
+PAIR_SAMPLES = 5
+NEAREST, FARTHEST = 0.6, 1.4
+"""Neighbours lie within these shares of the boom's width."""
+LEAST_PAIRS = 3
+LEVEL = 0.90
+OWN_M = 0.01
+"""What the measuring of one pair adds, m."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Driven spacing and sideways offset, each with its standard error.
+
+    Attributes
+    ----------
+    spacing_m, spacing_error_m : float or None
+        None where fewer than three pairs of neighbouring passes were found.
+    right_m, right_error_m : float or None
+        How much farther right of the boom's centre the antenna is than the machine file says. None where passes were
+        not driven to and fro on both sides. Rests on passes being spaced evenly by the boom's centre.
+    wander_m : float or None
+        How far, one sigma, passes lie off an even spacing.
+    pairs : int
+    factor : float
+        Standard errors times this are half the width of the 90 % interval.
+    """
+
+    spacing_m: float | None
+    spacing_error_m: float | None
+    right_m: float | None
+    right_error_m: float | None
+    wander_m: float | None
+    pairs: int
+    factor: float = 1.645
+
+
+NOTHING = Lines(None, None, None, None, None, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    x: Floats
+    y: Floats
+    right: Floats
+    run: Ints
+
+
+def _samples(swath: Swath) -> _Samples:
+    """Places of the boom's centre some metres apart while spraying, and the run each belongs to."""
+    way = np.concatenate(([0.0], np.cumsum(swath.distance_m)))
+    usable = swath.wanted & swath.linked & ~swath.standing & ~swath.reverse
+    slot = np.floor(way[:-1] / SAMPLE_M).astype(np.int64)
+    first = np.flatnonzero(usable & np.concatenate(([True], slot[1:] != slot[:-1])))
+    heading = np.unwrap(np.arctan2(-swath.right_y, swath.right_x))[first]
+    broken = np.concatenate(([0], np.cumsum(~usable)))[first]
+    run = np.zeros(first.shape[0], np.int64)
+    number, begun = 0, 0
+    for k in range(1, first.shape[0]):
+        if broken[k] != broken[k - 1] or abs(heading[k] - heading[begun]) > RUN_TURN_RAD:
+            number += 1
+            begun = k
+        run[k] = number
+    right = np.column_stack([swath.right_x[first], swath.right_y[first]])
+    return _Samples(swath.x_m[first], swath.y_m[first], right, run)
+
+
+def _pairs(s: _Samples, width_m: float) -> Floats:
+    """Rows of run, other run, median distance, side (1: right), 1 (driven the same way) or -1."""
+    if s.x.shape[0] < 2 * PAIR_SAMPLES:
+        return np.empty((0, 5))
+    tree = cKDTree(np.column_stack([s.x, s.y]))
+    near = tree.query_pairs(FARTHEST * width_m, output_type="ndarray")
+    a, b = near[:, 0], near[:, 1]
+    ok = s.run[a] != s.run[b]
+    a, b = a[ok], b[ok]
+    dx, dy = s.x[b] - s.x[a], s.y[b] - s.y[a]
+    same = s.right[a, 0] * s.right[b, 0] + s.right[a, 1] * s.right[b, 1]
+    lateral = dx * s.right[a, 0] + dy * s.right[a, 1]
+    along = dx * -s.right[a, 1] + dy * s.right[a, 0]
+    # at the other run's own heading, so that what lies a little ahead is brought beside
+    across = np.abs(dx * s.right[b, 0] + dy * s.right[b, 1])
+    ok = (np.abs(same) > PARALLEL_COS) & (np.abs(along) < 0.75 * SAMPLE_M) & (np.abs(lateral) > NEAREST * width_m)
+    a, b, lateral, across, same = a[ok], b[ok], lateral[ok], across[ok], same[ok]
+    distance = (np.abs(lateral) + across) / 2
+    out = []
+    key = s.run[a] * (int(s.run.max()) + 1) + s.run[b]
+    for value in np.unique(key):
+        mine = key == value
+        if int(mine.sum()) < PAIR_SAMPLES:
+            continue
+        side = float(np.sign(np.median(lateral[mine])))
+        # a curve that bends about the machine swaps sides: such pairs say nothing
+        if np.mean(np.sign(lateral[mine]) == side) < 0.95:
+            continue
+        first = int(np.flatnonzero(mine)[0])
+        out.append((s.run[a[first]], s.run[b[first]], np.median(distance[mine]), side, np.sign(same[first])))
+    return np.array(out, dtype=np.float64).reshape(-1, 5)
+
+
+def measure_lines(swath: Swath) -> Lines:
+    """Driven spacing of neighbouring passes, and the sideways offset that its alternation shows.
+
+    With the antenna ``d`` farther right than assumed, each boom lies ``d`` farther left of its own heading: distances
+    of opposite neighbours read ``2 d`` wide on one side and narrow on the other. Each run has an error of its own,
+    shared by both its distances (generalised least squares).
+    """
+    width = float(np.ptp(swath.nozzle_edges_m))
+    samples = _samples(swath)
+    pairs = _pairs(samples, width)
+    if pairs.shape[0] < LEAST_PAIRS:
+        return NOTHING
+    centre = np.median(pairs[:, 2])
+    off = np.abs(pairs[:, 2] - centre)
+    pairs = pairs[off <= max(4 * 1.4826 * float(np.median(off)), 0.05 * width)]
+    if pairs.shape[0] < LEAST_PAIRS:
+        return NOTHING
+    shift = -pairs[:, 3] * (1.0 - pairs[:, 4])
+    design = np.column_stack([np.ones(pairs.shape[0]), shift])
+    told = bool((shift > 0).any() and (shift < 0).any())
+    if not told:
+        design = design[:, :1]
+    runs, index = np.unique(pairs[:, :2].ravel(), return_inverse=True)
+    ends = index.reshape(-1, 2)
+    spread = np.zeros((pairs.shape[0], runs.shape[0]))
+    # one direction along the field for all runs, so that an error moves both neighbours' distances oppositely
+    first = np.array([int(np.flatnonzero(samples.run == run)[0]) for run in pairs[:, 0]])
+    reference = samples.right[first[0]]
+    fold = np.where(samples.right[first] @ reference >= 0, 1.0, -1.0) * pairs[:, 3]
+    rows = np.arange(pairs.shape[0])
+    spread[rows, ends[:, 1]] += fold
+    spread[rows, ends[:, 0]] -= fold
+    shape = spread @ spread.T
+    wander = max(float(np.std(pairs[:, 2])) / 2, OWN_M)
+    beta, cov = np.zeros(design.shape[1]), np.zeros((design.shape[1], design.shape[1]))
+    free = max(pairs.shape[0] - design.shape[1], 1)
+    for _ in range(6):
+        weight = np.linalg.inv(shape * wander**2 + OWN_M**2 * np.eye(pairs.shape[0]))
+        cov = np.linalg.inv(design.T @ weight @ design)
+        beta = cov @ design.T @ weight @ pairs[:, 2]
+        rest = pairs[:, 2] - design @ beta
+        wander = max(wander * float(np.sqrt(rest @ weight @ rest / free)), OWN_M / 2)
+    error = np.sqrt(np.diag(cov))
+    return Lines(
+        float(beta[0]),
+        float(error[0]),
+        float(beta[1]) if told else None,
+        float(error[1]) if told else None,
+        wander,
+        int(pairs.shape[0]),
+        float(student.ppf(0.5 + LEVEL / 2, free)),
+    )

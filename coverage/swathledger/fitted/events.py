@@ -147,7 +147,9 @@ def _seams(way_m: Floats, stretch: Ints, share: Floats) -> _Found:
         sign = 1.0 if opens else -1.0
         a, b = int(k) - 1, int(k)
         start = share[a]
-        while a > 0 and stretch[a - 1] == stretch[k] and way_m[k] - way_m[a] < LONGEST_M and not _done(start, not opens):
+        while (
+            a > 0 and stretch[a - 1] == stretch[k] and way_m[k] - way_m[a] < LONGEST_M and not _done(start, not opens)
+        ):
             a -= 1
             start = share[a]
         end = share[b]

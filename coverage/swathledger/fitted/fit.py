@@ -33,12 +33,7 @@ SURE = 2.0
 
 
 def fit_setup(
-    log: Log,
-    machine: Machine,
-    swath: Swath,
-    *,
-    target: Polygon | MultiPolygon | None = None,
-    tolerance_m: float = 0.1,
+    log: Log, machine: Machine, swath: Swath, *, target: Polygon | MultiPolygon | None = None, tolerance_m: float = 0.1
 ) -> Setup:
     """Find offsets, spacing and the controller in a drive.
 

@@ -133,7 +133,9 @@ def _follow(drive, treated, sight, rule, edges_m, done, looked, along_m, look_m,
             gathered = 0
             for n in range(parts):
                 usable = treated.counts[USABLE]
-                if not let_count(drive, treated, drive.time_s[a] + n / parts * seconds, way + n / parts * length, False):
+                if not let_count(
+                    drive, treated, drive.time_s[a] + n / parts * seconds, way + n / parts * length, False
+                ):
                     return -1
                 if n >= gathered or treated.counts[USABLE] != usable:
                     gathered = n + LOOKS_AT_ONCE
@@ -144,7 +146,9 @@ def _follow(drive, treated, sight, rule, edges_m, done, looked, along_m, look_m,
                 if found == way_m.shape[0]:
                     return -1
                 middle = (n + 0.5) / parts
-                wanting_widths(sight, find_wanting(drive, treated, sight, line_at(drive, a, middle), rule), edges_m, width)
+                wanting_widths(
+                    sight, find_wanting(drive, treated, sight, line_at(drive, a, middle), rule), edges_m, width
+                )
                 way_m[found] = along_m[a] + middle * (along_m[a + 1] - along_m[a])
                 step[found] = a
                 for g in range(groups):
@@ -176,12 +180,7 @@ def all_ground(swath: Swath) -> Polygon:
 
 
 def look_along(
-    swath: Swath,
-    edges_m: Floats,
-    done: Flags,
-    target: Polygon | MultiPolygon | None,
-    beside_m: float,
-    near_m: float,
+    swath: Swath, edges_m: Floats, done: Flags, target: Polygon | MultiPolygon | None, beside_m: float, near_m: float
 ) -> Looks:
     """Follow a drive as it was logged and look at the ground before every switch.
 
@@ -243,5 +242,9 @@ def _looks(drive: Drive, way_m: Floats, step: Ints, share: NDArray[np.float32]) 
     breaks = np.zeros(drive.moving.shape[0], np.int64)
     breaks[1:] = ~drive.linked[1:] | (drive.reverse[1:] != drive.reverse[:-1]) | ~drive.moving[1:]
     number = np.cumsum(breaks)[step]
-    apart = np.concatenate(([0], np.cumsum(np.abs(np.diff(way_m)) > 4 * LOOK_M + 0.5))) if way_m.shape[0] else way_m.astype(np.int64)
+    apart = (
+        np.concatenate(([0], np.cumsum(np.abs(np.diff(way_m)) > 4 * LOOK_M + 0.5)))
+        if way_m.shape[0]
+        else way_m.astype(np.int64)
+    )
     return Looks(way_m, step, number * (int(apart.max(initial=0)) + 1) + apart, share)

@@ -12,6 +12,7 @@ from swathledger_cli import errors, options, progress
 if TYPE_CHECKING:
     from swathledger.checkup.checkup import Checkup, Counted
     from swathledger.log.quality import LogReport
+    from swathledger.notes import Note
     from swathledger.units import UnitSystem
 
 
@@ -44,15 +45,21 @@ def command(logs: tuple[Path, ...], machine: Path | None, units: UnitSystem, as_
     )
     checkup = examine(log, sprayer)
     report = checkup.report
+    setup: tuple[Note, ...] = ()
+    if sprayer is not None and report.verdict != "unfit":
+        from swathledger.fitted.unbounded import told_of_log
+
+        setup = told_of_log(checkup.log, sprayer)
     if as_json:
         import json
 
         from swathledger.words import say
 
         document = report.document(say) | checkup.counted()
+        document["setup"] = [say(note, units) for note in setup]
         progress.show_json(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        progress.show("\n".join(render(report, units, checkup)))
+        progress.show("\n".join(render(report, units, checkup, setup)))
     return errors.EXIT_OK if report.fit else errors.EXIT_NOT_FIT
 
 
@@ -63,7 +70,9 @@ def t(key: str, /, **values: object) -> str:
     return words().line(f"check.{key}", **values)
 
 
-def render(report: LogReport, units: UnitSystem, checkup: Checkup | None = None) -> list[str]:
+def render(
+    report: LogReport, units: UnitSystem, checkup: Checkup | None = None, setup: tuple[Note, ...] = ()
+) -> list[str]:
     """Lines for a person."""
     from swathledger.text import duration, printable
     from swathledger.words import say_all
@@ -103,7 +112,10 @@ def render(report: LogReport, units: UnitSystem, checkup: Checkup | None = None)
         "set_aside": aside,
         "odd": say_all((*report.warnings, *told), units),
         "better": say_all(report.better, units),
+        "setup": say_all(setup, units),
     }
+    if not setup:
+        del blocks["setup"]
     for name, items in blocks.items():
         title = t("block." + name)
         lines += [t("none", title=title)] if not items else [f"{title}:", *(f"  - {item}" for item in items)]

@@ -86,6 +86,7 @@ def prepare(
     """
     from swathledger.checkup.examine import examine
     from swathledger.field.plane import plane_for
+    from swathledger.fitted.told import notes_for
     from swathledger.log.read import read_log
     from swathledger.machine.read import read_machine
     from swathledger.swath.build import build_swath
@@ -126,6 +127,8 @@ def prepare(
         )
         swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s, bridge_s=final.bridge_s)
     assumptions += [*field.notes, *swath.notes, *_switching(log, swath)]
+    known = None if boundary == "derive" else field.target
+    assumptions += notes_for(log, machine, swath, known, final.tolerance_m or DEFAULT_TOLERANCE_M)
     return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)), checkup)
 
 

@@ -25,7 +25,7 @@ POINTS = 25
 
 @dataclass(frozen=True)
 class Truth:
-    """How the machine really is, SI; ``ahead_m`` is the antenna ahead of the boom, by the hitch's lengths if trailed."""
+    """How the machine really is, SI; ``ahead_m`` is the antenna ahead of the boom, along the hitch if trailed."""
 
     ahead_m: float = 4.0
     right_m: float = 0.0
@@ -97,7 +97,8 @@ def _way(truth: Truth, rng: np.random.Generator) -> tuple[Floats, Floats, list[t
         marks.append((first, sum(p.shape[0] for p in parts)))
         if low:
             line((x1, x1 * slope + shift), (total + out + w, truth.length_m / 2), truth.speed_m_s)
-            line((total + out + w, truth.length_m / 2), (total + out, (total + out) * slope + truth.length_m + w / 2 / cos), truth.speed_m_s)  # fmt: skip
+            top = (total + out) * slope + truth.length_m + w / 2 / cos
+            line((total + out + w, truth.length_m / 2), (total + out, top), truth.speed_m_s)
     line((-out, -out * slope + truth.length_m + w / 2 / cos), (-out - w, truth.length_m / 2), truth.speed_m_s)
     line((-out - w, truth.length_m / 2), (-out, -2.0 * w), truth.speed_m_s)
     lead = 1.2 * w + 6.0
@@ -171,7 +172,8 @@ def drive_plain(truth: Truth) -> tuple[Log, Floats]:
     sx, sy = bx + ex, by + ey
     slope = np.tan(np.deg2rad(truth.slant_deg))
     cos = 1.0 / np.hypot(1.0, slope)
-    tick = [np.clip(np.searchsorted(time, np.interp([station_at(keep, a), station_at(keep, b)], np.arange(station.shape[0]), clock)), 0, n - 1) for a, b in marks]  # fmt: skip
+    kept = np.cumsum(keep) - 1
+    tick = [np.clip(np.searchsorted(time, clock[kept[[a, b]]]), 0, n - 1) for a, b in marks]
     edges = []
     for (i, j), low in zip(tick, (True, False), strict=True):
         order = np.argsort(x[i:j])
@@ -216,24 +218,21 @@ def drive_plain(truth: Truth) -> tuple[Log, Floats]:
     lx, ly = turned(ax[rows] + ex[rows] + white[0], ay[rows] + ey[rows] + white[1])
     lat, lon = to_degrees(PLANE, lx, ly)
     quality = LogQuality(rows.shape[0], rows.shape[0], (), (), (), 1 / truth.hz, None)
+    course = np.rad2deg(machine_heading[rows]) + truth.bearing_deg + 0.2 * rng.standard_normal(rows.shape[0])
     log = Log(
         time[rows] + 1.7e9, lat, lon, "section", state[rows], quality, (("plain.csv", ""),),
-        heading_deg=(np.rad2deg(machine_heading[rows]) + truth.bearing_deg + 0.2 * rng.standard_normal(rows.shape[0])) % 360,
+        heading_deg=course % 360,
         speed_m_s=speed[rows],
     )  # fmt: skip
     total = truth.spacing_m * (truth.passes - 1)
     left, right = -truth.width_m / 2, total + truth.width_m / 2
-    corner = np.array([[left, left * slope], [right, right * slope], [right, truth.length_m + right * slope], [left, truth.length_m + left * slope]])  # fmt: skip
+    across = np.array([left, right, right, left])
+    corner = np.column_stack([across, across * slope + np.array([0.0, 0.0, truth.length_m, truth.length_m])])
     return log, np.column_stack(turned(corner[:, 0], corner[:, 1]))
 
 
-def station_at(keep: NDArray[np.bool_], index: int) -> float:
-    """Number of a kept point."""
-    return float(np.count_nonzero(keep[:index]))
-
-
 def _valve(opens: NDArray[np.bool_], shuts: NDArray[np.bool_], lag_on: int, lag_off: int) -> NDArray[np.bool_]:
-    """A valve that opens ``lag_on`` ticks after the opening look finds ground, and shuts ``lag_off`` after the other."""
+    """Opens ``lag_on`` ticks after the opening look finds ground, and shuts ``lag_off`` after the other loses it."""
     rises = np.flatnonzero(opens[1:] & ~opens[:-1]) + 1
     falls = np.flatnonzero(~shuts[1:] & shuts[:-1]) + 1
     state = np.zeros(opens.shape[0], np.bool_)

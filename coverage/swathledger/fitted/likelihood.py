@@ -37,7 +37,7 @@ LEAST_SPREAD_M = 0.02
 STRAY_LOGIT, STRAY_SIGMA = -3.0, 1.0
 _POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 NODES = Nodes(_POINTS, _WEIGHTS / _WEIGHTS.sum())
-WARM, DRAWS, THIN = 3000, 6000, 3
+WARM, DRAWS, THIN = 3600, 8000, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ def draw(events: Events, expected_s: tuple[float, float], right_m: tuple[float, 
     )
     rng = np.random.default_rng(seed)
     steps = rng.standard_normal((WARM + DRAWS, COUNT))
-    uniform = rng.random(WARM + DRAWS)
+    uniform = rng.random((WARM + DRAWS, 2))
     out = np.zeros((DRAWS // THIN, COUNT))
     scale = np.array([0.2, 0.2, 0.2, 0.2, 0.05, 0.1, 0.2, 0.3, 0.05])
     kept = walk(

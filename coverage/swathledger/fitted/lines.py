@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from swathledger.swath.swath import Swath
 
@@ -118,6 +118,15 @@ def _pairs(s: _Samples, width_m: float) -> Floats:
     return np.array(out, dtype=np.float64).reshape(-1, 5)
 
 
+def _even(pairs: Floats, width_m: float) -> Floats:
+    """Pairs near the usual distance of their kind: last passes and point rows lie where they must."""
+    kind = pairs[:, 3] * (1.0 - pairs[:, 4])
+    usual = np.array([np.median(pairs[kind == k, 2]) for k in kind])
+    off = np.abs(pairs[:, 2] - usual)
+    kept: Floats = pairs[off <= max(4 * 1.4826 * float(np.median(off)), 0.02 * width_m)]
+    return kept
+
+
 def measure_lines(swath: Swath) -> Lines:
     """Driven spacing of neighbouring passes, and the sideways offset that its alternation shows.
 
@@ -130,9 +139,7 @@ def measure_lines(swath: Swath) -> Lines:
     pairs = _pairs(samples, width)
     if pairs.shape[0] < LEAST_PAIRS:
         return NOTHING
-    centre = np.median(pairs[:, 2])
-    off = np.abs(pairs[:, 2] - centre)
-    pairs = pairs[off <= max(4 * 1.4826 * float(np.median(off)), 0.05 * width)]
+    pairs = _even(pairs, width)
     if pairs.shape[0] < LEAST_PAIRS:
         return NOTHING
     shift = -pairs[:, 3] * (1.0 - pairs[:, 4])
@@ -168,5 +175,5 @@ def measure_lines(swath: Swath) -> Lines:
         float(error[1]) if told else None,
         wander,
         int(pairs.shape[0]),
-        float(student.ppf(0.5 + LEVEL / 2, free)),
+        float(stdtrit(free, 0.5 + LEVEL / 2)),
     )

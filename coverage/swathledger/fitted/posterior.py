@@ -17,9 +17,11 @@ ON, OFF, LATE_ON, LATE_OFF, COVERED, BEYOND, SPREAD, STRAY, RIGHT = range(9)
 they shut; margin at the boundary less that at treated ground, m; log of the spread, m; logit of the share of strays;
 antenna farther right than the file says, m."""
 COUNT = 9
-TUNED = 250
+TUNED = 240
 """Proposals between two looks at how many were taken."""
-FORGOTTEN = (500, 1500)
+JUMPS = 4
+"""Every so many proposals one tries another threshold."""
+FORGOTTEN = (480, 1440)
 """What was met on the way from the start says little of where the walk arrived."""
 
 
@@ -135,6 +137,34 @@ def log_posterior(theta, seen, prior, nodes):  # type: ignore[no-untyped-def]  #
 
 
 @njit
+def _mean_place(seen, opens, covered):  # type: ignore[no-untyped-def]  # numba infers the types
+    """Mean way, over seams of one kind, at which a threshold is met."""
+    level = (1.0 - min(covered, 1.0)) * (seen.place_m.shape[1] - 1)
+    j = min(np.int64(level), seen.place_m.shape[1] - 2)
+    f = level - j
+    total, count = 0.0, 0
+    for k in range(seen.opens.shape[0]):
+        if seen.opens[k] == opens:
+            total += (1.0 - f) * seen.place_m[k, j] + f * seen.place_m[k, j + 1]
+            count += 1
+    return total / count if count > 0 else 0.0
+
+
+@njit
+def _other_threshold(at, covered, seen):  # type: ignore[no-untyped-def]  # numba infers the types
+    """The same controller with another threshold, which switches at the same places on average.
+
+    Threshold and margin do nearly the same where all seams are crossed at one angle: small steps do not lead from one
+    to the other. The move is its own inverse and keeps volumes, so that it is accepted like any other.
+    """
+    trial = at.copy()
+    trial[COVERED] = covered
+    trial[ON] += _mean_place(seen, True, at[COVERED]) - _mean_place(seen, True, covered)
+    trial[OFF] += _mean_place(seen, False, at[COVERED]) - _mean_place(seen, False, covered)
+    return trial
+
+
+@njit
 def walk(theta, scale, steps, uniform, out, thin, warm, seen, prior, nodes):  # type: ignore[no-untyped-def]  # numba infers the types
     """Adaptive Metropolis (Haario, Saksman and Tamminen 2001, Bernoulli 7:223-242); returns how many draws were kept.
 
@@ -149,19 +179,24 @@ def walk(theta, scale, steps, uniform, out, thin, warm, seen, prior, nodes):  # 
     met, taken = 0.0, 0.0
     kept = 0
     for n in range(steps.shape[0]):
-        trial = at + factor * (root @ steps[n])
+        jump = n % JUMPS == JUMPS - 1
+        if jump:
+            low, high = prior.least_covered, 1.0 + prior.wholly
+            trial = _other_threshold(at, low + (high - low) * uniform[n, 1], seen)
+        else:
+            trial = at + factor * (root @ steps[n])
         got = log_posterior(trial, seen, prior, nodes)
-        if got > -np.inf and (got >= value or uniform[n] < np.exp(got - value)):
+        if got > -np.inf and (got >= value or uniform[n, 0] < np.exp(got - value)):
             at = trial
             value = got
-            taken += 1.0
+            taken += 0.0 if jump else 1.0
         if n < warm:
             met += 1.0
             gap = at - mean
             mean = mean + gap / met
             cov = cov + np.outer(gap, at - mean)
             if (n + 1) % TUNED == 0:
-                factor *= np.exp(taken / TUNED - 0.25)
+                factor *= np.exp(taken * JUMPS / ((JUMPS - 1) * TUNED) - 0.25)
                 taken = 0.0
                 if met > 40.0:
                     root = np.linalg.cholesky(cov / (met - 1.0) + 1e-10 * np.eye(d))

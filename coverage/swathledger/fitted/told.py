@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from shapely import MultiPolygon
+from shapely import MultiPolygon, Polygon
 
+from swathledger.errors import InputError
 from swathledger.field.field import Field, LocalPlane
 from swathledger.fitted.carrier import Found, Setup
+from swathledger.fitted.fit import fit_setup
 from swathledger.fitted.seen import all_ground
 from swathledger.ledger.account import account
 from swathledger.ledger.place import place_drive
@@ -58,6 +60,16 @@ def disagreements(setup: Setup) -> tuple[Note, ...]:
     if _apart(setup.spacing_m, setup.boom_m, LEAST_SPACING_M):
         notes.append(_spacing(setup))
     return tuple(notes)
+
+
+def notes_for(
+    log: Log, machine: Machine, swath: Swath, target: Polygon | MultiPolygon | None, tolerance_m: float
+) -> tuple[Note, ...]:
+    """Disagreements of a drive with its machine file; none where the drive is too long to be looked at."""
+    try:
+        return disagreements(fit_setup(log, machine, swath, target=target, tolerance_m=tolerance_m))
+    except InputError:
+        return ()
 
 
 def everything(setup: Setup, overlap: Overlap | None) -> tuple[Note, ...]:

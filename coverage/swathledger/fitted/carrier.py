@@ -87,6 +87,8 @@ class Setup:
         offset share is shared out by speeds as far as the drive's own differ.
     ahead_by_file_timing_m : Found
         The sharper figure that holds if the machine file's delays are right to the last bit.
+    ahead_free_m : Found
+        With the delays left open: what speeds alone tell apart.
     right_m : Found
         Rests on passes being spaced evenly by the boom's centre.
     spacing_m : Found
@@ -104,6 +106,7 @@ class Setup:
     boom_m: float
     ahead_m: Found
     ahead_by_file_timing_m: Found
+    ahead_free_m: Found
     right_m: Found
     spacing_m: Found
     controller: Controller | None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
@@ -53,7 +55,9 @@ def fit_setup(
     lines = measure_lines(swath)
     right = (0.0, UNKNOWN_RIGHT_M)
     if lines.right_m is not None and lines.right_error_m is not None and lines.right_error_m < 0.5:
-        right = (lines.right_m, max(lines.right_error_m, 0.01))
+        # edges of treated ground lie where the boom was, not where the file has it; what stays open is the error
+        swath = _moved_left(swath, lines.right_m)
+        right = (0.0, max(lines.right_error_m, 0.01))
     base = _base(machine, lines)
     layout = logged_layout(log, machine)
     if log.state_kind == "none" or swath.width_by_row:
@@ -70,6 +74,11 @@ def fit_setup(
     return _setup(base, lines, events, draw(events, expected, right), expected)
 
 
+def _moved_left(swath: Swath, by_m: float) -> Swath:
+    """The boom moved to the left of its own heading."""
+    return replace(swath, x_m=swath.x_m - by_m * swath.right_x, y_m=swath.y_m - by_m * swath.right_y)
+
+
 def _base(machine: Machine, lines: Lines) -> Setup:
     hitch = machine.hitch
     right = machine.antenna.right_of_centre_m
@@ -81,6 +90,7 @@ def _base(machine: Machine, lines: Lines) -> Setup:
         boom_m=machine.boom.width_m,
         ahead_m=Found(None),
         ahead_by_file_timing_m=Found(None),
+        ahead_free_m=Found(None),
         right_m=_of_lines(lines.right_m, lines.right_error_m, right, lines, Note.of("fitted.one_sided")),
         spacing_m=_of_lines(lines.spacing_m, lines.spacing_error_m, 0.0, lines, straight),
         controller=None,
@@ -117,7 +127,7 @@ def _too_little(events: Events, groups: int) -> Note | None:
 def _unknown(base: Setup, why: Note, seams: int, lines: Lines) -> Setup:
     nothing = Found(None, why_not=why)
     return Setup(
-        base.trailed, base.file_ahead_m, base.file_right_m, base.boom_m, nothing, nothing, base.right_m,
+        base.trailed, base.file_ahead_m, base.file_right_m, base.boom_m, nothing, nothing, nothing, base.right_m,
         base.spacing_m, None, None, 0, 0, seams, lines.pairs,
     )  # fmt: skip
 
@@ -140,6 +150,7 @@ def _setup(base: Setup, lines: Lines, events: Events, draws: Draws, expected: tu
         boom_m=base.boom_m,
         ahead_m=_held(draws.behind_m, late, base.file_ahead_m),
         ahead_by_file_timing_m=found(by_file, base.file_ahead_m),
+        ahead_free_m=found(draws.behind_m, base.file_ahead_m),
         right_m=base.right_m,
         spacing_m=base.spacing_m,
         controller=Controller(

@@ -24,6 +24,7 @@ NEAREST, FARTHEST = 0.6, 1.4
 """Neighbours lie within these shares of the boom's width."""
 LEAST_PAIRS = 3
 LEVEL = 0.90
+LEAST_OFF_M = 0.05
 OWN_M = 0.01
 """What the measuring of one pair adds, m."""
 
@@ -118,12 +119,16 @@ def _pairs(s: _Samples, width_m: float) -> Floats:
     return np.array(out, dtype=np.float64).reshape(-1, 5)
 
 
-def _even(pairs: Floats, width_m: float) -> Floats:
-    """Pairs near the usual distance of their kind: last passes and point rows lie where they must."""
-    kind = pairs[:, 3] * (1.0 - pairs[:, 4])
-    usual = np.array([np.median(pairs[kind == k, 2]) for k in kind])
-    off = np.abs(pairs[:, 2] - usual)
-    kept: Floats = pairs[off <= max(4 * 1.4826 * float(np.median(off)), 0.02 * width_m)]
+def _even(pairs: Floats) -> Floats:
+    """Pairs near what most of them say (least absolute deviations): last passes and point rows lie where they must."""
+    shift = -pairs[:, 3] * (1.0 - pairs[:, 4])
+    design = np.column_stack([np.ones(shift.shape[0]), shift])[:, : 1 + int(np.ptp(shift) > 0)]
+    off = np.ones(pairs.shape[0])
+    for _ in range(40):
+        weight = 1.0 / np.maximum(off, 1e-3)
+        beta = np.linalg.lstsq(design * np.sqrt(weight)[:, None], pairs[:, 2] * np.sqrt(weight), rcond=None)[0]
+        off = np.abs(pairs[:, 2] - design @ beta)
+    kept: Floats = pairs[off <= max(4 * 1.4826 * float(np.median(off)), LEAST_OFF_M)]
     return kept
 
 
@@ -139,7 +144,7 @@ def measure_lines(swath: Swath) -> Lines:
     pairs = _pairs(samples, width)
     if pairs.shape[0] < LEAST_PAIRS:
         return NOTHING
-    pairs = _even(pairs, width)
+    pairs = _even(pairs)
     if pairs.shape[0] < LEAST_PAIRS:
         return NOTHING
     shift = -pairs[:, 3] * (1.0 - pairs[:, 4])

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from swathledger.log.log import Log, LogQuality
 from swathledger.machine.machine import Antenna, Boom, Hitch, Machine, Valves
-from swathledger.simulate.path import to_degrees
 from swathledger.statistics import gauss_markov
 
 Floats = NDArray[np.float64]
@@ -216,7 +215,7 @@ def drive_plain(truth: Truth) -> tuple[Log, Floats]:
         return px * np.cos(turn) + py * np.sin(turn), -px * np.sin(turn) + py * np.cos(turn)
 
     lx, ly = turned(ax[rows] + ex[rows] + white[0], ay[rows] + ey[rows] + white[1])
-    lat, lon = to_degrees(PLANE, lx, ly)
+    lat, lon = PLANE.inverse(lx, ly)
     quality = LogQuality(rows.shape[0], rows.shape[0], (), (), (), 1 / truth.hz, None)
     course = np.rad2deg(machine_heading[rows]) + truth.bearing_deg + 0.2 * rng.standard_normal(rows.shape[0])
     log = Log(

@@ -197,8 +197,9 @@ def drive_plain(truth: Truth) -> tuple[Log, Floats]:
         return out
 
     state = np.zeros((n, truth.sections), np.bool_)
-    opens = share(max(0.0, -truth.late_on_s)) > 1.0 - truth.covered + 1e-9
-    shuts = share(max(0.0, -truth.late_off_s)) > 1.0 - truth.covered + 1e-9
+    looks = {look: share(look) for look in {max(0.0, -truth.late_on_s), max(0.0, -truth.late_off_s)}}
+    opens = looks[max(0.0, -truth.late_on_s)] > 1.0 - truth.covered + 1e-9
+    shuts = looks[max(0.0, -truth.late_off_s)] > 1.0 - truth.covered + 1e-9
     lag_on, lag_off = (round(max(0.0, late) / TICK_S) for late in (truth.late_on_s, truth.late_off_s))
     # beyond a boom's width outside the block the operator has switched off
     inside = (by - bx * slope > -0.9 * truth.width_m) & (truth.length_m - by + bx * slope > -0.9 * truth.width_m)

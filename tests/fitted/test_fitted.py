@@ -129,17 +129,13 @@ def test_net_delays_become_valves_or_look_ahead() -> None:
     assert valves_of(0.4, -0.3) == Valves(on_delay_s=0.4, look_ahead_off_s=0.3)
 
 
-@pytest.mark.parametrize(
-    ("name", "machine"), [("whaleback.csv", "machine_36m.toml"), ("duckhole.csv", "machine_36m.toml")]
-)
-def test_samples_show_a_missing_antenna_and_nothing_where_it_is_given(name: str, machine: str) -> None:
-    sprayer = read_machine(SAMPLES / machine)
-    log = read_log([SAMPLES / name], columns=sprayer.columns, sections=len(sprayer.boom.sections))
+def test_a_sample_shows_a_missing_antenna_and_nothing_where_it_is_given() -> None:
+    sprayer = read_machine(SAMPLES / "machine_36m.toml")
+    log = read_log([SAMPLES / "whaleback.csv"], columns=sprayer.columns, sections=len(sprayer.boom.sections))
     right, _ = setup_of_log(log, sprayer)
     assert disagreements(right) == ()
     missing, notes = setup_of_log(log, replace(sprayer, antenna=Antenna(gnss_sigma_m=0.02)))
     assert [note.code for note in disagreements(missing)] == ["fitted.ahead_not_given"]
-    assert missing.ahead_m.low is not None
-    assert missing.ahead_m.high is not None
-    assert missing.ahead_m.low <= 4.2 <= missing.ahead_m.high
     assert "fitted.overlap" in [note.code for note in notes]
+    # what the drive says does not hang on what the file says
+    assert missing.ahead_by_file_timing_m.value == pytest.approx(right.ahead_by_file_timing_m.value, abs=0.3)

@@ -55,7 +55,7 @@ TESTS = {
     "study": "tests/study tests/statistics",
     "simulate": "tests/simulate",
 }
-INTERPRETED = {"grid": "tests/grid"}
+INTERPRETED = {"grid": "tests/grid", "shutoff": "tests/shutoff/test_small.py"}
 """Of these packages fewer tests are small enough to be tried with the kernels interpreted."""
 QUICK_S = {False: 3.0, True: 1.0}
 """Tests that take longer, compiled or interpreted, are left to ``make test``."""

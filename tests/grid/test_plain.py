@@ -147,7 +147,7 @@ def paint(band: Band, h: float, mask: np.ndarray, lines: PoseLines, strips: Stri
 
 # --- drives -----------------------------------------------------------------------------------------------------------
 def brush_of(strips: Strips, lines: PoseLines, boom: Boom) -> Brush:
-    return Brush(strips, lines, EDGES, boom)
+    return Brush(strips, lines, boom)
 
 
 def drives(rng: np.random.Generator, count: int, extent: tuple[float, float]) -> tuple[PoseLines, Strips]:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from swathledger.errors import InputError
-from swathledger.machine.plumbing import Line, Plumbing
+from swathledger.machine.plumbing import Plumbing, PlumbingLine
 from swathledger.machine.products import Product
 from swathledger.money.budget import RetrofitCase, break_even_area_units, partial_budget, payback
 from swathledger.money.interval import bootstrap_by_field
@@ -392,8 +392,10 @@ def test_warnings_are_of_what_is_so_and_of_nothing_else() -> None:
 
 
 # --- priming and rinsing ----------------------------------------------------------------------------------------------
-MAIN = Line("main", BORE_M, 8.0)
-LINES = Plumbing((4,), lines=(MAIN, Line("tail", BORE_M, 2.0, recirculated=False)), held_l=5.0, nozzle_body_l=0.25)
+MAIN = PlumbingLine("main", BORE_M, 8.0)
+LINES = Plumbing(
+    (4,), lines=(MAIN, PlumbingLine("tail", BORE_M, 2.0, recirculated=False)), held_l=5.0, nozzle_body_l=0.25
+)
 
 
 def prime(start: str, litres: float | None, occasion: str = "first_of_day", longitude: float = 0.0) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from pathkit import log_from_path
 from swathledger.errors import InputError
 from swathledger.log.log import Log
 from swathledger.machine.machine import Boom, Machine
-from swathledger.machine.plumbing import Line, Plumbing
+from swathledger.machine.plumbing import Plumbing, PlumbingLine
 from swathledger.plumbing.job import StandingJob, at_the_boom, reach_of, standing_of, standing_rows
 from swathledger.plumbing.prime import (
     Recirculation,
@@ -34,9 +34,9 @@ from swathledger.swath.build import build_swath
 
 BORE_M = (4.0 / math.pi / 1000.0) ** 0.5  # a line of this bore holds a litre a metre
 LINES = (
-    Line("main", BORE_M, 6.0, "all"),
-    Line("hoses", BORE_M, 1.0, "section", recirculated=False),
-    Line("pipe", BORE_M, 2.0, "boom"),
+    PlumbingLine("main", BORE_M, 6.0, "all"),
+    PlumbingLine("hoses", BORE_M, 1.0, "section", recirculated=False),
+    PlumbingLine("pipe", BORE_M, 2.0, "boom"),
 )
 FULL = Plumbing(
     (2, 4),

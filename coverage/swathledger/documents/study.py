@@ -10,7 +10,7 @@ from typing import ClassVar
 from swathledger.documents.document import Document, NoteCode, Table
 
 
-class LeftOutLedger(Table, frozen=True, kw_only=True):
+class LeftOut(Table, frozen=True, kw_only=True):
     """A ledger that was not used, and why."""
 
     name: str
@@ -148,7 +148,7 @@ class Diminishing(Table, frozen=True, kw_only=True):
 
 
 class FitTerm(Table, frozen=True, kw_only=True):
-    """See :class:`swathledger.study.regress.Term`."""
+    """One coefficient: estimate, robust standard error, interval, t and p against 0, and its variance inflation."""
 
     name: str
     estimate: float
@@ -161,7 +161,27 @@ class FitTerm(Table, frozen=True, kw_only=True):
 
 
 class StudyFit(Table, frozen=True, kw_only=True):
-    """See :class:`swathledger.study.regress.Fit`."""
+    """An ordinary least squares fit.
+
+    Attributes
+    ----------
+    n, clusters : int
+        Rows, and fields they come from.
+    terms : tuple of FitTerm
+        The intercept first.
+    errors : str
+        ``HC3``, or ``CR1 by field`` where a field has several rows.
+    degrees : int
+        Degrees of freedom of the intervals.
+    breusch_pagan_p : float or None
+        Koenker's studentised form; small: the spread depends on the predictors (the errors above allow for that).
+    shapiro_p : float or None
+        Small: residuals are not normal.
+    largest_cook, largest_cook_row, largest_cook_field : float, int, str
+        The row whose removal would move the fit most; above 1 is a warning.
+    condition : float
+        Of the design with columns of unit length; above 30 the terms cannot be told apart.
+    """
 
     response: str
     n: int
@@ -179,6 +199,10 @@ class StudyFit(Table, frozen=True, kw_only=True):
     largest_cook_row: int
     condition: float
     largest_cook_field: str
+
+    def term(self, name: str) -> FitTerm:
+        """The term of a name."""
+        return next(term for term in self.terms if term.name == name)
 
 
 class JointFit(StudyFit, frozen=True, kw_only=True):
@@ -240,7 +264,7 @@ class StudyDocument(Document, frozen=True, kw_only=True):
     fields: int
     jobs: int
     target_ha: float
-    left_out: tuple[LeftOutLedger, ...]
+    left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...]
     note_codes: tuple[NoteCode, ...] = ()
     cells_m: tuple[float, ...]

@@ -11,9 +11,10 @@ from pathlib import Path
 from swathledger.documents.document import parse, reason
 from swathledger.documents.ledger import Ledger, LedgerField
 from swathledger.documents.replay import LedgerLayout
+from swathledger.documents.study import LeftOut
 from swathledger.errors import InputError
 from swathledger.geodesy import distance_m
-from swathledger.study.collected import AS_LOGGED, LOGGED, LayoutRow, LeftOut, StudyField, StudyJob
+from swathledger.study.collected import AS_LOGGED, LOGGED, LayoutRow, StudyField, StudyJob
 
 LEDGER = "ledger.json"
 SAME_PLACE_M = 500.0
@@ -68,14 +69,14 @@ def read_ledgers(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[L
             data = path.read_bytes()
             digest = hashlib.sha256(data).hexdigest()
             if digest in seen:
-                left.append(LeftOut(name, f"the same ledger as {seen[digest]}"))
+                left.append(LeftOut(name=name, reason=f"the same ledger as {seen[digest]}"))
                 continue
             ledger = parse(Ledger, data, str(path))
         except OSError as error:
-            left.append(LeftOut(name, f"cannot be read ({error.strerror or error})"))
+            left.append(LeftOut(name=name, reason=f"cannot be read ({error.strerror or error})"))
             continue
         except InputError as error:
-            left.append(LeftOut(name, reason(error)))
+            left.append(LeftOut(name=name, reason=reason(error)))
             continue
         seen[digest] = name
         names[name] = names.get(name, 0) + 1
@@ -137,7 +138,7 @@ def job_of(ledger: Ledger, name: str) -> StudyJob | LeftOut:
     field, area, model, made = ledger.field, ledger.area, ledger.model, ledger.provenance
     target = area.target_m2 or field.target_area_m2
     if target <= 0:
-        return LeftOut(name, "it has no target area")
+        return LeftOut(name=name, reason="it has no target area")
     widest = next((row for row in ledger.replay if row.groups and row.group_width_m), None)
     return StudyJob(
         name=name,

@@ -153,14 +153,6 @@ class StudyJob:
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
-    """A ledger that was not used, and why."""
-
-    name: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
 class StudyField:
     """A field with all its jobs: the unit that is drawn in the bootstrap.
 

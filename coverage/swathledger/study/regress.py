@@ -3,79 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.documents.study import FitTerm, StudyFit
 from swathledger.errors import InputError
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Term:
-    """One coefficient: estimate, robust standard error, interval, t and p against 0."""
-
-    name: str
-    estimate: float
-    standard_error: float
-    low: float
-    high: float
-    t: float
-    p: float
-    vif: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """An ordinary least squares fit.
-
-    Attributes
-    ----------
-    response : str
-    n, clusters : int
-        Rows, and fields they come from.
-    terms : tuple of Term
-        The intercept first.
-    r2, r2_adjusted : float
-    residual_sd : float
-    errors : str
-        ``HC3``, or ``CR1 by field`` where a field has several rows.
-    degrees : int
-        Degrees of freedom of the intervals.
-    level : float
-    breusch_pagan_p : float or None
-        Koenker's studentised form; small: the spread depends on the predictors (the errors above allow for that).
-    shapiro_p : float or None
-        Small: residuals are not normal.
-    largest_cook : float
-    largest_cook_row : int
-        Row whose removal would move the fit most; above 1 is a warning.
-    condition : float
-        Of the design with columns of unit length; above 30 the terms cannot be told apart.
-    """
-
-    response: str
-    n: int
-    clusters: int
-    terms: tuple[Term, ...]
-    r2: float
-    r2_adjusted: float
-    residual_sd: float
-    errors: str
-    degrees: int
-    level: float
-    breusch_pagan_p: float | None
-    shapiro_p: float | None
-    largest_cook: float
-    largest_cook_row: int
-    condition: float
-
-    def term(self, name: str) -> Term:
-        """The term of a name."""
-        return next(term for term in self.terms if term.name == name)
 
 
 def _vif(x: Floats, j: int) -> float | None:
@@ -107,8 +43,9 @@ def ols(
     predictors: Sequence[tuple[str, Floats]],
     *,
     cluster: Sequence[int] | None = None,
+    labels: Sequence[str] | None = None,
     level: float = 0.9,
-) -> Fit | None:
+) -> StudyFit | None:
     """Fit ``y = b0 + b1 x1 + ...``; None where there are too few rows or a predictor does not vary.
 
     Parameters
@@ -118,6 +55,8 @@ def ols(
     predictors : sequence of (name, (n,) float64)
     cluster : sequence of int, optional
         Field of every row, where one field has several: errors are then robust to dependence within a field.
+    labels : sequence of str, optional
+        What to call the rows by, for the one whose removal would move the fit most; their numbers if not given.
     level : float
 
     Notes
@@ -161,37 +100,40 @@ def ols(
     for j, name in enumerate(names):
         t = float(beta[j] / se[j]) if se[j] > 0 else float("nan")
         terms.append(
-            Term(
-                name,
-                float(beta[j]),
-                float(se[j]),
-                float(beta[j] - reach * se[j]),
-                float(beta[j] + reach * se[j]),
-                t,
-                float(2 * stats.t.sf(abs(t), degrees)),
-                _vif(x, j) if j else None,
+            FitTerm(
+                name=name,
+                estimate=float(beta[j]),
+                standard_error=float(se[j]),
+                low=float(beta[j] - reach * se[j]),
+                high=float(beta[j] + reach * se[j]),
+                t=t,
+                p=float(2 * stats.t.sf(abs(t), degrees)),
+                vif=_vif(x, j) if j else None,
             )
         )
     rss, tss = float(residual @ residual), float(((y - y.mean()) ** 2).sum())
     r2 = 1.0 - rss / tss if tss > 0 else float("nan")
     s2 = rss / (n - p)
     cook = residual**2 * leverage / (p * max(s2, 1e-300) * np.maximum(1 - leverage, 1e-9) ** 2)
-    diagnostics = _diagnostics(x, residual, stats)
-    return Fit(
-        response,
-        n,
-        n if groups is None else int(groups.max()) + 1,
-        tuple(terms),
-        r2,
-        1.0 - (1.0 - r2) * (n - 1) / (n - p),
-        float(np.sqrt(s2)),
-        errors,
-        degrees,
-        level,
-        *diagnostics,
-        float(cook.max()),
-        int(cook.argmax()),
-        float(np.linalg.cond(x / scale)),
+    breusch_pagan, shapiro = _diagnostics(x, residual, stats)
+    worst = int(cook.argmax())
+    return StudyFit(
+        response=response,
+        n=n,
+        clusters=n if groups is None else int(groups.max()) + 1,
+        terms=tuple(terms),
+        r2=r2,
+        r2_adjusted=1.0 - (1.0 - r2) * (n - 1) / (n - p),
+        residual_sd=float(np.sqrt(s2)),
+        errors=errors,
+        degrees=degrees,
+        level=level,
+        breusch_pagan_p=breusch_pagan,
+        shapiro_p=shapiro,
+        largest_cook=float(cook.max()),
+        largest_cook_row=worst,
+        condition=float(np.linalg.cond(x / scale)),
+        largest_cook_field=str(worst) if labels is None else labels[worst],
     )
 
 

@@ -10,10 +10,10 @@ import numpy as np
 
 from swathledger import __version__
 from swathledger.documents.document import NoteCode, dump, rounded, taken
-from swathledger.documents.study import LeftOutLedger, Spread, StudyAgreement, StudyChoices, StudyDocument
+from swathledger.documents.study import LeftOut, Spread, StudyAgreement, StudyChoices, StudyDocument
 from swathledger.notes import Measure, Note
 from swathledger.study.collect import fields_of, read_ledgers
-from swathledger.study.collected import LeftOut, StudyField, StudyJob, StudySettings
+from swathledger.study.collected import StudyField, StudyJob, StudySettings
 from swathledger.study.resolution import (
     common_layouts,
     differences,
@@ -90,7 +90,7 @@ def study_document(
         fields=len(fields),
         jobs=len(jobs),
         target_ha=sum(job.target_area_m2 for job in jobs) / 1e4,
-        left_out=tuple(taken(LeftOutLedger, item) for item in left),
+        left_out=tuple(left),
         notes=tuple(say_all(notes)),
         note_codes=tuple(NoteCode.of(note) for note in notes),
         cells_m=used([job.cell_m for job in jobs]),

@@ -5,19 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.documents.document import taken
-from swathledger.documents.study import FitTerm, JointFit, ShapeClass, ShapeEffect, StudyFit, StudyMachine
+from swathledger.documents.study import JointFit, ShapeClass, ShapeEffect, StudyFit, StudyMachine
 from swathledger.study.collected import AS_LOGGED, LOGGED, StudyField, StudySettings
-from swathledger.study.regress import Fit, ols
+from swathledger.study.regress import ols
 from swathledger.study.resolution import common_layouts
 
 Floats = NDArray[np.float64]
-F = TypeVar("F", bound=StudyFit)
 
 PREDICTORS = (
     ("perimeter_to_area_per_m", "perimeter / area, 1/m"),
@@ -72,12 +70,6 @@ def _known(y: Sequence[float | None], xs: Sequence[Sequence[float | None]]) -> t
     return keep, np.array([y[i] for i in keep], dtype=np.float64), columns
 
 
-def _fit_as(kind: type[F], fit: Fit, labels: Sequence[str], **own: str) -> F:
-    """A fit as a table of the document; ``labels`` are the fields of its rows."""
-    terms = tuple(taken(FitTerm, term) for term in fit.terms)
-    return taken(kind, fit, terms=terms, largest_cook_field=labels[fit.largest_cook_row], **own)
-
-
 def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> tuple[ShapeEffect, ...]:
     """Rank correlation and simple regression of every response on every measure of shape."""
     from scipy import stats
@@ -89,7 +81,9 @@ def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> tupl
             keep, ys, columns = _known(y, [x])
             varies = len(keep) >= 3 and float(np.ptp(columns[0])) > 0 and float(np.ptp(ys)) > 0
             rank = stats.spearmanr(columns[0], ys) if varies else None
-            fit = ols(name, ys, [(measure, columns[0])], level=settings.level) if varies else None
+            labels = [fields[i].field_id for i in keep]
+            line = [(measure, columns[0])]
+            fit = ols(name, ys, line, labels=labels, level=settings.level) if varies else None
             out.append(
                 ShapeEffect(
                     response=name,
@@ -99,7 +93,7 @@ def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> tupl
                     fields=len(keep),
                     spearman=None if rank is None else float(rank.statistic),
                     spearman_p=None if rank is None or len(keep) < 5 else float(rank.pvalue),
-                    fit=None if fit is None else _fit_as(StudyFit, fit, [fields[i].field_id for i in keep]),
+                    fit=fit,
                     x=tuple(columns[0].tolist()),
                     y=tuple(ys.tolist()),
                 )
@@ -114,9 +108,10 @@ def joint_regressions(fields: Sequence[StudyField], settings: StudySettings) -> 
         xs = [(measure, [predictor(field, measure) for field in fields]) for measure in TOGETHER]
         known = [(measure, x) for measure, x in xs if all(v is not None for v in x) and len(set(x)) > 1]
         keep, ys, columns = _known(y, [x for _, x in known])
-        fit = ols(name, ys, [(known[j][0], columns[j]) for j in range(len(known))], level=settings.level)
+        terms = [(measure, values) for (measure, _), values in zip(known, columns, strict=True)]
+        fit = ols(name, ys, terms, labels=[fields[i].field_id for i in keep], level=settings.level)
         if fit is not None and known:
-            out.append(_fit_as(JointFit, fit, [fields[i].field_id for i in keep], response_words=words))
+            out.append(taken(JointFit, fit, response_words=words))
     return tuple(out)
 
 
@@ -146,9 +141,10 @@ def width_regression(fields: Sequence[StudyField], settings: StudySettings) -> S
     many = [m for m in names if sum(field.first.machine == m for field in fields) >= 3]
     if len(many) == len(names):
         terms += [(f"machine: {m}", np.array([float(m == one) for one in machine])) for m in many[1:]]
-    fit = ols("over_application_pct", np.asarray(y, dtype=np.float64), terms, cluster=number, level=settings.level)
-    labels = {field.number: field.field_id for field in fields}
-    return None if fit is None else _fit_as(StudyFit, fit, [labels[n] for n in number])
+    names_of = {field.number: field.field_id for field in fields}
+    labels = [names_of[n] for n in number]
+    over = np.asarray(y, dtype=np.float64)
+    return ols("over_application_pct", over, terms, cluster=number, labels=labels, level=settings.level)
 
 
 def shape_classes(fields: Sequence[StudyField]) -> tuple[ShapeClass, ...]:

@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 @options.cell_option()
 @options.groups_option()
 @options.off_when_covered_option()
-@click.option(
+@options.setting(
     "--bridge",
-    "bridge_s",
-    type=click.FloatRange(min=0, min_open=True),
-    metavar="SECONDS",
-    help="Bridge gaps of the log up to this long where the machine can have driven straight with spraying on at both "
+    click.FloatRange(min=0, min_open=True),
+    "SECONDS",
+    "Bridge gaps of the log up to this long where the machine can have driven straight with spraying on at both "
     "ends, and mark it as assumed. Default: ground under them is told as not recorded.",
+    name="bridge_s",
 )
 @options.units_option()
 @options.field_option()

@@ -96,6 +96,16 @@ def logs_argument() -> Decorator[Any]:
     )
 
 
+def setting(
+    option: str, kind: Any, metavar: str, help_text: str, *, default: Any = None, name: str | None = None
+) -> Decorator[Any]:
+    """An option with one value; a default is shown. The command gets it as ``name``, or by the option's own."""
+    names = [option] if name is None else [option, name]
+    return click.option(
+        *names, type=kind, default=default, show_default=default is not None, metavar=metavar, help=help_text
+    )
+
+
 def machine_option(*, required: bool = True) -> Decorator[Any]:
     """``--machine M.toml``, as `machine`: Path (or None)."""
     return click.option(

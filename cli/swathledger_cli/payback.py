@@ -22,28 +22,12 @@ _NOT_NEGATIVE = click.FloatRange(min=0.0)
 @click.command(name="payback")
 @click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option("--price", type=PositiveFloat(), required=True, metavar="N", help="Price of the retrofit, fitted.")
-@click.option(
-    "--life", type=PositiveFloat(), default=10.0, show_default=True, metavar="YEARS", help="Years that it is used."
+@options.setting("--life", PositiveFloat(), "YEARS", "Years that it is used.", default=10.0)
+@options.setting("--interest", _SHARE, "SHARE", "Interest a year: 0.06 is 6 %.", default=0.06)
+@options.setting(
+    "--maintenance", _SHARE, "SHARE", "Upkeep a year beyond today's, as a share of the price.", default=0.02
 )
-@click.option(
-    "--interest", type=_SHARE, default=0.06, show_default=True, metavar="SHARE", help="Interest a year: 0.06 is 6 %."
-)
-@click.option(
-    "--maintenance",
-    type=_SHARE,
-    default=0.02,
-    show_default=True,
-    metavar="SHARE",
-    help="Upkeep a year beyond today's, as a share of the price.",
-)
-@click.option(
-    "--salvage",
-    type=_NOT_NEGATIVE,
-    default=0.0,
-    show_default=True,
-    metavar="N",
-    help="What it is worth at the end of its life.",
-)
+@options.setting("--salvage", _NOT_NEGATIVE, "N", "What it is worth at the end of its life.", default=0.0)
 @in_units(
     "area",
     "area_m2",
@@ -87,41 +71,28 @@ _NOT_NEGATIVE = click.FloatRange(min=0.0)
     show_default=True,
     help="Whether the retrofit returns the boom's content to the tank; counted where --machine tells the plumbing.",
 )
-@click.option(
+@options.setting(
     "--primes-a-year",
-    type=_NOT_NEGATIVE,
-    metavar="N",
-    help="How often the lines are primed in a year. Default: as often as the ledgers show, for the ground of a year.",
+    _NOT_NEGATIVE,
+    "N",
+    "How often the lines are primed in a year. Default: as often as the ledgers show, for the ground of a year.",
 )
-@click.option(
+@options.setting(
     "--rinses-a-year",
-    type=_NOT_NEGATIVE,
-    metavar="N",
-    help="How often the lines are emptied through the nozzles for a rinse. Default: not counted.",
+    _NOT_NEGATIVE,
+    "N",
+    "How often the lines are emptied through the nozzles for a rinse. Default: not counted.",
 )
-@click.option(
-    "--other-saving",
-    type=float,
-    default=0.0,
-    show_default=True,
-    metavar="N",
-    help="Any further saving of a year (negative: cost) that you know of.",
+@options.setting(
+    "--other-saving", float, "N", "Any further saving of a year (negative: cost) that you know of.", default=0.0
 )
-@click.option(
-    "--level",
-    type=click.FloatRange(0.5, 0.999),
-    default=0.9,
-    show_default=True,
-    metavar="SHARE",
-    help="Share of the interval.",
-)
-@click.option(
+@options.setting("--level", click.FloatRange(0.5, 0.999), "SHARE", "Share of the interval.", default=0.9)
+@options.setting(
     "--seed",
-    type=click.IntRange(min=0),
+    click.IntRange(min=0),
+    "N",
+    "Of the draws for the interval; the same seed gives the same bytes.",
     default=20_240_501,
-    show_default=True,
-    metavar="N",
-    help="Of the draws for the interval; the same seed gives the same bytes.",
 )
 @options.units_option()
 @options.json_option()

@@ -25,27 +25,25 @@ if TYPE_CHECKING:
     PositiveFloat(),
     "Speed that goes with the set rate, km/h, where flow is not given. Default: 18.",
 )
-@click.option(
+@options.setting(
     "--strength",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    click.FloatRange(0, 1, min_open=True, max_open=True),
+    "SHARE",
+    "Share of full strength that ends the prime in the mixed model.",
     default=0.95,
-    show_default=True,
-    metavar="SHARE",
-    help="Share of full strength that ends the prime in the mixed model.",
 )
-@click.option(
+@options.setting(
     "--residue",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    click.FloatRange(0, 1, min_open=True, max_open=True),
+    "SHARE",
+    "Share of the first strength that may be left after rinsing.",
     default=0.02,
-    show_default=True,
-    metavar="SHARE",
-    help="Share of the first strength that may be left after rinsing.",
 )
-@click.option(
+@options.setting(
     "--rinses",
-    type=click.IntRange(1, 50),
-    metavar="N",
-    help="Rinses to plan. Default: the fewest that the rinse tank holds water for, else 3.",
+    click.IntRange(1, 50),
+    "N",
+    "Rinses to plan. Default: the fewest that the rinse tank holds water for, else 3.",
 )
 @options.units_option()
 @options.json_option()

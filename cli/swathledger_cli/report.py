@@ -32,14 +32,13 @@ class FormatsParam(options._ParamType):
 
 @click.command(name="report")
 @click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
-@click.option(
+@options.setting(
     "--format",
-    "formats",
-    type=FormatsParam(),
+    FormatsParam(),
+    "LIST",
+    "html, pdf or html,pdf. PDF needs the extra 'pdf' (WeasyPrint).",
+    name="formats",
     default="html",
-    show_default=True,
-    metavar="LIST",
-    help="html, pdf or html,pdf. PDF needs the extra 'pdf' (WeasyPrint).",
 )
 @options.units_option()
 @options.language_option()

@@ -29,12 +29,12 @@ _MOST_SHOWN = 30
 @options.out_option(
     help_text="Folder to write: a new or empty one, or that of an earlier run of the season, which is gone on with."
 )
-@click.option(
+@options.setting(
     "--jobs",
-    "workers",
-    type=click.IntRange(min=1),
-    metavar="N",
-    help="Worker processes. Default: one a core, fewer where memory asks for it.",
+    click.IntRange(min=1),
+    "N",
+    "Worker processes. Default: one a core, fewer where memory asks for it.",
+    name="workers",
 )
 @click.option(
     "--dask",

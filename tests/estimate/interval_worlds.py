@@ -66,41 +66,47 @@ class Score:
     truth: float
 
 
-def scores(kind: Kind, worlds: int, first: int = 0) -> dict[str, Score]:
-    """Run worlds of a kind."""
-    found: dict[str, list[tuple[float, ...]]] = {}
-    for seed in range(first, first + worlds):
-        world = make_world(kind, seed)
-        with tempfile.TemporaryDirectory() as folder:
-            log, machine, boundary = world.write(Path(folder))
-            audit = compute(prepare([log], machine, boundary, AuditSettings(groups=(), cell_m=0.15)))
-        estimate = estimated(audit).estimate
-        for line in estimate.headlines:
-            if line.quantity in world.truth:
-                row = (world.truth[line.quantity], line.read, line.best, line.low, line.high)
-                found.setdefault(line.quantity, []).append(row)
-    out = {}
-    for name, rows in found.items():
-        truth, read, best, low, high = np.array(rows).T
-        mean = float(truth.mean())
-        told = mean >= LEAST_TOLD
-        out[name] = Score(
-            len(rows), float(np.mean((low <= truth) & (truth <= high))), float(best.mean()) / mean if told else np.nan,
-            float(read.mean()) / mean if told else np.nan, float(np.median((high - low) / 2)),
-            float(np.sqrt(np.mean((best - truth) ** 2))), mean,
-        )  # fmt: skip
-    return out
+Row = tuple[float, float, float, float, float]
+"""Truth, as read, best, low, high."""
+
+
+def world_rows(kind: Kind, seed: int) -> dict[str, Row]:
+    """One world of a kind."""
+    world = make_world(kind, seed)
+    with tempfile.TemporaryDirectory() as folder:
+        log, machine, boundary = world.write(Path(folder))
+        audit = compute(prepare([log], machine, boundary, AuditSettings(groups=(), cell_m=0.15)))
+    found = estimated(audit).estimate
+    return {
+        line.quantity: (world.truth[line.quantity], line.read, line.best, line.low, line.high)
+        for line in found.headlines
+        if line.quantity in world.truth
+    }
+
+
+def score(rows: list[Row]) -> Score:
+    """What intervals did over worlds."""
+    truth, read, best, low, high = np.array(rows).T
+    mean = float(truth.mean())
+    told = mean >= LEAST_TOLD
+    return Score(
+        len(rows), float(np.mean((low <= truth) & (truth <= high))), float(best.mean()) / mean if told else np.nan,
+        float(read.mean()) / mean if told else np.nan, float(np.median((high - low) / 2)),
+        float(np.sqrt(np.mean((best - truth) ** 2))), mean,
+    )  # fmt: skip
 
 
 def main() -> None:
-    worlds = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     asked = sys.argv[2:]
     kinds = [kind for number, kind in enumerate(KINDS) if not asked or {kind.name, str(number)} & set(asked)]
     tell = functools.partial(print, flush=True)
     tell("| kind | quantity | truth, % | held, % | best / truth | read / truth | half-width | rms error |")
     tell("|---|---|---|---|---|---|---|---|")
     for kind in kinds:
-        for name, s in scores(kind, worlds).items():
+        worlds = [world_rows(kind, seed) for seed in range(count)]
+        for name in QUANTITIES:
+            s = score([world[name] for world in worlds])
             tell(f"| {kind.name} | {SHORT[name]} | {s.truth:.2f} | {100 * s.held:.0f} | {s.best:.2f} | {s.read:.2f} | "
                  f"{s.half_width:.2f} | {s.rms:.2f} |")  # fmt: skip
 

@@ -367,13 +367,20 @@ def make_world(kind: Kind, seed: int, *, layouts: tuple[int, ...] = ()) -> World
         x, y = sx - slow[:, 0], sy - slow[:, 1]
     else:
         sx, sy = x + slow[:, 0], y + slow[:, 1]
+    # what is off stands in the log, or in what the machine itself goes by: one as likely as the other
+    ahead, right = kind.antenna_sigma_m * rng.standard_normal(2)
+    if (kind.steers or not kind.hand) and rng.random() < 0.5:
+        x, y = x + ahead * np.sin(heading) + right * rx, y + ahead * np.cos(heading) + right * ry
+        ahead = right = 0.0
+    drawn = moved_lines(kind, outline, ponds, rng)
+    gone_by = drawn if not kind.hand and rng.random() < 0.5 else (outline, ponds)
     edges = np.linspace(-kind.boom_m / 2, kind.boom_m / 2, kind.sections + 1)
     pad = 2 * kind.boom_m
     x0, y0, x1, y1 = outline.bounds
     x0, y0 = x0 - pad, y0 - pad
     wide, high = x1 + pad - x0, y1 + pad - y0
     size = (int(high / SEEN_M) + 1, int(wide / SEEN_M) + 1)
-    seen = (burned(outline, size, x0, y0, SEEN_M) == 1) & (burned(ponds, size, x0, y0, SEEN_M) == 0)
+    seen = (burned(gone_by[0], size, x0, y0, SEEN_M) == 1) & (burned(gone_by[1], size, x0, y0, SEEN_M) == 0)
     rule = (x0, y0, SEEN_M, kind.look_s, kind.speed_m_s, kind.on_delay_s, kind.off_delay_s)
     wants = np.ones(n, bool)
     lead = round(LEAD_M / (kind.speed_m_s / HZ))
@@ -408,11 +415,25 @@ def make_world(kind: Kind, seed: int, *, layouts: tuple[int, ...] = ()) -> World
         for groups in layouts:
             truth[f"saved_pct:{groups}"] = 100.0 * (laid[kind.sections] - laid[groups]) / at["applied"]
             truth[f"saved_vs_log_pct:{groups}"] = 100.0 * (at["applied"] - laid[groups]) / at["applied"]
-    return World(kind, outline, ponds, *_texts(kind, outline, ponds, (sx, sy, heading, t, cut, state), rng), truth)
+    texts = _texts(kind, drawn, (sx, sy, heading, t, cut, state), (ahead, right), rng)
+    return World(kind, outline, ponds, *texts, truth)
+
+
+def moved_lines(kind: Kind, outline: Polygon, ponds: MultiPolygon, rng: np.random.Generator):
+    """Boundary and exclusions as the user has them."""
+
+    def moved(part: Polygon) -> Polygon:
+        ring = shapely.get_coordinates(shapely.segmentize(part.exterior, 5.0))
+        if kind.boundary_sigma_m > 0:
+            ring = ring + _along_ring(ring, kind.boundary_sigma_m, 50.0, rng)
+            ring[-1] = ring[0]
+        return Polygon(ring)
+
+    return moved(outline), MultiPolygon([moved(part) for part in shapely.get_parts(ponds)])
 
 
 # --- what the user has ----------------------------------------------------------------------------------------------
-def _texts(kind: Kind, outline: Polygon, ponds: MultiPolygon, drive: tuple, rng: np.random.Generator):
+def _texts(kind: Kind, lines: tuple, drive: tuple, off: tuple[float, float], rng: np.random.Generator):
     sx, sy, heading, t, cut, state = drive
     every = round(HZ / kind.rate_hz)
     first = int(rng.integers(0, every))
@@ -422,9 +443,8 @@ def _texts(kind: Kind, outline: Polygon, ponds: MultiPolygon, drive: tuple, rng:
         rows += list(range(begins + first, int(end) + 1, every))
         begins = int(end) + 1
     rows = np.array(rows)
-    ahead = 1.5 + kind.antenna_sigma_m * rng.standard_normal()
-    right = kind.antenna_sigma_m * rng.standard_normal()
-    late = round(kind.latency_sigma_s * rng.standard_normal() * HZ)
+    ahead, right = 1.5 + off[0], off[1]
+    late = round(kind.latency_sigma_s * rng.standard_normal() * HZ) if kind.hand or rng.random() < 0.5 else 0
     shown = state[np.clip(rows - late, 0, len(t) - 1)]
     white = kind.sigma_m * math.sqrt(kind.white_share) * rng.standard_normal((2, len(rows)))
     h = heading[rows]
@@ -436,20 +456,17 @@ def _texts(kind: Kind, outline: Polygon, ponds: MultiPolygon, drive: tuple, rng:
     lon, lat = plane.transform(ax, ay)
     names = ["time", "latitude", "longitude", *(["heading_deg"] if kind.heading_logged else []),
              *(f"section_{k + 1}" for k in range(kind.sections))]  # fmt: skip
-    lines = [",".join(names)]
+    out = [",".join(names)]
     turned = np.degrees(h) % 360 + (0.2 * rng.standard_normal(len(rows)) if kind.heading_logged else 0.0)
     for k, row in enumerate(rows):
         own = [f"{1.7e9 + t[row]:.3f}", f"{lat[k]:.9f}", f"{lon[k]:.9f}"]
         if kind.heading_logged:
             own.append(f"{turned[k] % 360:.3f}")
-        lines.append(",".join(own + ["1" if on else "0" for on in shown[k]]))
+        out.append(",".join(own + ["1" if on else "0" for on in shown[k]]))
     features = []
-    for role, shape in (("boundary", outline), ("exclusion", ponds)):
+    for role, shape in (("boundary", lines[0]), ("exclusion", lines[1])):
         for part in shapely.get_parts(shape):
-            ring = shapely.get_coordinates(shapely.segmentize(part.exterior, 5.0))
-            if kind.boundary_sigma_m > 0:
-                ring = ring + _along_ring(ring, kind.boundary_sigma_m, 50.0, rng)
-                ring[-1] = ring[0]
+            ring = shapely.get_coordinates(part.exterior)
             lo, la = plane.transform(ring[:, 0], ring[:, 1])
             features.append(
                 {"type": "Feature", "properties": {"field_id": "A", "role": role},
@@ -463,7 +480,7 @@ def _texts(kind: Kind, outline: Polygon, ponds: MultiPolygon, drive: tuple, rng:
         f"steers = {str(kind.steers).lower()}\n"
         f"[valves]\non_delay_s = {kind.on_delay_s}\noff_delay_s = {kind.off_delay_s}\nlook_ahead_s = {kind.look_s}\n"
     )
-    return "\n".join(lines) + "\n", json.dumps({"type": "FeatureCollection", "features": features}), machine
+    return "\n".join(out) + "\n", json.dumps({"type": "FeatureCollection", "features": features}), machine
 
 
 def _along_ring(ring: np.ndarray, sigma: float, length_m: float, rng: np.random.Generator) -> np.ndarray:

@@ -46,8 +46,9 @@ def test_a_headline_adds_what_every_source_says() -> None:
     assert found.best == pytest.approx(5.5)
     assert found.high == pytest.approx(5.5 + 2.91999 * np.sqrt(4.0 / 3.0 + 0.25 + 0.09), rel=1e-4)
     assert found.dominant == "switching"
+    assert found.moves == pytest.approx({"receiver": 0.5, "switching": -1.0})
     with pytest.raises(InputError):
-        Headline("skip_pct", 1.0, 2.0, 3.0, 4.0, 0.9, None, {})
+        Headline("skip_pct", 1.0, 2.0, 3.0, 4.0, 0.9, None, {}, {})
 
 
 def moments(model_s: np.ndarray, step_s: float, late_s: np.ndarray) -> Moments:

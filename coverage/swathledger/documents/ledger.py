@@ -25,8 +25,9 @@ class LedgerVerdict(Table, frozen=True, kw_only=True):
 class LedgerEstimate(Table, frozen=True, kw_only=True):
     """A headline as it was read, and the best estimate of what happened with its interval.
 
-    ``level`` of drives have what happened between ``low`` and ``high``; ``by_source`` is one standard deviation by each
-    source of error, in the quantity's unit. See :class:`swathledger.estimate.carrier.Headline`.
+    ``level`` of drives have what happened between ``low`` and ``high``. ``by_source`` is one standard deviation by each
+    source of error, ``moves`` what it adds to ``read`` for ``best``, in the quantity's unit. See
+    :class:`swathledger.estimate.carrier.Headline`.
     """
 
     quantity: str
@@ -37,6 +38,7 @@ class LedgerEstimate(Table, frozen=True, kw_only=True):
     level: float
     dominant: str | None
     by_source: dict[str, float] = msgspec.field(default_factory=dict)
+    moves: dict[str, float] = msgspec.field(default_factory=dict)
 
 
 class LedgerField(Table, frozen=True, kw_only=True):

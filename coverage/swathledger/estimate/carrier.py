@@ -10,7 +10,7 @@ from swathledger.errors import InputError
 from swathledger.notes import Note
 
 SOURCES = ("switching", "receiver", "antenna", "latency", "headings", "boundary", "cells")
-"""In the order in which they are told; ``extrapolation`` comes where errors of the log had to be taken off."""
+"""Sources of an area's or a volume's error. A saving has ``switching``, ``errors`` (all at once) and ``model``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,8 @@ class Headline:
         Source with the largest part of the variance.
     by_source : mapping of str to float
         One standard deviation of the figure by each source, in the figure's unit.
+    moves : mapping of str to float
+        What each source adds to ``read`` for ``best``, before an area below 0 is moved to 0.
     """
 
     quantity: str
@@ -40,6 +42,7 @@ class Headline:
     level: float
     dominant: str | None
     by_source: Mapping[str, float]
+    moves: Mapping[str, float]
 
     def __post_init__(self) -> None:
         if self.low is not None and self.high is not None:

@@ -128,7 +128,11 @@ def headline(
     if floor:
         best, low, high = max(best, 0.0), max(low, 0.0), max(high, 0.0)
     largest = max(by_source, key=lambda name: by_source[name])
-    return Headline(quantity, read, best, low, high, level, largest if by_source[largest] > 0 else None, by_source)
+    moves: dict[str, float] = {}
+    for effect in effects:
+        moves[effect.source] = moves.get(effect.source, 0.0) + effect.moves
+    dominant = largest if by_source[largest] > 0 else None
+    return Headline(quantity, read, best, low, high, level, dominant, by_source, moves)
 
 
 def saving_headline(
@@ -158,4 +162,5 @@ def saving_headline(
     reach = math.hypot(reach, float(stats.norm.ppf((1.0 + level) / 2.0)) * math.hypot(unsure, model))
     largest = max(by_source, key=lambda name: by_source[name])
     dominant = largest if by_source[largest] > 0 else None
-    return Headline(quantity, read, best, best - reach, best + reach, level, dominant, by_source)
+    moves = {"errors" if steers else "switching": best - read}
+    return Headline(quantity, read, best, best - reach, best + reach, level, dominant, by_source, moves)

@@ -207,7 +207,7 @@ def _savings(
                 name, read, values[:SAVING_SWITCHED], values[SAVING_SWITCHED:], model, level, drive.sizes.steers is True
             )
             if known
-            else Headline(name, read, None, None, None, level, None, {})
+            else Headline(name, read, None, None, None, level, None, {}, {})
         )
     return lines
 

@@ -265,7 +265,10 @@ def _provenance(audit: Audit) -> LedgerProvenance:
 def _estimate(audit: Audit) -> tuple[LedgerEstimate, ...] | None:
     if audit.estimate is None:
         return None
-    return tuple(taken(LedgerEstimate, line, by_source=dict(line.by_source)) for line in audit.estimate.headlines)
+    return tuple(
+        taken(LedgerEstimate, line, by_source=dict(line.by_source), moves=dict(line.moves))
+        for line in audit.estimate.headlines
+    )
 
 
 def ledger_of(audit: Audit) -> Ledger:

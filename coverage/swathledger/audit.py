@@ -274,6 +274,7 @@ def estimated(audit: Audit, progress: Progress | None = None) -> Audit:
         audit.accounting,
         control,
         audit.replay,
+        max_gap_s=settings.max_gap_s,
         threads=settings.threads,
         progress=None if progress is None else lambda done: progress("redrawing the drive", 0.9 + 0.1 * done),
     )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from swathledger.errors import InputError
 from swathledger.notes import Note
 
-SOURCES = ("switching", "receiver", "antenna", "latency", "headings", "boundary", "cells")
+SOURCES = ("switching", "receiver", "antenna", "latency", "headings", "bends", "boundary", "cells")
 """Sources of an area's or a volume's error. A saving has ``switching``, ``errors`` (all at once) and ``model``."""
 
 

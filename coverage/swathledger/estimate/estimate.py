@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ from swathledger.shutoff.drive import drive_of
 from swathledger.shutoff.layout import logged_layout
 from swathledger.shutoff.results import Replay
 from swathledger.shutoff.run import Control, Job, drive_groups, logged_setting
+from swathledger.swath.build import build_swath
 from swathledger.swath.swath import Swath
 
 Floats = NDArray[np.float64]
@@ -37,6 +39,10 @@ SOURCE_DRAWS = 8
 SAVING_SWITCHED, SAVING_DRAWS = 2, 4
 """Redrawn drives on which all layouts are replayed, with valves moved alone and with every error."""
 REPLAY_TAKES = 20
+DENSE_S, MOST_SPARSE_ROWS, THINNED = 0.4, 20, 3
+"""With rows closer than this, s, the way between them is known well enough; rows needed; drives counted thinned."""
+SPARSE_S = 2.5
+"""With rows farther apart intervals hold less often than they say."""
 SEED = 20_261_125
 COARSE_M = 0.5
 COARSER = 4.0
@@ -44,7 +50,7 @@ AREAS = {
     "over_application_pct": "over_application", "skip_pct": "skip", "outside_pct": "outside",
     "excluded_pct": "excluded",
 }  # fmt: skip
-STATED_S, UNSTATED_S = 0.08, 0.5
+STATED_S, UNSTATED_S = 0.05, 0.5
 """How well delays of valves are known before the log is looked at, s: where the machine file gives them, or not."""
 
 
@@ -60,6 +66,7 @@ class _Drive:
     sizes: Sizes
     moments: Moments | None
     law: Law | None
+    max_gap_s: float | None
 
 
 def figures_of(accounting: Accounting) -> dict[str, float]:
@@ -82,6 +89,7 @@ def estimate_drive(
     control: Control,
     replay: Replay | None = None,
     *,
+    max_gap_s: float | None = None,
     draws: int = DRAWS,
     level: float = LEVEL,
     seed: int = SEED,
@@ -100,6 +108,8 @@ def estimate_drive(
         The controller model, whose moments of switching are fitted to the log.
     replay : Replay, optional
         Layouts whose savings are wanted.
+    max_gap_s : float, optional
+        Longest time between rows that was bridged.
     draws : int
         Redrawn drives.
     threads : int
@@ -108,6 +118,8 @@ def estimate_drive(
     notes: list[Note] = []
     sizes, assumed = sizes_of(log, machine, field, swath.sigma_m)
     notes += assumed
+    if log.quality.median_step_s > SPARSE_S:
+        notes.append(Note.of("estimate.sparse", step=Measure(log.quality.median_step_s, "seconds")))
     rng = np.random.default_rng(np.random.SeedSequence([seed, 1]))
     cell = max(accounting.areas.cell_m, min(COARSE_M, COARSER * accounting.areas.cell_m))
     moments = moments_of(log, machine, swath)
@@ -115,7 +127,7 @@ def estimate_drive(
     if moments is not None and moments.row.shape[0]:
         law = law_of(log, machine, field, swath, moments, control, rng)
         notes.append(_told(moments, law))
-    drive = _Drive(log, machine, field, swath, cell, sizes, moments, law)
+    drive = _Drive(log, machine, field, swath, cell, sizes, moments, law, max_gap_s)
     read = figures_of(accounting)
     base = _figures(drive, swath, field)
     seeds = np.random.SeedSequence([seed, 2]).spawn(draws)
@@ -149,6 +161,7 @@ def estimate_drive(
             centres, both = list(pool.map(centre, switches)), list(pool.map(pulled, tasks))
     else:
         centres, both = [centre(at_s) for at_s in switches], [pulled(task) for task in tasks]
+    bends = _thinned(drive, switches, centres)
     target = accounting.areas.m2("target")
     lines: list[Headline] = []
     for name, value in read.items():
@@ -166,7 +179,8 @@ def estimate_drive(
         if name in AREAS and target > 0:
             cells = 100.0 * accounting.areas.standard_error_m2(AREAS[name]) / target
         switched_ = np.array([row[name] for row in centres])
-        lines.append(headline(name, value, base[name], switched_, pulls, cells, level, floor=True))
+        missing = None if bends is None else np.array([row[name] for row in bends])
+        lines.append(headline(name, value, base[name], switched_, pulls, cells, level, missing, floor=True))
     if replay is not None:
         lines += _savings(drive, replay, control, plan, switches, seeds, level, told)
     return Estimate(tuple(lines), draws, cell, tuple(notes))
@@ -237,6 +251,45 @@ def _sources(drive: _Drive) -> dict[str, str]:
 def _size(sizes: Sizes, source: str) -> float:
     return {"antenna": sizes.antenna_m, "latency": sizes.latency_s, "boundary": sizes.boundary_m,
             "headings": sizes.heading_deg}.get(source, sizes.receiver_m)  # fmt: skip
+
+
+def _thinned(
+    drive: _Drive, switches: list[Floats | None], centres: list[dict[str, float]]
+) -> list[dict[str, float]] | None:
+    """What every second row left out would do to the figures, with valves moved at the same moments.
+
+    None where rows are dense enough not to ask, or too few, or nothing is left.
+    """
+    log = drive.log
+    step = log.quality.median_step_s
+    if step < DENSE_S or len(log) < MOST_SPARSE_ROWS or drive.moments is None:
+        return None
+    thin = log_rows(log, np.unique(np.append(np.arange(0, len(log), 2), len(log) - 1)))
+    swath = build_swath(thin, drive.machine, drive.field.plane, max_gap_s=2.0 * (drive.max_gap_s or step))
+    sparse = replace(drive, swath=swath)
+    out = []
+    for at_s, centre in zip(switches[:THINNED], centres, strict=False):
+        if at_s is None:
+            return None
+        row = _figures(sparse, _swept(sparse, no_shift(swath), at_s), drive.field)
+        out.append({name: value - centre[name] for name, value in row.items()})
+    return out
+
+
+def log_rows(log: Log, keep: NDArray[np.int64]) -> Log:
+    """A log of some of its rows."""
+
+    def kept(value: Any) -> Any:
+        return None if value is None else value[keep]
+
+    return replace(
+        log, time_s=log.time_s[keep], latitude_deg=log.latitude_deg[keep], longitude_deg=log.longitude_deg[keep],
+        heading_deg=kept(log.heading_deg), speed_m_s=kept(log.speed_m_s), reverse=kept(log.reverse),
+        state=log.state[keep], working_width_m=kept(log.working_width_m), rate_l_m2=kept(log.rate_l_m2),
+        flow_l_s=kept(log.flow_l_s), hdop=kept(log.hdop),
+        product=None if log.product is None else tuple(log.product[k] for k in keep.tolist()),
+        extra={name: value[keep] for name, value in log.extra.items()},
+    )  # fmt: skip
 
 
 def law_of(

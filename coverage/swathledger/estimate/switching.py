@@ -38,6 +38,8 @@ START = np.array([0.0, 0.0, np.log(0.1), np.log(0.1), -3.0])
 """Shift of shutting and opening, s; log of spread, s, and of side, m; log odds of e: what is likely before the log."""
 GIVE = np.array([np.nan, np.nan, 1.2, 1.0, 1.0])
 """One standard deviation of these."""
+HAND_START, HAND_GIVE = np.log(0.4), 0.7
+"""Log of the spread where a hand moves everything at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +139,8 @@ def fitted(
 ) -> Law:
     """The law of the model's misses, from a Metropolis chain over its five numbers.
 
-    Moments of one step share part of their error: n of them count for the root of n. What the log does not tell stays
-    as wide as it was before, see :data:`START`.
+    Moments of one step share part of their error: n of them count for the root of n, and for one where a hand moves
+    them. What the log does not tell stays as wide as it was before, see :data:`START`.
 
     Parameters
     ----------
@@ -156,12 +158,15 @@ def fitted(
     if use.shape[0] > MOST_FITTED:
         pick = np.sort(rng.choice(use.shape[0], MOST_FITTED, replace=False))
         use, low, high = use[pick], low[pick], high[pick]
-    weight = np.bincount(moments.step[use], minlength=1)[moments.step[use]] ** -0.5 if use.shape[0] else np.zeros(0)
+    alike = np.bincount(moments.step[use], minlength=1)[moments.step[use]] if use.shape[0] else np.ones(0)
+    weight = 1.0 / alike if moments.as_one else 1.0 / np.sqrt(alike)
     side, lean = moments.opens[use].astype(np.int64), lean_s_m[use]
-    give = np.where(np.isnan(GIVE), timing_s, GIVE)
+    start, give = START.copy(), np.where(np.isnan(GIVE), timing_s, GIVE)
+    if moments.as_one:
+        start[2], give[2] = HAND_START, HAND_GIVE
 
     def log_density(p: Floats) -> float:
-        prior = -0.5 * float((((p - START) / give) ** 2).sum())
+        prior = -0.5 * float((((p - start) / give) ** 2).sum())
         spread, missed = np.exp(p[2]), 1.0 / (1.0 + np.exp(-p[4]))
         if spread < LEAST_SPREAD_S:
             return -np.inf
@@ -171,18 +176,18 @@ def fitted(
         wide = ndtr((high - shift) / WIDE_S) - ndtr((low - shift) / WIDE_S)
         return prior + float(weight @ np.log((1.0 - missed) * near + missed * wide + 1e-12))
 
-    chain = _chain(log_density, SETTLING + length, rng)
+    chain = _chain(log_density, start, SETTLING + length, rng)
     return Law(
         chain[:, :2], np.exp(chain[:, 2]), np.exp(chain[:, 3]), 1.0 / (1.0 + np.exp(-chain[:, 4])), model_s, lean_s_m,
         inside,
     )  # fmt: skip
 
 
-def _chain(log_density: Callable[[Floats], float], count: int, rng: np.random.Generator) -> Floats:
-    """Random-walk Metropolis from :data:`START`; the length of its steps settles in its first part."""
-    size = START.shape[0]
+def _chain(log_density: Callable[[Floats], float], start: Floats, count: int, rng: np.random.Generator) -> Floats:
+    """Random-walk Metropolis; the length of its steps settles in its first part."""
+    size = start.shape[0]
     steps, chance = rng.standard_normal((count, size)), np.log(rng.random(count))
-    here, value = START.copy(), log_density(START)
+    here, value = start.copy(), log_density(start)
     scale = np.array([0.1, 0.1, 0.3, 0.3, 0.5])
     kept = np.empty((count, size))
     taken = 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields, replace
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,14 +55,12 @@ def no_shift(swath: Swath) -> Shift:
 
 def slow_error(rng: np.random.Generator, time_s: Floats, sigma: float, scale_s: float) -> Floats:
     """(2, n) first-order Gauss-Markov errors, east and north, at increasing times."""
-    from scipy.signal import lfilter
-
     step = scale_s / KNOTS
     n = math.ceil(float(time_s[-1]) / step) + 2
     keep = math.exp(-step / scale_s)
     white = rng.standard_normal((2, n))
     white[:, 1:] *= math.sqrt(1.0 - keep * keep)
-    at = sigma * lfilter([1.0], [1.0, -keep], white, axis=1)
+    at = sigma * np.array([list(accumulate(row, lambda before, new: keep * before + new)) for row in white.tolist()])
     knots = np.arange(n) * step
     return np.stack([np.interp(time_s, knots, at[0]), np.interp(time_s, knots, at[1])])
 
@@ -138,10 +137,11 @@ def moved(swath: Swath, shift: Shift) -> Swath:
 def switched(swath: Swath, moments: Moments, at_s: Floats) -> Swath:
     """The swath with valves that move at given moments instead of at the rows that show it.
 
-    Moments are kept inside the stretch of bridged way that they lie in.
+    Moments are kept inside the stretch of bridged way that they lie in. The swath may have fewer rows than the log that
+    the moments are of.
     """
     time_s = swath.time_s
-    row_pose = np.searchsorted(swath.epoch, moments.row)
+    row_pose = np.searchsorted(time_s, moments.at_s)
     start, end = _stretches(swath)
     known = moments.at_s > moments.before_s
     behind = np.maximum(row_pose - 1, 0)

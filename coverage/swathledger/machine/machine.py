@@ -93,7 +93,7 @@ class Antenna:
     )
     steers: bool | None = key(
         "whether the log's receiver steers the machine: then the log lies on the plan and the machine beside it. "
-        "true where left out"
+        "Where left out intervals hold both"
     )
 
 

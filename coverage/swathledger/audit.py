@@ -224,8 +224,14 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
         progress=told("covering ground", 0.0, part),
     )
     replay = None
+    fitting: tuple[Note, ...] = ()
     if over is not None:
         control = control_for(machine, settings.off_when_covered or 1.0, settings.tolerance_m)
+        if machine.replay.controller == "fitted":
+            from swathledger.fitted.controller import fitted_control
+
+            by_log = fitted_control(log, machine, prepared.field, swath, control)
+            control, fitting = by_log.control, (by_log.note,)
         replay = replay_drive(
             log,
             machine,
@@ -241,7 +247,7 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
         None if plan is None else account_products(plan, log, machine, placed, accounting, threads=settings.threads)
     )
     notes = () if plan is None else plan.tank.notes
-    assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes, *notes])
+    assumptions = dict.fromkeys([*prepared.assumptions, *accounting.notes, *notes, *fitting])
     return Audit(
         log,
         machine,

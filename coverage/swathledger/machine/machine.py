@@ -197,6 +197,10 @@ class ReplaySettings(Controller):
         shown="%",
     )
     layouts: tuple[ReplayLayout, ...] = key("layouts with valves of their own", ())
+    controller: Literal["file", "fitted"] | None = key(
+        "whose delays, threshold and margin the replay runs on: this file's, or those fitted to the log's own moments "
+        "of switching where they agree clearly better with it. `file` where left out"
+    )
 
     @property
     def words(self) -> tuple[str, ...] | None:

@@ -47,30 +47,6 @@ Sink = Callable[[BandRaster], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
-    """Settings of the controller model.
-
-    Attributes
-    ----------
-    logged_valves : Valves
-        Of the log's own layout.
-    valves : Valves
-        Of replayed layouts that have none of their own.
-    off_when_covered : float
-    tolerance_m : float
-        Ground within this beside treated ground counts as treated for the decision.
-    level_pct : float
-        Agreement below which savings are marked as resting on a model that does not match the machine.
-    """
-
-    logged_valves: Valves
-    valves: Valves
-    off_when_covered: float
-    tolerance_m: float
-    level_pct: float
-
-
-@dataclass(frozen=True, slots=True)
 class Setting:
     """How one layout's groups decide and how its valves move.
 
@@ -87,6 +63,34 @@ class Setting:
     off_when_covered: float
     treated_margin_m: float | None
     boundary_margin_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """Settings of the controller model.
+
+    Attributes
+    ----------
+    logged_valves : Valves
+        Of the log's own layout.
+    valves : Valves
+        Of replayed layouts that have none of their own.
+    off_when_covered : float
+    tolerance_m : float
+        Ground within this beside treated ground counts as treated for the decision.
+    level_pct : float
+        Agreement below which savings are marked as resting on a model that does not match the machine.
+    fitted : Setting or None
+        What was fitted to the log in place of ``logged_valves``; of replayed layouts too, where none of their delays
+        were named apart.
+    """
+
+    logged_valves: Valves
+    valves: Valves
+    off_when_covered: float
+    tolerance_m: float
+    level_pct: float
+    fitted: Setting | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +116,14 @@ class LayoutRun:
 
 def setting_of(layout: Layout, control: Control) -> Setting:
     """The layout's own settings; what it does not say is the replay's."""
+    fitted = control.fitted
+    if fitted is not None and layout.valves is None and control.valves == control.logged_valves:
+        return Setting(
+            fitted.valves,
+            fitted.off_when_covered if layout.off_when_covered is None else layout.off_when_covered,
+            fitted.treated_margin_m if layout.treated_margin_m is None else layout.treated_margin_m,
+            layout.boundary_margin_m,
+        )
     return Setting(
         control.valves if layout.valves is None else layout.valves,
         control.off_when_covered if layout.off_when_covered is None else layout.off_when_covered,
@@ -121,7 +133,9 @@ def setting_of(layout: Layout, control: Control) -> Setting:
 
 
 def logged_setting(control: Control) -> Setting:
-    """Settings of the log's own layout: the machine's valves."""
+    """Settings of the log's own layout: the machine's valves, or what was fitted to the log."""
+    if control.fitted is not None:
+        return control.fitted
     return Setting(control.logged_valves, control.off_when_covered, None, 0.0)
 
 

@@ -125,6 +125,7 @@ UNITS: Final[tuple[Unit, ...]] = (
     Unit("m_s", "m/s", "speed"),
     Unit("km_h", "km/h", "speed", M_S_PER_KM_H, shown=(Shown("speed", "metric", 1),)),
     Unit("mph", "mph", "speed", M_S_PER_MPH, shown=(Shown("speed", "us", 1),)),
+    Unit("knots", "kn", "speed", 1852.0, S_PER_H),
     Unit("g_l", "g/L", "content"),
     Unit("lb_gal", "lb/gal", "content", 1000.0 * KG_PER_LB, L_PER_GAL),
     Unit("g_kg", "g/kg", "content by weight"),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from swathledger.checkup.checkup import Finding, Weight, pct
-from swathledger.checkup.view import Flags, Floats, Ints, plane_of
+from swathledger.checkup.view import Flags, Floats, plane_of
 from swathledger.geodesy import metres_per_degree
 from swathledger.log.log import Log
 from swathledger.motion import default_max_gap_s
@@ -26,6 +26,11 @@ _FROZEN_UNFIT = 0.25
 _TWO_LEAST = 0.05
 """Share of the rows that the lesser of two tracks must have."""
 _TWO_APART_M = 0.5
+_REACH_M_S2 = 1.5
+_COMES_BACK = 0.3
+_APART_M_S = 1.0
+_MOST_SLACK = 0.6
+_COMING_BACK = 0.8
 
 
 def check_positions(log: Log) -> tuple[Log, list[Finding]]:
@@ -38,14 +43,17 @@ def check_positions(log: Log) -> tuple[Log, list[Finding]]:
         note = Note.of("checkup.positions_rounded", step=Measure(step_m, "length"))
         found.append(Finding(note, "unfit" if step_m >= _UNFIT_M else "doubtful"))
         return log, found
-    apart_m, share = two_tracks(log)
-    if share > 0:
-        note = Note.of("checkup.two_receivers", apart=Measure(apart_m, "length"), share=pct(share))
-        return log, [*found, Finding(note, "unfit")]
+    jumped = jumps_set_aside(log)
+    if jumped > _TWO_LEAST:
+        return log, [Finding(Note.of("checkup.two_places", share=pct(jumped)), "unfit")]
     frozen = frozen_rows(log)
     if frozen.any():
         log, finding = _thawed(log, frozen)
         found.append(finding)
+    apart_m, share = two_tracks(log)
+    if share > 0:
+        note = Note.of("checkup.two_receivers", apart=Measure(apart_m, "length"), share=pct(share))
+        found.append(Finding(note, "unfit"))
     return log, found
 
 
@@ -136,91 +144,39 @@ def _thawed(log: Log, frozen: Flags) -> tuple[Log, Finding]:
 def two_tracks(log: Log) -> tuple[float, float]:
     """Distance (m) between two tracks that the rows belong to in turn, and the share of the lesser; 0 where one.
 
-    Rows are handed to whichever of two tracks foretells them better, by its last place and speed. One machine's track
-    is foretold to the noise and what a machine can brake or turn; of two, the wrong one misses by their distance, again
-    and again, and the right one does not.
+    A step from one track to the other misses what the speed foretells by the distance between them, and the next such
+    step misses by as much in the opposite direction. Braking and turning miss too, by half the acceleration (to 3 m/s2)
+    times the step squared, and noise by its size; but neither comes back step for step.
     """
     x, y = plane_of(log)
-    time = log.time_s
-    miss = _miss(x, y, time)
-    # where half of all rows are foretold badly, or many rows very badly, a second track is tried
-    usual = float(np.median(miss))
-    far = miss > max(_TWO_APART_M, 6.0 * min(usual, _reach_m(time)))
-    if usual < _TWO_APART_M and float(far.mean()) < _TWO_LEAST / 2:
+    step_s = np.diff(log.time_s)
+    # the speed of two steps is that of one track where rows take turns; a median over five bridges single changes
+    two = log.time_s[2:] - log.time_s[:-2]
+    speed = [median_filter(np.r_[0.0, (v[2:] - v[:-2]) / two, 0.0], size=5, mode="nearest") for v in (x, y)]
+    east, north = (np.diff(v) - 0.5 * (s[1:] + s[:-1]) * step_s for v, s in zip((x, y), speed, strict=True))
+    size = np.hypot(east, north)
+    even = step_s <= default_max_gap_s(log.quality.median_step_s)
+    beyond = even & (size > _TWO_APART_M + _REACH_M_S2 * step_s**2)
+    if np.count_nonzero(beyond) < 2 * _FROZEN_EPISODES:
         return 0.0, 0.0
-    track = _handed_out(x, y, time)
-    share = float(min(track.mean(), 1.0 - track.mean()))
-    changes = int(np.count_nonzero(np.diff(track)))
-    if share < _TWO_LEAST or changes < 2 * _FROZEN_EPISODES:
+    at = np.flatnonzero(even & (size > max(_TWO_APART_M, 0.5 * float(np.median(size[beyond])))))
+    if np.count_nonzero(beyond) < 0.5 * at.size:
+        return 0.0, 0.0  # mostly a stamp that comes early or late, which swings back too
+    a, b = at[:-1], at[1:]
+    # two machines drive apart meanwhile
+    slack = _COMES_BACK * np.maximum(size[a], size[b]) + _APART_M_S * np.minimum(log.time_s[b] - log.time_s[a], 60.0)
+    slack = np.minimum(slack, _MOST_SLACK * np.maximum(size[a], size[b]))
+    back = np.hypot(east[a] + east[b], north[a] + north[b]) < slack
+    if float(back.mean()) < _COMING_BACK:
         return 0.0, 0.0
-    own = np.concatenate([_miss(x[track == k], y[track == k], time[track == k]) for k in (0, 1)])
-    apart = _apart_m(x, y, time, track)
-    if not math.isfinite(apart) or apart < _TWO_APART_M or float(np.median(own)) > apart / 4:
-        return 0.0, 0.0
-    return apart, share
+    changes = np.zeros(len(log), np.int64)
+    changes[at + 1] = 1
+    other = float((np.cumsum(changes) % 2).mean())
+    share = min(other, 1.0 - other)
+    return (float(np.median(size[at])), share) if share >= _TWO_LEAST else (0.0, 0.0)
 
 
-def _reach_m(time: Floats) -> float:
-    """How far braking or turning (3 m/s2) takes a machine from where its speed foretells it within a median step."""
-    return 1.5 * float(np.median(np.diff(time))) ** 2
-
-
-def _miss(x: Floats, y: Floats, time: Floats) -> Floats:
-    """How far each row lies from where the two before it foretell it."""
-    if x.shape[0] < 3:
-        return np.zeros(1)
-    ratio = np.diff(time)[1:] / np.diff(time)[:-1]
-    ok = ratio < 3.0
-    dx = x[2:] - x[1:-1] - ratio * (x[1:-1] - x[:-2])
-    dy = y[2:] - y[1:-1] - ratio * (y[1:-1] - y[:-2])
-    out: Floats = np.hypot(dx, dy)[ok]
-    return out if out.size else np.zeros(1)
-
-
-def _handed_out(x: Floats, y: Floats, time: Floats) -> Ints:
-    """Which of two tracks, 0 or 1, each row belongs to."""
-    n = x.shape[0]
-    track = np.zeros(n, np.int64)
-    last: list[list[tuple[float, float, float]]] = [[], []]
-
-    def foretold(k: int, t: float) -> tuple[float, float]:
-        seen = last[k]
-        if len(seen) == 1 or seen[-1][0] <= seen[-2][0]:
-            return seen[-1][1], seen[-1][2]
-        (t0, x0, y0), (t1, x1, y1) = seen[-2:]
-        if t - t1 > 30.0:
-            return x1, y1
-        share = (t - t1) / (t1 - t0)
-        return x1 + share * (x1 - x0), y1 + share * (y1 - y0)
-
-    xs, ys, ts = x.tolist(), y.tolist(), time.tolist()
-    for i in range(n):
-        miss = [math.inf, math.inf]
-        for k in (0, 1):
-            if last[k]:
-                px, py = foretold(k, ts[i])
-                miss[k] = math.hypot(xs[i] - px, ys[i] - py)
-        if not last[0]:
-            k = 0
-        elif not last[1]:
-            k = 0 if i < 2 or miss[0] < _first_miss(xs, ys, ts, i) else 1
-        else:
-            k = 0 if miss[0] <= miss[1] else 1
-        track[i] = k
-        last[k] = [*last[k][-1:], (ts[i], xs[i], ys[i])]
-    return track
-
-
-def _first_miss(xs: list[float], ys: list[float], ts: list[float], i: int) -> float:
-    """How badly the first track may be foretold before a second one begins: 3 m/s2 over the step, and half a metre."""
-    step = ts[i] - ts[i - 1]
-    return max(_TWO_APART_M, 3.0 * step * step + 0.3 * math.hypot(xs[i] - xs[i - 1], ys[i] - ys[i - 1]))
-
-
-def _apart_m(x: Floats, y: Floats, time: Floats, track: Ints) -> float:
-    """Median distance of the lesser track's rows from the greater one's way at their time."""
-    less = 1 if track.mean() <= 0.5 else 0
-    here, there = track == less, track != less
-    dx = x[here] - np.interp(time[here], time[there], x[there])
-    dy = y[here] - np.interp(time[here], time[there], y[there])
-    return float(np.median(np.hypot(dx, dy)))
+def jumps_set_aside(log: Log) -> float:
+    """Share of the rows that were set aside as jumps no machine can make."""
+    count = sum(item.count for item in log.quality.set_aside if item.reason == "impossible_jump")
+    return count / log.quality.epochs

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.log.clock import mend_clock
 from swathledger.motion import is_jump
 from swathledger.notes import Measure, Note
 
@@ -97,6 +98,9 @@ def clean_rows(time_s: Floats, latitude_deg: Floats, longitude_deg: Floats, sour
     aside("swapped_axes", _swapped_rows(lat, lon, alive))
     aside("out_of_range", (np.abs(lat) > 90) | (np.abs(lon) > 180))
 
+    time_s, stepped = mend_clock(time_s, lat, lon, np.flatnonzero(alive), source)
+    if stepped is not None:
+        warnings.append(stepped)
     order = _in_time_order(time_s, np.flatnonzero(alive), source, warnings)
     order, times = _one_row_a_moment(order, time_s, lat, lon, reasons, warnings)
     order, times = _without_jumps(order, times, lat, lon, reasons)

@@ -48,8 +48,9 @@ def read_log(
         such as ``"Sec{}"``. A name that is not ours is read as a number into ``Log.extra``.
     options : mapping, optional
         ``time_format`` (strptime), ``time_zone`` (of times without offset), ``start`` (of seconds from start),
-        ``delimiter``, ``decimal``, ``encoding``, ``skip_rows``, ``layer``, ``task``, ``time_log``. All overrule what is
-        found.
+        ``delimiter``, ``decimal``, ``encoding``, ``skip_rows``, ``layer``, ``task``, ``time_log``, ``time_unit``,
+        ``add_weeks``, ``states``, ``blank_state``, ``ignore`` and what begins with ``heading_`` (see docs/machine.md).
+        All overrule what is found.
     sections, nozzles : int, optional
         How many the machine has; a log with another count of state columns is refused. None: not checked.
     spans : sequence, optional
@@ -80,7 +81,21 @@ def read_log(
         chunks[0] = replace(chunks[0], warnings=(*chunks[0].warnings, Note.of("log.same_file_twice")))
     if spans is not None and len(spans) != len(files):
         raise LogError(f"{len(files)} logs and stretches for {len(spans)} were given.")
-    return _join(chunks, inputs, [None] * len(files) if spans is None else spans)
+    log = _join(chunks, inputs, [None] * len(files) if spans is None else spans)
+    late = options.get("heading_lag_s")
+    return _earlier_headings(log, float(late)) if isinstance(late, int | float) and late else log
+
+
+def _earlier_headings(log: Log, late_s: float) -> Log:
+    """Headings that come ``late_s`` late put where they belong, turned evenly between rows; NaN beyond its end."""
+    if log.heading_deg is None:
+        return log
+    known = np.isfinite(log.heading_deg)
+    if int(known.sum()) < 2:
+        return log
+    turned = np.unwrap(log.heading_deg[known], period=360.0)
+    moved = np.interp(log.time_s + late_s, log.time_s[known], turned, left=np.nan, right=np.nan)
+    return replace(log, heading_deg=np.mod(moved, 360.0))
 
 
 def _chunk(

@@ -18,9 +18,9 @@ M_PER_DEG = 111_000.0
 """Near enough to plant faults with."""
 
 
-def sample(name: str) -> Rows:
+def sample(name: str, shared: Path = ROOT.parent / "shared") -> Rows:
     """The rows of a sample log, or of a real drive."""
-    path = SAMPLES / name if (SAMPLES / name).exists() else ROOT.parent / "shared" / "field_logs" / name
+    path = SAMPLES / name if (SAMPLES / name).exists() else shared / "field_logs" / name
     if path.suffix == ".geojson":
         features = json.loads(path.read_text())["features"]
         return [

@@ -57,6 +57,7 @@ PINT = {
     "lb": "pound", "oz": "ounce", "s": "second",
     "l_ha": "liter / hectare", "gal_ac": "gallon / field_acre", "l_min": "liter / minute",
     "gal_min": "gallon / minute", "m_s": "meter / second", "km_h": "kilometer / hour", "mph": "mile / hour",
+    "knots": "knot",
     "g_l": "gram / liter", "lb_gal": "pound / gallon", "g_kg": "gram / kilogram",
 }  # fmt: skip
 PINT_INSIDE = {

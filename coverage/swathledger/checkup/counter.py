@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from swathledger.checkup.checkup import Counted, Finding
-from swathledger.checkup.view import Floats, View
+from swathledger.checkup.view import Floats, View, driven_m
 from swathledger.log.log import Log
 from swathledger.notes import Measure, Note
 from swathledger.units import named
@@ -15,6 +15,8 @@ from swathledger.units import named
 AREA_COUNTER = "area_counter"
 _AREA_OFF_PCT = 10.0
 """Counters live on a wheel or radar and on the width entered: 5 % each is common practice."""
+_KNOWN = 0.3
+_CREEPING_M_S = 1.0
 _FLOW_OFF_PCT = 15.0
 """Flow meter, rate and speed are each good to about 5 %."""
 
@@ -25,8 +27,10 @@ def counter_units() -> dict[str, float]:
 
 
 def _swept_m2(log: Log, view: View, machine: Any) -> Floats | None:
-    """(n - 1,) ground that each step swept, gaps left out; None where the width is not known."""
+    """(n - 1,) ground that each step swept, gaps left out; None where width or way are not known."""
     boom = None if machine is None else machine.boom
+    if float(np.isfinite(view.speed_m_s).mean()) < _KNOWN:
+        return None
     kind = log.state_kind
     if kind in ("work", "none"):
         width = np.full(len(log), np.nan) if log.working_width_m is None else log.working_width_m
@@ -42,8 +46,7 @@ def _swept_m2(log: Log, view: View, machine: Any) -> Floats | None:
         if len(widths) != log.state.shape[1]:
             return None
         open_m = log.state @ np.asarray(widths)
-    step_m = np.hypot(np.diff(view.x_m), np.diff(view.y_m))
-    out: Floats = np.where(view.linked, step_m * open_m[:-1], 0.0)
+    out: Floats = driven_m(view) * open_m[:-1]
     return out
 
 
@@ -70,14 +73,22 @@ def compare_counter(log: Log, view: View, machine: Any) -> Counted | None:
 
 
 def compare_flow(log: Log, view: View, machine: Any) -> Counted | None:
-    """Litres by flow meter and by rate times swept ground, over the steps for which both are known."""
+    """Litres by flow meter and by rate times swept ground, over the steps for which both are known.
+
+    Slower than 1 m/s a pump gives more than the rate asks for, and neither is wrong: such steps are left out.
+    """
     rate = log.rate_l_m2
     if rate is None and machine is not None and machine.set_rate_l_m2 is not None:
         rate = np.full(len(log), machine.set_rate_l_m2)
     swept = _swept_m2(log, view, machine)
     if log.flow_l_s is None or rate is None or swept is None:
         return None
-    both = view.linked & (swept > 0) & np.isfinite(log.flow_l_s[:-1]) & np.isfinite(rate[:-1])
+    both = (
+        (swept > 0)
+        & (np.nan_to_num(view.speed_m_s[:-1]) > _CREEPING_M_S)
+        & np.isfinite(log.flow_l_s[:-1])
+        & np.isfinite(rate[:-1])
+    )
     if not both.any():
         return None
     litres = float((log.flow_l_s[:-1] * np.diff(view.time_s))[both].sum())

@@ -50,11 +50,10 @@ def check_dates(log: Log, now_s: float, settled: bool = False) -> list[Finding]:
 
 def check_pace(log: Log, view: View) -> list[Finding]:
     """A clock in another unit: all driving faster than any machine, or slower than any work."""
-    step_m, step_s = np.hypot(np.diff(view.x_m), np.diff(view.y_m)), np.diff(view.time_s)
-    moving = step_m > max(0.05, 4 * view.noise_m)
-    if int(moving.sum()) < 30:
+    paces = view.speed_m_s[np.isfinite(view.speed_m_s)]
+    if paces.size < 30:
         return []
-    pace = float(np.median(step_m[moving] / step_s[moving]))
+    pace = float(np.median(paces))
     shown = Measure(pace, "speed")
     if pace > IMPOSSIBLE_M_S:
         return [Finding(Note.of("checkup.clock_slow", pace=shown), "unfit")]

@@ -51,9 +51,13 @@ def check_heading(log: Log, view: View, settled: bool = False) -> tuple[Log, lis
     usable = np.isfinite(logged) & np.isfinite(view.course_rad) & (np.nan_to_num(view.speed_m_s) > _SLOW_M_S)
     if log.reverse is not None:
         usable &= ~log.reverse
-    if int(usable.sum()) < _ROWS:
+    if log.speed_m_s is not None:
+        usable &= ~(log.speed_m_s < 0)
+    # a receiver ahead of the axle leads the heading in turns: the two are compared where it is straight
+    plain = usable & view.straight
+    if int(plain.sum()) < _ROWS:
         return log, []
-    found = _judge(logged[usable], view.course_rad[usable], settled)
+    found = _judge(logged[plain], view.course_rad[plain], logged[usable], view.course_rad[usable], settled)
     if found is None:
         found = _lag(logged, view, usable)
     if found is None:
@@ -62,7 +66,7 @@ def check_heading(log: Log, view: View, settled: bool = False) -> tuple[Log, lis
     return (replace(log, heading_deg=None) if aside else log), [Finding(note, weight)]
 
 
-def _judge(h: Floats, c: Floats, settled: bool) -> tuple[Note, Weight, bool] | None:
+def _judge(h: Floats, c: Floats, all_h: Floats, all_c: Floats, settled: bool) -> tuple[Note, Weight, bool] | None:
     off = np.abs(np.degrees(wrap_rad(h - c)))
     typical = float(np.median(off))
     follows = float((off < _NEAR_DEG).mean())
@@ -72,9 +76,13 @@ def _judge(h: Floats, c: Floats, settled: bool) -> tuple[Note, Weight, bool] | N
     if _resultant(h) > _CONSTANT and _resultant(c) < _SPREAD:
         value = float(np.degrees(np.angle(np.exp(1j * h).mean())) % 360.0)
         return Note.of("checkup.heading_constant", value=round(value, 1) % 360.0, share=share), "doubtful", True
-    fits = [fit for sense in (1, -1) for unit in ("deg", "rad") if (fit := _fit(h, c, sense, unit)) is not None]
+    ways = [(sense, unit) for sense in (1, -1) for unit in ("deg", "rad")]
+    fits = [(fit[0], way, fit[1]) for way in ways if (fit := _fit(h, c, *way)) is not None]
     if fits:
-        _, sense, unit, zero = min(fits)
+        # on straights alone a drive up and down one line fits both senses: turns tell them apart
+        _, (sense, unit), zero = min(
+            (fit + _off_in_turns(all_h, all_c, *way, zero), way, zero) for fit, way, zero in fits
+        )
         return _named(sense, unit, zero, share, settled)
     return Note.of("checkup.heading_astray", share=share, typical=round(typical)), "doubtful", True
 
@@ -83,16 +91,29 @@ def _resultant(angle: Floats) -> float:
     return float(abs(np.exp(1j * angle).mean()))
 
 
-def _fit(h: Floats, c: Floats, sense: int, unit: str) -> tuple[float, int, str, float] | None:
-    """Scatter (degrees), sense, unit and zero (degrees) of a way to read headings; None where it does not fit."""
-    read = h
+def _read(h: Floats, sense: int, unit: str) -> Floats | None:
+    """Headings (radians, as read in degrees) in another sense and unit; None where they are out of its range."""
     if unit == "rad":
         plain = np.degrees(h)
-        plain = np.where(plain > 180.0, plain - 360.0, plain)
-        if float(np.abs(plain).max()) > 2 * math.pi + 0.01:
+        h = np.where(plain > 180.0, plain - 360.0, plain)
+        if float(np.abs(h).max()) > 2 * math.pi + 0.01:
             return None
-        read = plain
-    left = c - sense * read
+    return sense * h
+
+
+def _off_in_turns(h: Floats, c: Floats, sense: int, unit: str, zero_deg: float) -> float:
+    read = _read(h, sense, unit)
+    if read is None:
+        return math.inf
+    return float(np.degrees(np.abs(wrap_rad(c - read - math.radians(zero_deg))).mean()))
+
+
+def _fit(h: Floats, c: Floats, sense: int, unit: str) -> tuple[float, float] | None:
+    """Scatter and zero (degrees) of a way to read headings; None where it does not fit."""
+    read = _read(h, sense, unit)
+    if read is None:
+        return None
+    left = c - read
     zero = float(np.angle(np.exp(1j * left).mean()))
     off = np.abs(np.degrees(wrap_rad(left - zero)))
     zero += float(np.median(wrap_rad(left - zero)))
@@ -100,9 +121,8 @@ def _fit(h: Floats, c: Floats, sense: int, unit: str) -> tuple[float, int, str, 
     scatter = float(np.median(off))
     if scatter > _SCATTER_DEG or float((off < _NEAR_DEG).mean()) < _FOLLOWS:
         return None
-    # of two readings that fit alike the plainer one is meant: a drive up and down one line fits both senses
-    odd = 0.5 * (sense == -1) + 1.0 * (unit == "rad")
-    return scatter + odd, sense, unit, math.degrees(zero) % 360.0
+    odd = 0.5 * (sense == -1) + 1.0 * (unit == "rad")  # of two readings that fit alike the plainer one is meant
+    return scatter + odd, math.degrees(zero) % 360.0
 
 
 def _named(sense: int, unit: str, zero: float, share: Measure, settled: bool) -> tuple[Note, Weight, bool] | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swathledger.checkup.checkup import Finding
-from swathledger.checkup.view import Flags, Floats, Ints, View, wrap_rad
+from swathledger.checkup.view import Flags, Floats, Ints, View, driven_m, wrap_rad
 from swathledger.log.log import Log
 from swathledger.notes import Measure, Note
 
@@ -16,6 +16,7 @@ _MOVING_M_S = 0.5
 _STANDING_M_S = 0.1
 _STANDING_S = 120.0
 """Charging a boom takes a minute; two with every valve open pour litres a nozzle on one spot."""
+_STOOD_M = 3.0
 _ROAD_M_S = 10.0
 """36 km/h: faster than any boom is carried over a crop."""
 _ROAD_S = 10.0
@@ -54,7 +55,6 @@ def check_states(log: Log, view: View) -> list[Finding]:
 
 def _rows(log: Log, view: View) -> _Rows:
     share = log.state.mean(axis=1)
-    step_m = np.hypot(np.diff(view.x_m), np.diff(view.y_m))
     speed = np.where(np.isfinite(view.speed_m_s), view.speed_m_s, 0.0)
     switched = log.time_s[1:][(log.state[1:] != log.state[:-1]).any(axis=1)]
     settled = np.ones(len(log), bool)
@@ -64,7 +64,7 @@ def _rows(log: Log, view: View) -> _Rows:
         after = switched[np.clip(at, None, switched.size - 1)] - log.time_s
         settled = ((at == 0) | (before >= _SETTLED_S)) & ((at == switched.size) | (after >= _SETTLED_S))
     step_s = np.where(view.linked, np.diff(view.time_s), 0.0)
-    return _Rows(share, step_s, np.where(view.linked, step_m, 0.0), speed > _MOVING_M_S, settled)
+    return _Rows(share, step_s, driven_m(view), speed > _MOVING_M_S, settled)
 
 
 # --- inverted --------------------------------------------------------------------------------------------------------
@@ -157,12 +157,14 @@ def _against_flow(log: Log, rows: _Rows) -> list[Note]:
 
 # --- where nothing is sprayed ----------------------------------------------------------------------------------------
 def _standing_open(view: View, rows: _Rows) -> list[Note]:
-    slow = (rows.step_m < _STANDING_M_S * rows.step_s + 2 * view.noise_m) & (rows.step_s > 0) & (rows.share[:-1] > 0)
+    slow = (rows.step_m < _STANDING_M_S * rows.step_s) & (rows.step_s > 0) & (rows.share[:-1] > 0)
     first, last = _runs(slow)
     lasts = view.time_s[last] - view.time_s[first]
-    # noise lets a creeping machine seem to stand from row to row, but not over the whole run
-    moved = np.hypot(view.x_m[last] - view.x_m[first], view.y_m[last] - view.y_m[first])
-    long = (lasts > _STANDING_S) & (moved < _STANDING_M_S * lasts / 2)
+    # a machine that creeps under a poor receiver seems to stand from row to row, but not over the whole run
+    spans = [
+        np.hypot(np.ptp(view.x_m[a : b + 1]), np.ptp(view.y_m[a : b + 1])) for a, b in zip(first, last, strict=True)
+    ]
+    long = (lasts > _STANDING_S) & (np.asarray(spans) < max(_STOOD_M, 8 * view.noise_m))
     if not long.any():
         return []
     most = Measure(float(lasts[long].max()), "seconds")

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from swathledger.geodesy import metres_per_degree
 from swathledger.log.log import Log
 from swathledger.log.quality import position_noise_m
-from swathledger.motion import default_max_gap_s
+from swathledger.motion import default_max_gap_s, sigma_of_third, third_difference
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -23,6 +23,7 @@ _LONGEST_S = 30.0
 _STRAIGHT_RAD = np.deg2rad(10.0)
 _FOLD_RAD = np.deg2rad(75.0)
 _NOISE_UNKNOWN_M = 0.05
+_NOISE_ROWS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ class View:
     speed_m_s : (n,) float64
         Of that chord over its time; NaN as above.
     straight : (n,) bool
-        The chord's halves differ by less than 10 degrees.
+        Over 20 m the course changes by less than 10 degrees: a bend of 50 m radius or more.
     noise_m : float
         Position noise from row to row, one sigma.
     """
@@ -69,29 +70,71 @@ def plane_of(log: Log) -> tuple[Floats, Floats]:
     return (log.longitude_deg - log.longitude_deg[0]) * east_m, (log.latitude_deg - log.latitude_deg[0]) * north_m
 
 
+def driven_m(view: View) -> Floats:
+    """(n - 1,) way of each step, m: speed by chords times time, for noise makes the way from row to row longer.
+
+    Where no chord is, the step itself, unless it is within the noise (standing). 0 over gaps.
+    """
+    known = np.isfinite(view.speed_m_s)
+    filled = np.where(known, view.speed_m_s, 0.0)
+    count = known[:-1].astype(int) + known[1:]
+    speed = (filled[:-1] + filled[1:]) / np.maximum(count, 1)
+    raw = np.hypot(np.diff(view.x_m), np.diff(view.y_m))
+    way = np.where(count > 0, speed * np.diff(view.time_s), np.where(raw > 4 * view.noise_m, raw, 0.0))
+    out: Floats = np.where(view.linked, way, 0.0)
+    return out
+
+
+def noise_of(log: Log, x: Floats, y: Floats, linked: Flags) -> float:
+    """Position noise from row to row, one sigma: across the track where that can be told, else of both axes together.
+
+    The latter holds jerks of the machine and early stamps too, and is rather too large.
+    """
+    across = position_noise_m(log)
+    if across is not None:
+        return across
+    if x.shape[0] < _NOISE_ROWS:
+        return _NOISE_UNKNOWN_M
+    even = linked[2:] & linked[1:-1] & linked[:-2]
+    third = np.hypot(third_difference(x), third_difference(y))[even]
+    third = third[third > 0]
+    if not third.size:
+        return _NOISE_UNKNOWN_M
+    return max(_NOISE_UNKNOWN_M, sigma_of_third(float(np.median(third)), length_of_two_axes=True))
+
+
 def view_of(log: Log) -> View:
     """Course and speed of a log by its positions.
 
     Each row takes the shortest chord, of as many rows behind as ahead, that is longer than 40 sigma of the noise (2 to
-    20 m) and lasts at most 30 s.
+    20 m) and lasts at most 30 s. Whether it is straight there is told by a chord of 20 m and more.
     """
     x, y = plane_of(log)
-    n = x.shape[0]
-    noise = position_noise_m(log)
-    sigma = _NOISE_UNKNOWN_M if noise is None else noise
-    least_m = float(np.clip(_CHORD_SIGMAS * sigma, *_CHORD_M))
     time = log.time_s
     linked = np.diff(time) <= default_max_gap_s(log.quality.median_step_s)
+    noise = noise_of(log, x, y, linked)
     broken = np.concatenate([[0], np.cumsum(~linked)])
-    course, speed = np.full(n, np.nan), np.full(n, np.nan)
-    straight = np.zeros(n, bool)
+    least_m = float(np.clip(_CHORD_SIGMAS * noise, *_CHORD_M))
+    course, speed, _ = _chords(x, y, time, broken, least_m, _LONGEST_S)
+    _, _, turn = _chords(x, y, time, broken, _CHORD_M[1], 2 * _LONGEST_S)
+    with np.errstate(invalid="ignore"):
+        straight = turn < _STRAIGHT_RAD
+    return View(x, y, time, linked, course, speed, straight, noise)
+
+
+def _chords(
+    x: Floats, y: Floats, time: Floats, broken: Ints, least_m: float, longest_s: float
+) -> tuple[Floats, Floats, Floats]:
+    """Course, speed, and the turn between a chord's halves, by the shortest chord of at least ``least_m`` a row."""
+    n = x.shape[0]
+    course, speed, bend = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     open_rows = np.arange(n, dtype=np.int64)
     arm = 1
     while open_rows.size:
         rows = open_rows[(open_rows >= arm) & (open_rows < n - arm)]
         a, b = rows - arm, rows + arm
         lasts = time[b] - time[a]
-        whole = (broken[a] == broken[b]) & ((lasts <= _LONGEST_S) | (arm == 1))
+        whole = (broken[a] == broken[b]) & ((lasts <= longest_s) | (arm == 1))
         rows, a, b, lasts = rows[whole], a[whole], b[whole], lasts[whole]
         dx, dy = x[b] - x[a], y[b] - y[a]
         length = np.hypot(dx, dy)
@@ -100,10 +143,9 @@ def view_of(log: Log) -> View:
         first = np.arctan2(x[here] - x[a], y[here] - y[a])
         second = np.arctan2(x[b] - x[here], y[b] - y[here])
         turn = np.abs(wrap_rad(second - first))
-        chord = np.arctan2(dx[far], dy[far])
-        course[here] = np.where(turn < _FOLD_RAD, chord, np.nan)
+        bend[here] = turn
+        course[here] = np.where(turn < _FOLD_RAD, np.arctan2(dx[far], dy[far]), np.nan)
         speed[here] = np.where(turn < _FOLD_RAD, length[far] / lasts[far], np.nan)
-        straight[here] = turn < _STRAIGHT_RAD
         open_rows = rows[~far]
         arm *= 2
-    return View(x, y, time, linked, course, speed, straight, sigma)
+    return course, speed, bend

@@ -26,11 +26,10 @@ def mend_clock(
 ) -> tuple[Floats, Note | None]:
     """Take out steps of the clock under which the machine drove on as if nothing had been.
 
-    Before and after, the machine drives at one speed v in one direction, and between the two rows it moved as far as in
-    any other step. A step back is then the clock's own. A step forward is where it is a whole number of half hours, as
-    zones, dates and months are, and the way between is shorter than the 3/4 v^2 metres in which a machine stops and
-    sets off again (braking at 2 m/s2, setting off at 1 m/s2), so that no pause lies in it. Any other may be one: the
-    machine may have come back to where it left off, with the recording off meanwhile.
+    Before and after, the machine drives at one speed in one direction, and the way between the two rows is one that it
+    drives so between neighbouring rows. A step back is then the clock's own. A step forward is where it is a whole
+    number of half hours, as zones, dates and months are: of pauses with the recording off that happen to begin and end
+    at one speed in one line, one in some hundreds is. Any other step forward is taken for such a pause.
 
     Parameters
     ----------
@@ -60,40 +59,45 @@ def mend_clock(
     out = time_s
     sizes: list[float] = []
     for k in odd[:_LOOKED_AT].tolist():
-        step = float(steps[k])
-        whole = abs((step - usual) / _HALF_HOUR_S - round((step - usual) / _HALF_HOUR_S)) * _HALF_HOUR_S
-        if (step > 0 and whole > usual + 1.0) or not _drove_on(x, y, steps, k, usual, step > 0):
+        lasted = _drove_on(x, y, steps, k, limit)
+        if lasted is None:
+            continue
+        off = float(steps[k]) - lasted
+        whole = _HALF_HOUR_S * round(off / _HALF_HOUR_S)
+        if whole and abs(off - whole) <= usual + 1.0:
+            off = whole
+        elif off > 0:
             continue
         if not sizes:
             out = time_s.copy()
         later = rows[k + 1 :]
         if source is not None:
             later = later[source[later] == source[rows[k]]]
-        out[later] -= step - usual
-        sizes.append(abs(step - usual))
+        out[later] -= off
+        sizes.append(abs(off))
     if not sizes:
         return time_s, None
     return out, Note.of("log.clock_stepped", count=len(sizes), most=Measure(max(sizes), "seconds"))
 
 
-def _drove_on(x: Floats, y: Floats, steps: Floats, k: int, usual: float, forward: bool) -> bool:
-    """Whether the machine drove on from row k to the next as it had before and did after, without a pause."""
+def _drove_on(x: Floats, y: Floats, steps: Floats, k: int, limit: float) -> float | None:
+    """How long the way from row k to the next took, where the machine drove on as before and after; else None."""
     first, last = k - _BESIDE, k + 1 + _BESIDE
     if first < 0 or last >= x.shape[0]:
-        return False
-    beside = np.r_[steps[first:k], steps[k + 1 : last]]
-    if not bool(((beside > 0.5 * usual) & (beside < 1.5 * usual)).all()):
-        return False
+        return None
+    took_before, took_after = steps[first:k], steps[k + 1 : last]
+    if not bool(((took_before > 0) & (took_before <= limit) & (took_after > 0) & (took_after <= limit)).all()):
+        return None
     before = np.array([x[k] - x[first], y[k] - y[first]])
     after = np.array([x[last] - x[k + 1], y[last] - y[k + 1]])
     between = np.array([x[k + 1] - x[k], y[k + 1] - y[k]])
-    slow, fast = sorted(float(np.hypot(*way)) / (_BESIDE * usual) for way in (before, after))
-    way = float(np.hypot(*between))
-    if slow <= 0 or fast - slow > _ALIKE * fast:
-        return False
-    speed = 0.5 * (slow + fast)
-    if not 0.5 * speed * usual < way < 1.5 * speed * usual or (forward and way >= 0.75 * speed * speed):
-        return False
-    return all(
+    slow, fast = sorted(
+        (float(np.hypot(*before)) / float(took_before.sum()), float(np.hypot(*after)) / float(took_after.sum()))
+    )
+    way, speed = float(np.hypot(*between)), 0.5 * (slow + fast)
+    if slow <= 0 or way <= 0 or fast - slow > _ALIKE * fast or way > limit * speed:
+        return None
+    ahead = all(
         float(a @ b) > _STRAIGHT_COS * math.hypot(*a) * math.hypot(*b) for a, b in ((before, between), (between, after))
     )
+    return way / speed if ahead else None

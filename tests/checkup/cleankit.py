@@ -62,7 +62,7 @@ class Clean:
         settings = DriveSettings(
             speeds=Speeds(pass_m_s=speed),
             log_hz=hz,
-            step_s=0.1 if hz == 10 else 0.2,
+            step_s=0.1 if hz in (2.0, 10.0) else 0.2,
             control="auto" if rng.random() < 0.7 else "manual",
             gnss_sigma_m=sigma,
             gnss_white_share=float(rng.choice([0.05, 0.2, 0.5])),

@@ -62,7 +62,8 @@ def _rows(log: Log, view: View) -> _Rows:
         at = np.searchsorted(switched, log.time_s)
         before = log.time_s - switched[np.clip(at - 1, 0, None)]
         after = switched[np.clip(at, None, switched.size - 1)] - log.time_s
-        settled = ((at == 0) | (before >= _SETTLED_S)) & ((at == switched.size) | (after >= _SETTLED_S))
+        least = max(_SETTLED_S, 2.0 * log.quality.median_step_s)  # a switch lies anywhere between two rows
+        settled = ((at == 0) | (before >= least)) & ((at == switched.size) | (after >= least))
     step_s = np.where(view.linked, np.diff(view.time_s), 0.0)
     return _Rows(share, step_s, driven_m(view), speed > _MOVING_M_S, settled)
 

@@ -1,4 +1,4 @@
-"""What a replayed layout costs beside the coverage pass, and how twelve of them share two threads.
+"""What a replayed layout costs beside the coverage pass, how twelve of them share two threads, and the peak of memory.
 
 100 ha, 36 m boom, 72 nozzles opening one by one, 10 rows a second, cells of 0.1 m. Both costs are taken in one run, so
 that their ratio does not depend on the machine.
@@ -6,9 +6,13 @@ that their ratio does not depend on the machine.
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from benchdrive import SCALE, make_drive
@@ -25,6 +29,7 @@ from swathledger.swath.swath import Swath
 
 TWELVE = ("boom", "2", "3", "4", "6", "8", "9", "12", "18", "24", "36", "nozzle")
 WITHIN = 3.0
+PEAK_GB = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,3 +100,20 @@ def test_twelve_layouts(benchmark, hundred_hectares, threads):
     over = [r.m2("over_application") for r in replay.results]
     # passes square to the field's sides: there is little for finer groups to win here
     assert over[0] >= over[-1] > 0
+
+
+def test_peak_memory_of_a_thousand_hectares_at_their_own_cell(benchmark):
+    """In a process of its own, so that nothing else is in the peak; the log's own layout and the floor come along."""
+    script = Path(__file__).with_name("replaypeak.py")
+    call = [sys.executable, str(script), str(1000.0 * SCALE), "boom", "nozzle"]
+    out = benchmark.pedantic(subprocess.run, args=(call,), kwargs={"capture_output": True, "check": True}, rounds=1)
+    found = json.loads(out.stdout)
+    benchmark.extra_info.update(found)
+    print(  # noqa: T201  # as above
+        f"\n{found['hectares']:g} ha, cells of {found['cell_m']:g} m, {found['frame_cells'] / 1e6:.0f} M in the frame: "
+        f"peak {found['peak_gb']:.2f} GB, {found['accounted_gb']:.2f} before the replay, which took "
+        f"{found['clock_s']:.0f} s, {found['processor_s']:.0f} s of the processors"
+    )
+    assert found["cell_m"] == 0.1
+    assert found["layouts"] == ["boom", "nozzle"]
+    assert found["peak_gb"] < PEAK_GB

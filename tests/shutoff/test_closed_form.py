@@ -58,6 +58,13 @@ def ponds(radii: tuple[float, ...]) -> shapely.MultiPolygon:
     return shapely.MultiPolygon([shapely.Point(30 + 60 * k, 70 + 45 * k).buffer(r, 64) for k, r in enumerate(radii)])
 
 
+def waterways(angle_deg: float) -> shapely.MultiPolygon:
+    """Two strips across all passes at an angle, each 20 m long on the passes: four edges."""
+    rise = (EAST - WEST) / np.tan(np.radians(angle_deg))
+    strips = [[(WEST, y), (EAST, y + rise), (EAST, y + rise + 20), (WEST, y + 20)] for y in (5.0, 95.0)]
+    return shapely.MultiPolygon([shapely.Polygon(strip) for strip in strips])
+
+
 BLOCK = shapely.box(WEST, 0, EAST, LENGTH)
 #: Boundary, exclusions, and the sum of |cos t| dl by hand: an edge that leads d metres along the passes counts d.
 BY_HAND = {
@@ -65,6 +72,7 @@ BY_HAND = {
     "ends at 60 degrees": (slanted(60.0), None, 2 * (EAST - WEST) / np.tan(np.radians(60.0))),
     "ends at 50 degrees": (slanted(50.0), None, 2 * (EAST - WEST) / np.tan(np.radians(50.0))),
     "one pond": (BLOCK, ponds((22.0,)), 4 * 22.0),
+    "two waterways at 60 degrees": (BLOCK, waterways(60.0), 4 * (EAST - WEST) / np.tan(np.radians(60.0))),
     "three ponds": (BLOCK, ponds((12.0, 25.0, 18.0)), 4 * (12.0 + 25.0 + 18.0)),
     "a point ahead": (
         shapely.Polygon([(WEST, 0), (EAST, 0), (EAST, 150), ((WEST + EAST) / 2, LENGTH), (WEST, 150)]),

@@ -128,6 +128,11 @@ class Row:
 
 
 DELAYS_S = (0.0, 0.5, 1.0)
+ALONG_SHARE = 0.2
+"""The form is held to where less of the way along seams than this is within one degree of the passes.
+
+A seam along a pass costs anything from nothing to a whole group; one that is crossed costs half a group.
+"""
 
 
 def row_of(name: str, shape: fields.FieldShape, plan: PlanSettings, *, cell_m: float = 0.25) -> Row:
@@ -191,7 +196,7 @@ def test_saving_of_single_nozzles_by_seams_and_delays():
         head = f"| {name} | {row.hectares:.0f} | {c:.1f} | {s:.1f} | {own:.1f} | {row.parallel_share:.2f}"
         print(f"{head} | {said} |")  # noqa: T201  # as above
     for row in rows:
-        if row.parallel_share < 1 / 3:
+        if row.parallel_share < ALONG_SHARE:
             for key in keys:
                 assert row.saved[key] == pytest.approx(row.foretold[key], rel=0.12, abs=0.05), (row.name, key)
     # 3 to 5 % come with terraces, and sooner with late valves; on a plain field with neither

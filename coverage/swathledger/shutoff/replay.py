@@ -42,7 +42,7 @@ COARSE_SHARE = 0.25
 PARALLEL_SHARE = 0.3
 PART_SHARE = 0.12
 PART_POINTS = 0.05
-"""Closed form and replay part where they differ by more than this share and these points of the target."""
+"""Closed form and replay part where they differ by more than this share of the form and these points of the target."""
 
 
 def control_for(machine: Machine, off_when_covered: float, tolerance_m: float) -> Control:
@@ -231,7 +231,7 @@ def _doubt(form_pct: float, retimed: LayoutResult, finer: LayoutResult, setting:
         return result.cells["applied"] / result.cells["covered"] if result.cells["covered"] else 0.0
 
     found = 100.0 * (per_covered(retimed) - per_covered(finer))
-    if abs(found - form_pct) <= PART_POINTS + PART_SHARE * max(abs(found), abs(form_pct)):
+    if abs(found - form_pct) <= max(PART_POINTS, PART_SHARE * abs(form_pct)):
         return None
     if setting.off_when_covered < 1.0:
         return "threshold"

@@ -14,6 +14,7 @@ from swathledger.fitted.carrier import Setup
 from swathledger.fitted.events import LEVELS, Events
 from swathledger.fitted.fit import fit_setup, valves_of
 from swathledger.fitted.likelihood import draw
+from swathledger.fitted.lines import measure_lines
 from swathledger.fitted.told import disagreements, everything
 from swathledger.fitted.unbounded import setup_of_log
 from swathledger.log.read import read_log
@@ -23,6 +24,7 @@ from swathledger.notes import Note
 from swathledger.swath.build import build_swath
 from swathledger.words import say_all
 
+UNEVEN = Truth(guidance_m=0.6, passes=14, length_m=100.0, hz=1.0, seed=31)
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
 
 
@@ -103,6 +105,16 @@ def test_spacing_beside_the_boom() -> None:
     setup = found(Truth(spacing_m=17.4, seed=13))
     assert setup.spacing_m.value == pytest.approx(17.4, abs=0.05)
     assert "fitted.spacing" in [note.code for note in disagreements(setup)]
+
+
+def test_uneven_passes_have_an_error_to_match() -> None:
+    # 14 passes, each 0.6 m off its place: two neighbours are 0.6 sqrt(2) off their distance, and the mean distance over
+    # 13 of them is (last - first) / 13, at best 0.6 sqrt(2) / 13 = 0.07 m off; the interval is wider than twice that
+    lines = measure_lines(build_swath(drive_plain(UNEVEN)[0], machine_for(UNEVEN), PLANE))
+    if lines.spacing_m is not None and lines.spacing_error_m is not None:
+        assert 0.02 < lines.spacing_error_m < 0.3
+        assert lines.spacing_m == pytest.approx(18.0, abs=lines.factor * lines.spacing_error_m * 1.5)
+    assert lines.right_m is None or abs(lines.right_m) < 0.5
 
 
 def test_what_cannot_be_told_says_why() -> None:

@@ -82,7 +82,8 @@ def _moved_left(swath: Swath, by_m: float) -> Swath:
 def _base(machine: Machine, lines: Lines) -> Setup:
     hitch = machine.hitch
     right = machine.antenna.right_of_centre_m
-    straight = Note.of("fitted.no_neighbours")
+    few = Note.of("fitted.no_neighbours")
+    uneven = Note.of("fitted.uneven")
     return Setup(
         trailed=hitch is not None,
         file_ahead_m=machine.antenna.ahead_of_boom_m if hitch is None else hitch.hitch_to_boom_m,
@@ -91,8 +92,14 @@ def _base(machine: Machine, lines: Lines) -> Setup:
         ahead_m=Found(None),
         ahead_by_file_timing_m=Found(None),
         ahead_free_m=Found(None),
-        right_m=_of_lines(lines.right_m, lines.right_error_m, right, lines, Note.of("fitted.one_sided")),
-        spacing_m=_of_lines(lines.spacing_m, lines.spacing_error_m, 0.0, lines, straight),
+        right_m=_of_lines(
+            lines.right_m,
+            lines.right_error_m,
+            right,
+            lines,
+            few if lines.pairs == 0 else uneven if lines.spacing_m is None else Note.of("fitted.one_sided"),
+        ),
+        spacing_m=_of_lines(lines.spacing_m, lines.spacing_error_m, 0.0, lines, few if lines.pairs == 0 else uneven),
         controller=None,
         mean_speed_m_s=None,
         switches=0,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.special import stdtrit
 
+from swathledger.errors import InputError
 from swathledger.swath.swath import Swath
 
 Floats = NDArray[np.float64]
@@ -25,8 +26,12 @@ NEAREST, FARTHEST = 0.6, 1.4
 LEAST_PAIRS = 3
 LEVEL = 0.90
 LEAST_OFF_M = 0.05
-OWN_M = 0.01
-"""What the measuring of one pair adds, m."""
+LEAST_WANDER_M = 0.003
+SHARES = (0.02, 0.1, 0.3, 1.0, 3.0, 10.0)
+"""Variance of one distance by itself, in units of a pass's."""
+MOST_PAIRS = 400
+WIDEST_M = 0.5
+"""A figure that is known to no better than this says nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +137,31 @@ def _even(pairs: Floats) -> Floats:
     return kept
 
 
+def _least_squares(distance: Floats, design: Floats, shape: Floats, free: int) -> tuple[Floats, Floats, float]:
+    """Estimates, their covariance, and the passes' own sigma, m.
+
+    The errors' variance is ``wander^2 (shape + share I)``: what passes are off, and what each distance is off by
+    itself. The share is the likeliest of a few (restricted likelihood).
+    """
+    best = -np.inf
+    chosen: tuple[Floats, Floats, float] | None = None
+    for share in SHARES:
+        both = shape + share * np.eye(distance.shape[0])
+        weight = np.linalg.inv(both)
+        inner = design.T @ weight @ design
+        inverse = np.linalg.inv(inner)
+        beta = inverse @ design.T @ weight @ distance
+        rest = distance - design @ beta
+        variance = max(float(rest @ weight @ rest) / free, LEAST_WANDER_M**2)
+        likely = -0.5 * (np.linalg.slogdet(both)[1] + np.linalg.slogdet(inner)[1] + free * float(np.log(variance)))
+        if likely > best:
+            best = likely
+            chosen = beta, np.asarray(inverse * variance, dtype=np.float64), float(np.sqrt(variance))
+    if chosen is None:
+        raise InputError("distances of passes must be finite")
+    return chosen
+
+
 def measure_lines(swath: Swath) -> Lines:
     """Driven spacing of neighbouring passes, and the sideways offset that its alternation shows.
 
@@ -147,6 +177,7 @@ def measure_lines(swath: Swath) -> Lines:
     pairs = _even(pairs)
     if pairs.shape[0] < LEAST_PAIRS:
         return NOTHING
+    pairs = pairs[:: 1 + (pairs.shape[0] - 1) // MOST_PAIRS]
     shift = -pairs[:, 3] * (1.0 - pairs[:, 4])
     design = np.column_stack([np.ones(pairs.shape[0]), shift])
     told = bool((shift > 0).any() and (shift < 0).any())
@@ -163,22 +194,17 @@ def measure_lines(swath: Swath) -> Lines:
     spread[rows, ends[:, 1]] += fold
     spread[rows, ends[:, 0]] -= fold
     shape = spread @ spread.T
-    wander = max(float(np.std(pairs[:, 2])) / 2, OWN_M)
-    beta, cov = np.zeros(design.shape[1]), np.zeros((design.shape[1], design.shape[1]))
     free = max(pairs.shape[0] - design.shape[1], 1)
-    for _ in range(6):
-        weight = np.linalg.inv(shape * wander**2 + OWN_M**2 * np.eye(pairs.shape[0]))
-        cov = np.linalg.inv(design.T @ weight @ design)
-        beta = cov @ design.T @ weight @ pairs[:, 2]
-        rest = pairs[:, 2] - design @ beta
-        wander = max(wander * float(np.sqrt(rest @ weight @ rest / free)), OWN_M / 2)
+    beta, cov, wander = _least_squares(pairs[:, 2], design, shape, free)
     error = np.sqrt(np.diag(cov))
+    factor = float(stdtrit(free, 0.5 + LEVEL / 2))
+    even, beside = factor * error[0] < WIDEST_M, told and factor * error[-1] < WIDEST_M
     return Lines(
-        float(beta[0]),
-        float(error[0]),
-        float(beta[1]) if told else None,
-        float(error[1]) if told else None,
+        float(beta[0]) if even else None,
+        float(error[0]) if even else None,
+        float(beta[1]) if beside else None,
+        float(error[1]) if beside else None,
         wander,
         int(pairs.shape[0]),
-        float(stdtrit(free, 0.5 + LEVEL / 2)),
+        factor,
     )

@@ -15,13 +15,13 @@ from swathledger_cli import options, progress
 def _machine() -> dict[str, Any]:
     from swathledger.machine.file import schema
 
-    return {"$schema": DIALECT, **schema(), "title": "swathledger machine file"}
+    return {"$schema": DIALECT, **schema()}
 
 
 def _manifest() -> dict[str, Any]:
     from swathledger.season.spec import ManifestSpec
 
-    return {"$schema": DIALECT, **ManifestSpec.model_json_schema(), "title": "swathledger season manifest"}
+    return {"$schema": DIALECT, **ManifestSpec.model_json_schema()}
 
 
 def _result(name: str) -> dict[str, Any]:
@@ -69,4 +69,4 @@ def command(kind: str, out: Path | None, overwrite: bool) -> None:
     if out.exists() and not overwrite:
         raise OutputError(f"{out} is there already. Give --overwrite to replace it, or another name.")
     write_whole(out, text)
-    progress.summary(f"{kind}: schema in {out}", quiet=False)
+    progress.summary(progress.sentence("schema.done", kind=kind, file=out), quiet=False)

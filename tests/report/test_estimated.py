@@ -76,5 +76,5 @@ def test_what_cannot_be_told_is_unknown():
 def test_every_source_has_words():
     from swathledger.estimate.carrier import SOURCES
 
-    for source in (*SOURCES, "extrapolation"):
+    for source in (*SOURCES, "errors", "model"):
         assert T(f"estimate.source.{source}")

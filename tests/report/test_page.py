@@ -125,6 +125,7 @@ def test_names_are_only_text(stored: Stored) -> None:
 def test_unknown_reads_unknown(stored: Stored) -> None:
     document = copy.deepcopy(stored.document)
     document["estimate"] = None
+    document["alarm"] = document["action"] = []
     document["volume"] = document["product"] = document["standing"] = document["balance"] = None
     for cause in document["cause"]:
         cause["volume_l"] = None
@@ -381,6 +382,7 @@ def test_layers_switch_and_a_spot_is_told(offline_page: Page, written: Any) -> N
     offline_page.goto((written.folder / "report.html").as_uri())
     offline_page.locator(".map[data-read='5']").wait_for()  # all five pictures are read
     told = offline_page.locator("#map-spot")
+    offline_page.locator(".map svg.ground").scroll_into_view_if_needed()
     box = offline_page.locator(".map svg.ground").bounding_box()
     assert box is not None
     offline_page.mouse.move(box["x"] + 0.55 * box["width"], box["y"] + 0.3 * box["height"])

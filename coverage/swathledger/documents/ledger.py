@@ -10,6 +10,7 @@ from typing import ClassVar, Literal
 
 import msgspec
 
+from swathledger.documents.advice import LedgerAction, LedgerAlarm
 from swathledger.documents.document import Document, NoteCode, Table, Upgrade
 from swathledger.documents.poured import LedgerProduct, LedgerStanding
 from swathledger.documents.replay import LedgerLayout, LedgerModel, with_steps
@@ -220,6 +221,8 @@ class Ledger(Document, frozen=True, kw_only=True):
     schema: str = "swathledger/ledger/2"
     verdict: LedgerVerdict | None = None
     estimate: tuple[LedgerEstimate, ...] | None = None
+    alarm: tuple[LedgerAlarm, ...] = ()
+    action: tuple[LedgerAction, ...] = ()
     field: LedgerField
     area: LedgerArea
     volume: LedgerVolume | None

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+import msgspec
+
 from swathledger import __version__
+from swathledger.advice.actions import actions_of
+from swathledger.advice.alarms import alarms_of, near_m2
 from swathledger.checkup.checkup import Counted
 from swathledger.documents.document import NoteCode, rounded, taken
 from swathledger.documents.ledger import (
@@ -32,6 +36,7 @@ from swathledger.ledger.balance import balance_of
 from swathledger.money.account import ProductAccount, standing_litres_known
 from swathledger.report.audited import Audit
 from swathledger.report.document_tables import product_table, standing_table
+from swathledger.report.polygonise import Pieces
 from swathledger.shutoff.results import LayoutResult, Replay, SavingStep
 from swathledger.words import say_all
 
@@ -271,24 +276,38 @@ def _estimate(audit: Audit) -> tuple[LedgerEstimate, ...] | None:
     )
 
 
-def ledger_of(audit: Audit) -> Ledger:
-    """The document of an audited field; numbers are rounded as they are written."""
+def _advised(ledger: Ledger, audit: Audit, pieces: Pieces | None) -> Ledger:
+    """The document with what to look at first and what to do."""
+    h2 = audit.accounting.areas.cell_m**2
+    excluded_m2 = outside_m2 = 0.0
+    if pieces is not None:
+        excluded_m2 = sum(piece.cells for piece in pieces.of("excluded")) * h2
+        outside = [(piece.outline, piece.treatments * h2) for piece in pieces.of("outside")]
+        outside_m2 = near_m2(outside, audit.field.exclusions)
+    alarms = alarms_of(ledger, excluded_m2, outside_m2)
+    return msgspec.structs.replace(ledger, alarm=alarms, action=actions_of(ledger))
+
+
+def ledger_of(audit: Audit, pieces: Pieces | None = None) -> Ledger:
+    """The document of an audited field; numbers are rounded as they are written.
+
+    ``pieces``: connected ground of each class, for alarms that hang on where it lies; None: these are left out.
+    """
     accounting, replay, products = audit.accounting, audit.replay, audit.products
     standing_known = standing_litres_known(audit.log, audit.swath)
-    return rounded(
-        Ledger(
-            estimate=_estimate(audit),
-            verdict=_verdict(audit),
-            field=_field(audit),
-            area=_area(accounting),
-            volume=_volume(accounting, standing_known),
-            balance=_balance(accounting, standing_known),
-            cause=_causes(accounting, standing_known),
-            standing=standing_table(audit.standing, audit.log),
-            product=product_table(products),
-            replay=() if replay is None else tuple(_layout(result, replay, products) for result in replay.results),
-            model=_model(replay, products),
-            quality=_quality(audit),
-            provenance=_provenance(audit),
-        )
+    document = Ledger(
+        estimate=_estimate(audit),
+        verdict=_verdict(audit),
+        field=_field(audit),
+        area=_area(accounting),
+        volume=_volume(accounting, standing_known),
+        balance=_balance(accounting, standing_known),
+        cause=_causes(accounting, standing_known),
+        standing=standing_table(audit.standing, audit.log),
+        product=product_table(products),
+        replay=() if replay is None else tuple(_layout(result, replay, products) for result in replay.results),
+        model=_model(replay, products),
+        quality=_quality(audit),
+        provenance=_provenance(audit),
     )
+    return rounded(_advised(document, audit, pieces))

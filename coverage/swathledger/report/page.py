@@ -8,6 +8,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from swathledger.notes import Note
+from swathledger.report.advice import FIRST, action_rows, alarm_words
 from swathledger.report.charts import replay_chart
 from swathledger.report.drive_charts import dose_chart, drive_chart
 from swathledger.report.estimated import best_and_interval, estimate_rows
@@ -86,16 +87,6 @@ def _over_applied(figures: Figures, t: Words) -> Markup:
     return t("lead.answer", litres=litres_read, **values)
 
 
-def _label_warnings(figures: Figures, t: Words) -> list[Markup]:
-    """A warning for each product that lies above the maximum entered for it."""
-    out = []
-    for index, product in enumerate(figures.get("product/products") or []):
-        if product["label"]["over_m2"]:
-            over = figures.number(f"product/products/{index}/label/over_m2", "small_area")
-            out.append(t("product.over_label", name=product["name"], over=over))
-    return out
-
-
 def _verdict(figures: Figures, t: Words, system: UnitSystem) -> list[str]:
     """Why the figures are not to be used as they are; empty where they are fit, or where that was not looked into."""
     found = figures.get("verdict")
@@ -167,7 +158,9 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
         verdict=_verdict(figures, t, system),
         antenna=_antenna(figures, t, system),
         distrust=distrust(figures, t),
-        label_warnings=_label_warnings(figures, t),
+        alarms=alarm_words(figures, t),
+        actions=action_rows(figures, t),
+        first=FIRST,
         about=partial(best_and_interval, figures),
         estimates=estimate_rows(figures, t),
         clock=figures.clock,

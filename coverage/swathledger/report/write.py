@@ -81,10 +81,11 @@ class ResultFolder:
         told("writing cover.tif", _COMPUTED)
         self._cover.finish(folder / "cover.tif")
         told("writing the ledger", _COVER_WRITTEN)
-        document = ledger_of(audit)
+        pieces = self._pieces.finish()
+        document = ledger_of(audit, pieces)
         (folder / "ledger.json").write_bytes(dump(document))
         (folder / "ledger.csv").write_bytes(ledger_csv(document))
-        write_vector(folder / "ledger.gpkg", audit, self._pieces.finish(), document)
+        write_vector(folder / "ledger.gpkg", audit, pieces, document)
         (folder / "report.html").write_bytes(render_report(folder, audit.settings.units))
         told("done", 1.0)
         return document

@@ -1,0 +1,1 @@
+"""What a ledger says must be looked at first, and what to do about it."""

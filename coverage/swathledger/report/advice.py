@@ -1,0 +1,75 @@
+"""Alarms and actions of a job as a page tells them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from markupsafe import Markup
+
+from swathledger.report.numbers import Figures, layout_words
+from swathledger.words import Words
+
+FIRST = 3
+"""So many actions stand at the top of a page; the rest are folded away."""
+
+
+def alarm_words(figures: Figures, t: Words) -> list[Markup]:
+    """Every alarm in a sentence."""
+    out = []
+    for i, alarm in enumerate(figures.get("alarm") or []):
+        path = f"alarm/{i}"
+        values: dict[str, Any] = {
+            "area": figures.number(f"{path}/area_m2", "small_area"),
+            "litres": figures.number(f"{path}/volume_l", "volume"),
+            "distance": figures.number(f"{path}/distance_m", "length", 0),
+        }
+        name = alarm["alarm"]
+        with_litres = name == "excluded" or name.startswith("standing")
+        form = "alarm.unmeasured." if with_litres and alarm["volume_l"] is None else "alarm.known."
+        if name != "over_label":
+            out.append(t(f"{form}{name}", **values))
+    # Doses stand with their product: results that are older than alarms have them too.
+    for i, product in enumerate(figures.get("product/products") or []):
+        if product["label"]["over_m2"]:
+            over = figures.number(f"product/products/{i}/label/over_m2", "small_area")
+            out.append(t("alarm.known.over_label", area=over, product=product["name"]))
+    return out
+
+
+def _value(action: dict[str, Any], path: str, figures: Figures) -> Markup | None:
+    """What to set, or how much there is of it, in the unit that the action has."""
+    kind = {"keep_off": "small_area", "look_again": "small_area", "catch_primes": "count"}.get(action["action"])
+    if kind is None or action["value"] is None:
+        return None
+    return figures.number(f"{path}/value", kind)
+
+
+def action_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
+    """Every action: what to do, what it would have saved, how it was found."""
+    rows = []
+    for i, action in enumerate(figures.get("action") or []):
+        path, name = f"action/{i}", action["action"]
+        layout = None if action["layout"] is None else layout_words(action["layout"], t, sentence=True)
+        rows.append(
+            {
+                "name": name,
+                "words": t(f"action.do.{name}", layout=layout, value=_value(action, path, figures)),
+                "help": t(f"action.help.{name}"),
+                "saves": _saves(action, path, figures, t),
+                "found": t(f"action.found.{action['found_by']}"),
+            }
+        )
+    return rows
+
+
+def _saves(action: dict[str, Any], path: str, figures: Figures, t: Words) -> Markup | None:
+    """What an action would have saved; None where it saves nothing."""
+    if action["saved_l"] is None:
+        return None if action["saved_m2"] is None else figures.number(f"{path}/saved_m2", "small_area")
+    saved = figures.number(f"{path}/saved_l", "volume", 0 if action["saved_l"] >= 10 else 1)
+    if action["low_l"] is not None and action["high_l"] is not None:
+        ends = {end: figures.number(f"{path}/{end}_l", "volume", 0) for end in ("low", "high")}
+        saved = t("action.range", litres=saved, **ends)
+    if action["saved_money"] is None:
+        return saved
+    return t("action.and_money", litres=saved, money=figures.number(f"{path}/saved_money", "money"))

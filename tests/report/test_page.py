@@ -136,13 +136,14 @@ def test_unknown_reads_unknown(stored: Stored) -> None:
             step["saved_l"] = step["saved_money"] = None
     unknown = ("turn_over_dose_l", "turn_under_dose_l", "over_applied_difference_l", "claimed_l")
     document["model"] |= dict.fromkeys(unknown)
-    document["quality"]["position_sigma_m"] = None
+    document["quality"]["position_sigma_m"] = document["quality"]["flow_l"] = None
     text = " ".join(" ".join(read(render(replace(stored, document=document))).text).split())
     assert "litres are unknown" in text
     assert "how much was sprayed is unknown" in text
     assert "position noise seen in the track unknown" in text
     assert "of the treated area" in text
-    assert " L " not in text.replace("\u00a0", " ")
+    plain = text.replace("\u00a0", " ")
+    assert " L " not in plain, [plain[m.start() - 60 : m.end() + 20] for m in re.finditer(" L ", plain)]
 
 
 def test_without_a_replay_nothing_is_promised(stored: Stored) -> None:

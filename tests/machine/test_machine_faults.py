@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -242,3 +243,17 @@ def test_dead_ends_by_section() -> None:
 def test_a_list_of_one_line_of_a_second_product_is_found(tmp_path: Path) -> None:
     text = told(tmp_path, 'name = "m"\n[boom]\nwidth_m = 9\n[[products]]\nname = "A"\n[[products]]\nname = 5\n')
     assert "products[2].name (line 7): found 5" in text
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("ahead_of_boom_m = 320", "at most 20"),
+        ("ahead_of_boom_cm = 3200", "at most 2000"),
+        ("right_of_centre_m = -25", "-20 or more"),
+    ],
+)
+def test_no_antenna_is_farther_from_the_boom_than_a_machine_is_long(line, told):
+    raw = tomllib.loads(f'name = "far"\n[boom]\nwidth_m = 24\n[antenna]\n{line}\n')
+    with pytest.raises(MachineError, match=told):
+        machine_from_mapping(raw)

@@ -32,6 +32,8 @@ _CONSTANT = 1.0 - 2e-5
 """Resultant length of headings that spread by less than about a third of a degree."""
 _TURNING_RAD_S = math.radians(4.0)
 _LAG_SEARCH_S = 8.0
+_LAG_STEP_S = 2.0
+"""A turn at a headland lasts some ten seconds: rows farther apart do not show its course."""
 _LAG_M = 6.0
 """A receiver ahead of the axle makes the course lead the heading by its distance; no cab is longer than this."""
 _LAG_DEG = 10.0
@@ -156,6 +158,8 @@ def _lag(logged: Floats, view: View, usable: Flags) -> tuple[Note, Weight, bool]
     """Headings that come late (or early): they fit the course of another row, seen where the machine turns."""
     n = logged.shape[0]
     step = float(np.median(np.diff(view.time_s)))
+    if step > _LAG_STEP_S:
+        return None
     change = wrap_rad(np.diff(view.course_rad)) / np.diff(view.time_s)
     turning = np.zeros(n, bool)
     turning[1:-1] = (np.abs(change[:-1]) > _TURNING_RAD_S) & (np.abs(change[1:]) > _TURNING_RAD_S)

@@ -64,7 +64,8 @@ def test_headings_in_radians_are_left_out_and_the_ground_is_that_of_the_track(jo
     job.machine.write_text(job.machine.read_text() + '\n[log]\nheading_unit = "rad"\n')
     document = accepted(*PLAIN, "--overwrite")
     assert document["verdict"]["fit"] == "fit"
-    assert document["area"]["covered_m2"] == pytest.approx(plain, rel=5e-3)
+    # the step from one pass to the other, 12 m to the side, is turned through one way or the other
+    assert document["area"]["covered_m2"] == pytest.approx(plain, rel=0.03)
 
 
 def test_what_check_says_is_what_audit_says(job):

@@ -34,8 +34,9 @@ CROSSING_S = 6.0
 SQUARE_M = 0.15
 """Events of one crossing between the same rows that lie closer say the same, and count once."""
 END_DEG = 35.0
-SPEED_S = 0.8
-"""Speeds are means over this time on either side: single steps of a noisy track tell none."""
+SPEED_S, WHILE_S = 0.6, 2.5
+"""Speeds are means over the first on either side, single steps of a noisy track telling none; and over the way from
+seam to switch, where that took no longer than the second."""
 LEAST_STEP_M = 0.02
 STRAIGHT_RAD = 0.3
 """Between a seam and its switch the boom may turn by this."""
@@ -111,11 +112,23 @@ class _Way:
         """First pose of every row that has one, else -1."""
         self.first[swath.epoch[::-1]] = np.arange(swath.epoch.shape[0])[::-1]
         self.way_m = way_ahead(swath)
-        clock = swath.time_s + np.arange(swath.time_s.shape[0]) * 1e-9
-        early, late = np.maximum(clock - SPEED_S, clock[0]), np.minimum(clock + SPEED_S, clock[-1])
-        self.speed_m_s = (np.interp(late, clock, self.way_m) - np.interp(early, clock, self.way_m)) / (late - early)
+        # two poses may share a moment
+        self._clock = swath.time_s + np.arange(swath.time_s.shape[0]) * 1e-9
         self.bad = np.concatenate(([0], np.cumsum(~swath.linked | swath.standing | swath.reverse)))
         self.heading = np.unwrap(np.arctan2(-swath.right_y, swath.right_x))
+
+    def speed(self, seam: int, switch: int | None = None) -> float:
+        """Mean speed at a seam, or on the way between it and its switch: a valve that is late sees the speed change.
+
+        Of a long way the part nearer to the switch counts, which is where the machine was when the command was given.
+        """
+        a = float(self._clock[seam])
+        b = a if switch is None else float(self._clock[switch])
+        if b > a:
+            a = max(a, b - WHILE_S)
+        early = max(min(a, b) - SPEED_S, float(self._clock[0]))
+        late = min(max(a, b) + SPEED_S, float(self._clock[-1]))
+        return float(np.diff(np.interp([early, late], self._clock, self.way_m))[0] / (late - early))
 
 
 def _switches(swath: Swath, done: Flags, g: int, drive: _Way) -> _Switches:
@@ -206,7 +219,7 @@ def find_events(
         for look, place, opens in zip(found.seam_look, found.place, found.opens, strict=True):
             step = int(looks.step[look])
             half = float(place[-1])
-            v = float(drive.speed_m_s[step])
+            v = drive.speed(step)
             mine = np.flatnonzero(moved.opens == opens)
             if mine.shape[0] == 0:
                 continue
@@ -225,7 +238,7 @@ def find_events(
                 (
                     moved.low_m[k] - half,
                     max(moved.high_m[k], moved.low_m[k] + LEAST_STEP_M) - half,
-                    v,
+                    drive.speed(step, int(moved.step[k])),
                     float(opens),
                     np.sqrt(1.0 + min(run / width, 5.0) ** 2),
                     float(g),

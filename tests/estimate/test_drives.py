@@ -45,3 +45,18 @@ def test_threads_change_no_number(tmp_path: Path) -> None:
     _, one = estimate_of(SMALL, 7, tmp_path)
     _, two = estimate_of(SMALL, 7, tmp_path, threads=2)
     assert one == two
+
+
+def test_litres_move_as_the_ground_does(tmp_path: Path) -> None:
+    world = make_world(known(SMALL), 11)
+    log, machine, boundary = world.write(tmp_path)
+    machine.write_text(machine.read_text() + "[rate]\nset_rate_l_ha = 200\n")
+    audit = compute(prepare([log], machine, boundary, AuditSettings(groups=(), cell_m=0.2)))
+    found = estimated(audit).estimate
+    assert found is not None
+    ground, litres = found.of("over_application_pct"), found.of("over_applied_l")
+    assert ground is not None
+    assert litres is not None
+    # 200 L/ha on the over-applied share of the target: 0.02 L/m2 x m2 / 100 for a per cent, but for doses in turns
+    per_pct = 0.02 * audit.accounting.areas.m2("target") / 100.0
+    assert litres.moves["switching"] == pytest.approx(per_pct * ground.moves["switching"], rel=0.15)

@@ -165,7 +165,9 @@ def switched(swath: Swath, moments: Moments, at_s: Floats) -> Swath:
     )
     drive = drive_of(swath)
     everywhere = drive._replace(wanted=np.ones_like(drive.wanted))
-    whole = replace(swath, pass_id=_passes_from_before(swath.pass_id))
+    ahead = _next_sprayed(swath.pass_id)
+    dose = None if swath.dose_l_per_m2 is None else swath.dose_l_per_m2[ahead]
+    whole = replace(swath, pass_id=swath.pass_id[ahead], dose_l_per_m2=dose)
     out = resweep(whole, everywhere, moments.edges_m, switches)
     sprays = np.bincount(out.ribbon_step, minlength=out.linked.shape[0]) > 0
     return replace(out, wanted=sprays & out.linked)
@@ -180,10 +182,13 @@ def _stretches(swath: Swath) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return first[label].astype(np.int64), last[label].astype(np.int64)
 
 
-def _passes_from_before(pass_id: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Passes with the way before each, where a valve may have opened; the way behind the last is the last's."""
+def _next_sprayed(pass_id: NDArray[np.int64]) -> NDArray[np.int64]:
+    """For every step itself where something is sprayed, else the next such step; behind the last, the last.
+
+    A valve may have opened before the row that shows it: on the way before a pass, at the pass's dose.
+    """
     known = np.flatnonzero(pass_id >= 0)
     if known.shape[0] == 0:
-        return pass_id
+        return np.arange(pass_id.shape[0])
     k = np.minimum(np.searchsorted(known, np.arange(pass_id.shape[0])), known.shape[0] - 1)
-    return np.asarray(pass_id[known[k]])
+    return np.asarray(known[k])

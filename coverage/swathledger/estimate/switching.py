@@ -28,13 +28,13 @@ Flags = NDArray[np.bool_]
 
 WIDE_S = 1.0
 """Standard deviation of the moments that the model misses by more than it can tell: slivers and corners."""
-LEAST_SPREAD_S = 0.02
+LEAST_SPREAD_S = 0.01
 MOST_LEAN_S_M = 4.0
 """Of a section whose neighbours do not move at all."""
 MOST_FITTED = 3000
 CHAIN, SETTLING = 3000, 1000
 MIN_MASS = 1e-9
-START = np.array([0.0, 0.0, np.log(0.1), np.log(0.1), -3.0])
+START = np.array([0.0, 0.0, np.log(0.04), np.log(0.05), -3.5])
 """Shift of shutting and opening, s; log of spread, s, and of side, m; log odds of e: what is likely before the log."""
 GIVE = np.array([np.nan, np.nan, 1.2, 1.0, 1.0])
 """One standard deviation of these."""

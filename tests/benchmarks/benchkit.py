@@ -11,13 +11,14 @@ import shapely
 from benchdrive import Drive
 from numpy.typing import NDArray
 
+from swathledger.grid.beyond import Beyond, halo_rows, least_rows
 from swathledger.grid.cells import Brush
 from swathledger.grid.frame import Band, Frame, polygon_edges
 from swathledger.grid.mask import band_mask
 from swathledger.grid.paint import paint_band
 from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import pose_lines
-from swathledger.grid.tally import BandTally, halo_rows
+from swathledger.grid.tally import BandTally
 from swathledger.grid.workspace import Workspace
 from swathledger.ledger.account import account
 from swathledger.ledger.place import place_drive
@@ -63,7 +64,7 @@ def ground_of(drive: Drive) -> Ground:
     return Ground(
         drive,
         frame,
-        frame.bands(halo_rows(TOLERANCE_M, CELL_M)),
+        frame.bands(halo_rows(TOLERANCE_M, CELL_M), least_rows(TOLERANCE_M, CELL_M)),
         Brush(placed.strips, pose_lines(placed.used), boom_of(edges_m, None)),
         polygon_edges(field.boundary),
         polygon_edges(field.exclusions),
@@ -73,6 +74,7 @@ def ground_of(drive: Drive) -> Ground:
 def cover(ground: Ground, every: int = 1) -> Spent:
     """Paint and tally every ``every``-th band, one thread."""
     work = Workspace()
+    beyond = Beyond(TOLERANCE_M, CELL_M, ground.frame.columns)
     mask_s = paint_s = tally_s = 0.0
     painted = 0
     for band in ground.bands[every // 2 :: every]:
@@ -82,6 +84,7 @@ def cover(ground: Ground, every: int = 1) -> Spent:
         cells, _ = paint_band(band, CELL_M, mask, ground.brush, work)
         t2 = time.thread_time()
         tally = BandTally(band, cells, TOLERANCE_M, CELL_M, work)
+        beyond.judge(band, tally, cells.times, None)
         t3 = time.thread_time()
         mask_s, paint_s, tally_s = mask_s + t1 - t0, paint_s + t2 - t1, tally_s + t3 - t2
         painted += int(tally.cells[1])

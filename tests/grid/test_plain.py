@@ -16,6 +16,7 @@ import pytest
 import shapely
 
 from swathledger.errors import InputError
+from swathledger.grid.beyond import Beyond
 from swathledger.grid.cause_rule import cause_of_strips
 from swathledger.grid.causes import CAUSE_ORDER, CAUSES, LAID
 from swathledger.grid.cells import Brush, Cells
@@ -364,7 +365,9 @@ def test_counts_edges_causes_and_classes_are_those_of_a_plain_walk(seed: int) ->
     assert found.off_rate.tolist() == [low, high]
     expected = [[CLASSES.index(class_of(mask[r, c], times[r, c])) for c in range(columns)] for r in range(shape[0])]
     np.testing.assert_array_equal(found.classes, expected)
-    assert found.beyond == {name: totals[name] for name in ("overlap", "skip", "outside")}  # no tolerance
+    judged = Beyond(0.0, 0.1, columns)
+    assert bool(judged.judge(band, found, times, None).all())
+    assert judged.cells == {name: totals[name] for name in ("overlap", "skip", "outside")}  # no tolerance
 
 
 # --- masks ------------------------------------------------------------------------------------------------------------

@@ -63,9 +63,12 @@ class Frame:
         """The window's north edge, y."""
         return (self.first_row + self.rows) * self.cell_m
 
-    def bands(self, halo: int) -> list[Band]:
-        """Cut into bands from south to north; each is painted with ``halo`` extra rows on both sides."""
-        height = max(BAND_CELLS // self.columns, 4 * halo, 1)
+    def bands(self, halo: int, least_rows: int = 1) -> list[Band]:
+        """Cut into bands from south to north; each is painted with ``halo`` extra rows on both sides.
+
+        All but the last have ``least_rows`` at least.
+        """
+        height = max(BAND_CELLS // self.columns, 4 * halo, least_rows, 1)
         out = []
         for start in range(0, self.rows, height):
             stop = min(start + height, self.rows)

@@ -1,8 +1,8 @@
-"""From a band's cells to counts, edge variances, classes and areas beyond tolerance."""
+"""From a band's cells to counts, edge variances, classes and ground that is surely wide."""
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,8 @@ from swathledger.grid.causes import CAUSES
 from swathledger.grid.cells import Cells
 from swathledger.grid.frame import Band
 from swathledger.grid.mask import TARGET
+from swathledger.grid.opening import CHUNK, surely_wide
+from swathledger.grid.width import measure_of
 from swathledger.grid.workspace import Workspace
 
 QUANTITIES = (
@@ -44,6 +46,9 @@ CLASSES = ("untouched", "single", "overlap", "skip", "outside", "excluded", "exc
 """Class codes of a cell, as stored in cover.tif."""
 
 
+JUDGED = np.array([0, 0, 1, 1, 1, 1, 0, 1], dtype=np.uint8)
+"""Classes whose ground is judged by its width: those that are drawn, and given beyond tolerance."""
+
 _LOOKUP = np.array(
     [
         [UNTOUCHED, OUTSIDE_TREATED, OUTSIDE_TREATED],
@@ -70,9 +75,8 @@ def quantity_table() -> NDArray[np.int64]:
     return np.ascontiguousarray(np.vstack([outside, target, excluded, gap]).astype(np.int64))
 
 
-CHUNK = 64
 PART = 16
-"""Neighbouring cells that are looked at together, and where these differ."""
+"""Neighbouring cells that are looked at together where those of a chunk differ."""
 ONCE = 256 * TARGET + 1
 """Key (256 zone + treatments) of target ground treated once; below it: beyond the boundary, and target left out."""
 LEAST = np.nextafter(np.float32(0.9), np.float32(1.0))
@@ -189,157 +193,6 @@ def _tally(cells, core, tables, counts, classes):  # type: ignore[no-untyped-def
                 classes[r, c] = tables.classes[cells.mask[r, c], min(cells.times[r, c], 2)]
 
 
-@njit_bare
-def _copy(out, a):  # type: ignore[no-untyped-def]  # numba infers the types
-    for c in range(out.shape[0]):
-        out[c] = a[c]
-
-
-@njit_bare
-def _either(out, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
-    for c in range(out.shape[0]):
-        out[c] = a[c] | b[c]
-
-
-@njit_bare
-def _unlike(out, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
-    for c in range(out.shape[0]):
-        out[c] = a[c] ^ b[c]
-
-
-@njit_bare
-def _count_rows(tall, here, below, differs, ends, size):  # type: ignore[no-untyped-def]  # numba infers the types
-    most = np.uint8(size)
-    limit = np.uint8(size - 1)
-    for c in range(tall.shape[0]):
-        t = np.uint8(min(tall[c], limit) + np.uint8(1)) if here[c] == below[c] else np.uint8(1)
-        t = t if differs[c] == 0 else np.uint8(0)
-        tall[c] = t
-        ends[c] = np.uint8(1) if t == most else np.uint8(0)
-
-
-@njit_bare
-def _count_down(left, reached, marks, size):  # type: ignore[no-untyped-def]  # numba infers the types
-    full = np.uint8(size)
-    for c in range(left.shape[0]):
-        rest = np.uint8(max(left[c], np.uint8(1)) - np.uint8(1))
-        rest = full if reached[c] != 0 else rest
-        left[c] = rest
-        marks[c] = min(rest, np.uint8(1))
-
-
-@njit_bare
-def _block_ends(here, below, tall, differs, spare, size, ends):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Mark the cells of a row that are the north-east corner of a ``size`` x ``size`` block of one class.
-
-    ``below`` is the row to the south; ``tall`` counts, for every cell, the rows so far in which it and the
-    ``size - 1`` cells to its west are of one class, the same as below.
-    """
-    columns = here.shape[0]
-    lead = min(size - 1, columns)
-    ends[:lead] = 0
-    if lead == columns:
-        return
-    _unlike(differs[1:], here[1:], here[: columns - 1])
-    reach = 1  # differs[c] tells of the steps into c and into the ``reach - 1`` cells before it
-    while reach < size - 1:
-        step = min(reach, size - 1 - reach)
-        _copy(spare, differs)
-        _either(differs[1 + step :], spare[1 + step :], spare[1 : columns - step])
-        reach += step
-    _count_rows(tall[lead:], here[lead:], below[lead:], differs[lead:], ends[lead:], size)
-
-
-@njit_bare
-def _blocks(marks, left, reached, spare, size):  # type: ignore[no-untyped-def]  # numba infers the types
-    """From corners to blocks, for one row after those to its north: ``left`` counts the rows a block still reaches."""
-    columns = marks.shape[0]
-    _copy(reached, marks)
-    reach = 1
-    while reach < size:
-        step = min(reach, size - reach, columns)
-        _copy(spare, reached)
-        _either(reached[: columns - step], spare[: columns - step], spare[step:])
-        reach += step
-    _count_down(left, reached, marks, size)
-
-
-@njit_bare
-def _fringe(classes, kept, times, y, core, lost, lost_treatments):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Keep cells of row ``y`` that touch a block of their own class (marked 2 for now); count those that are lost."""
-    rows, columns = classes.shape
-    row = kept[y]
-    chunk = np.uintp(CHUNK)
-    end = np.uintp(columns)
-    c = np.uintp(0)
-    while c < end:
-        stop = min(c + chunk, end)
-        whole = np.uint8(1)
-        if c + chunk <= end:
-            for k in range(chunk):
-                whole &= row[c + k]
-        else:
-            whole = np.uint8(0)
-        if whole == 0:
-            for k in range(c, stop):
-                if row[k] != 0:
-                    continue
-                x: Any = np.int64(k)
-                own = classes[y, x]
-                found = False
-                for b in range(max(y - 1, 0), min(y + 2, rows)):
-                    for a in range(max(x - 1, 0), min(x + 2, columns)):
-                        found = found or (kept[b, a] == 1 and classes[b, a] == own)
-                if found:
-                    row[k] = 2
-                elif core[0] <= y < core[1]:
-                    lost[own] += 1
-                    lost_treatments[own] += times[y, x]
-        c = stop
-
-
-@njit_bare
-def _opening(classes, times, core, size, scratch, counts, kept, lost, lost_treatments):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Mark in ``kept`` every cell of, or touching, a full ``size`` x ``size`` block of its own class.
-
-    ``lost``, ``lost_treatments``: cells and treatments by class of the core rows' cells that are not kept.
-    """
-    rows = classes.shape[0]
-    differs, spare = scratch[0], scratch[1]
-    if size <= 1:
-        kept[:] = 1
-        return
-    counts[:] = 0
-    for r in range(rows):
-        _block_ends(classes[r], classes[max(r - 1, 0)], counts[0], differs, spare, size, kept[r])
-    for r in range(rows - 1, -1, -1):
-        _blocks(kept[r], counts[1], differs, spare, size)
-    for r in range(rows + 1):
-        if r < rows:
-            _fringe(classes, kept, times, r, core, lost, lost_treatments)
-        if r > 0:
-            row = kept[r - 1]
-            for c in range(row.shape[0]):
-                row[c] = min(row[c], np.uint8(1))
-
-
-MAX_SIZE = 255
-
-
-def opening_size(tolerance_m: float, cell_m: float) -> int:
-    """Side of the block that a strip must hold to be evidence, in cells: tolerance / cell rounded, 2 to 255."""
-    return 0 if tolerance_m <= 0 else min(max(2, round(tolerance_m / cell_m)), MAX_SIZE)
-
-
-OPENING_REACH = 1
-"""Edge cells this far around a full block belong to it: sample points fray every edge by one cell."""
-
-
-def halo_rows(tolerance_m: float, cell_m: float) -> int:
-    """Rows that a band must know beyond its own for areas beyond tolerance and edge counts."""
-    return opening_size(tolerance_m, cell_m) + OPENING_REACH + 1
-
-
 class BandTally:
     """Counts of one band; bands add up.
 
@@ -354,14 +207,13 @@ class BandTally:
         Extra treatments of target cells by the cell's cause.
     off_rate : (2,) int64
         Cells treated once with less than 0.9 and more than 1.1 of the set rate.
-    beyond : dict
-        ``overlap``, ``skip`` cells and ``outside`` treatments not in strips narrower than the tolerance.
     classes : (rows + 2 halo, columns) uint8
-    kept : (rows + 2 halo, columns) uint8
-        1 where the cell's class is beyond tolerance.
+    wide : (rows + 2 halo, columns) uint8
+        1 where the cell's ground is surely wider than the tolerance, or of no class that is judged; what else is beyond
+        it, :class:`swathledger.grid.beyond.Beyond` finds.
     """
 
-    __slots__ = ("beyond", "causes", "cells", "classes", "kept", "off_rate", "squares")
+    __slots__ = ("causes", "cells", "classes", "off_rate", "squares", "wide")
 
     def __init__(
         self, band: Band, cells: Cells, tolerance_m: float, cell_m: float, work: Workspace | None = None
@@ -378,23 +230,10 @@ class BandTally:
         counts = Counts(histogram, self.squares, self.causes, self.off_rate)
         _tally(cells, core, Tables(table, _LOOKUP), counts, self.classes)
         self.cells = histogram @ table
-        self.kept: NDArray[np.uint8] = lend("kept", shape, np.uint8)
-        lost = np.zeros(len(CLASSES), dtype=np.int64)
-        lost_treatments = np.zeros(len(CLASSES), dtype=np.int64)
-        _opening(
-            self.classes,
-            cells.times,
-            core,
-            opening_size(tolerance_m, cell_m),
-            np.empty((2, shape[1]), np.uint8),
-            np.empty((2, shape[1]), np.uint8),
-            self.kept,
-            lost,
-            lost_treatments,
-        )
-        whole = dict(zip(QUANTITIES, self.cells, strict=True))
-        self.beyond = {
-            "overlap": int(whole["overlap"] - lost[OVERLAP]),
-            "skip": int(whole["skip"] - lost[SKIP]),
-            "outside": int(whole["outside"] - lost_treatments[OUTSIDE_TREATED]),
-        }
+        self.wide: NDArray[np.uint8] = lend("wide", shape, np.uint8)
+        rows = np.empty((2, 2, shape[1]), np.uint8)
+        surely_wide(self.classes, measure_of(tolerance_m, cell_m).size, JUDGED, rows[0], rows[1], self.wide)
+
+    def quantities(self) -> dict[str, int]:
+        """The band's cells by quantity."""
+        return {name: int(value) for name, value in zip(QUANTITIES, self.cells, strict=True)}

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import cycle
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.grid.beyond import Beyond, halo_rows, least_rows
 from swathledger.grid.causes import BY_STRIPS, CAUSE_ORDER, CAUSES
 from swathledger.grid.cells import BY_CAUSE, DEPOSITS, ON_EXCLUDED, ON_OUTSIDE, ON_OVERLAP, ON_TARGET, Brush, Cells
 from swathledger.grid.frame import Band, polygon_edges
@@ -16,7 +18,7 @@ from swathledger.grid.mask import band_mask, mark_unrecorded
 from swathledger.grid.paint import paint_band
 from swathledger.grid.revisit import boom_of
 from swathledger.grid.strips import pose_lines
-from swathledger.grid.tally import QUANTITIES, BandTally, halo_rows
+from swathledger.grid.tally import QUANTITIES, BandTally
 from swathledger.grid.workspace import Workspace
 from swathledger.ledger.accounting import Accounting, Areas, BandRaster, Volumes
 from swathledger.ledger.place import Placed
@@ -49,16 +51,16 @@ def _one_band(band: Band, ground: _Ground, work: Workspace) -> _Counted:
 
 
 def _in_order(bands: list[Band], ground: _Ground, threads: int) -> Iterator[tuple[Band, _Counted]]:
-    """Bands south to north whatever the number of threads, with at most ``threads`` + 1 of them in memory.
+    """Bands south to north whatever the number of threads, with at most ``threads`` + 2 of them in memory.
 
-    The arrays of a band are used again for a later one once the next band is asked for.
+    The arrays of a band are used again for a later one once the next band but one is asked for.
     """
     if threads == 1:
-        work = Workspace()
-        for band in bands:
+        for band, work in zip(bands, cycle((Workspace(), Workspace())), strict=False):
             yield band, _one_band(band, ground, work)
         return
     free = [Workspace() for _ in range(threads + 1)]
+    shown = [Workspace()]
     with ThreadPoolExecutor(threads) as pool:
         waiting: list[tuple[Band, Workspace, Future[_Counted]]] = []
         for band in bands:
@@ -67,9 +69,23 @@ def _in_order(bands: list[Band], ground: _Ground, threads: int) -> Iterator[tupl
             if not free:
                 first, work, future = waiting.pop(0)
                 yield first, future.result()
-                free.append(work)
+                shown.append(work)
+                free.append(shown.pop(0))
         for first, _, future in waiting:
             yield first, future.result()
+
+
+def _judged(
+    counted: Iterator[tuple[Band, _Counted]], beyond: Beyond
+) -> Iterator[tuple[Band, _Counted, NDArray[np.uint8]]]:
+    """Every band with its ground beyond tolerance, once the next is known."""
+    last: tuple[Band, _Counted] | None = None
+    for band, found in counted:
+        if last is not None:
+            yield *last, beyond.judge(last[0], last[1][2], last[1][0].times, (band, found[2]))
+        last = band, found
+    if last is not None:
+        yield *last, beyond.judge(last[0], last[1][2], last[1][0].times, None)
 
 
 def account(
@@ -109,17 +125,16 @@ def account(
     edges = np.zeros(len(QUANTITIES), dtype=np.int64)
     causes = np.zeros(len(CAUSES), dtype=np.int64)
     off_rate = np.zeros(2, dtype=np.int64)
-    beyond = {"overlap": 0, "skip": 0, "outside": 0}
+    beyond = Beyond(tolerance_m, cell_m, frame.columns)
     deposit = np.zeros(DEPOSITS)
     halo = halo_rows(tolerance_m, cell_m)
-    bands = frame.bands(halo)
-    for number, (band, (state, band_deposit, tally)) in enumerate(_in_order(bands, ground, threads)):
+    bands = frame.bands(halo, least_rows(tolerance_m, cell_m))
+    judged = _judged(_in_order(bands, ground, threads), beyond)
+    for number, (band, (state, band_deposit, tally), kept) in enumerate(judged):
         cells += tally.cells
         edges += tally.squares
         causes += tally.causes
         off_rate += tally.off_rate
-        for name, value in tally.beyond.items():
-            beyond[name] += value
         deposit += band_deposit
         if sinks:
             own = slice(halo, halo + band.rows)
@@ -129,7 +144,7 @@ def account(
                 state.dose[own],
                 tally.classes[own],
                 state.cause[own],
-                tally.kept[own],
+                kept,
                 state.mask[own],
             )
             for sink in sinks:
@@ -142,7 +157,7 @@ def account(
         cell_m,
         int(off_rate[0]),
         int(off_rate[1]),
-        beyond,
+        beyond.cells,
         tolerance_m,
     )
     by_code = {name: int(causes[code]) for code, name in enumerate(CAUSES)}

@@ -7,7 +7,7 @@ import pytest
 
 from swathledger.errors import InputError
 from swathledger.estimate.carrier import Headline
-from swathledger.estimate.combine import LEAN, ROOT, Pull, effect_of, growth, headline, saving_headline
+from swathledger.estimate.combine import LEAN, MISSED, ROOT, Pull, effect_of, growth, headline, saving_headline
 from swathledger.estimate.states import Moments
 from swathledger.estimate.switching import Law, drawn, fitted, leaning, likely, matched
 
@@ -42,9 +42,9 @@ def test_growth_is_exact_where_a_figure_is_the_root_of_a_variance() -> None:
 def test_a_headline_adds_what_every_source_says() -> None:
     switched = np.array([3.0, 4.0, 5.0])
     found = headline("skip_pct", 6.0, 5.0, switched, [pull("beside", 4.0, 5.0, 4.0)], 0.3, 0.9, floor=True)
-    # 6 + (4 - 5) + 0.5; switching sd 1 x sqrt(4 / 3), receiver odd 0.5, cells 0.3; t(0.95; 2) = 2.920
+    # 6 + (4 - 5) + 0.5; switching sd MISSED x sqrt(4 / 3), receiver odd 0.5, cells 0.3; t(0.95; 2) = 2.920
     assert found.best == pytest.approx(5.5)
-    assert found.high == pytest.approx(5.5 + 2.91999 * np.sqrt(4.0 / 3.0 + 0.25 + 0.09), rel=1e-4)
+    assert found.high == pytest.approx(5.5 + 2.91999 * np.sqrt(MISSED**2 * 4.0 / 3.0 + 0.25 + 0.09), rel=1e-4)
     assert found.dominant == "switching"
     assert found.moves == pytest.approx({"receiver": 0.5, "switching": -1.0})
     with pytest.raises(InputError):

@@ -14,6 +14,9 @@ from swathledger.estimate.carrier import Headline
 Floats = NDArray[np.float64]
 LEAN = 0.35
 """How far from the least to the most of :func:`growth` the middle is taken."""
+MISSED = 1.35
+"""What happened lies so many times farther from the mean of drives with drawn moments than these lie apart: valves miss
+the controller's moment in more ways than one law has. Measured once, on 96 drives of known truth."""
 BENDS = 0.2
 """Share of what leaving out every second row does that the rows themselves leave out."""
 ROOT = math.sqrt(2.0) + 1.0
@@ -133,7 +136,7 @@ def headline(
     effects = [effect_of(pull) for pull in pulls]
     d = switched.shape[0]
     own = float(switched.std(ddof=1)) if d > 1 and np.ptp(switched) > 1e-12 else 0.0
-    effects.append(Effect("switching", float(switched.mean()) - base, own * math.sqrt(1.0 + 1.0 / d)))
+    effects.append(Effect("switching", float(switched.mean()) - base, MISSED * own * math.sqrt(1.0 + 1.0 / d)))
     if thinned is not None:
         effects.append(bends_of(thinned))
     best = read + math.fsum(effect.moves for effect in effects)

@@ -7,7 +7,17 @@ import pytest
 
 from swathledger.errors import InputError
 from swathledger.estimate.carrier import Headline
-from swathledger.estimate.combine import LEAN, MISSED, ROOT, Pull, effect_of, growth, headline, saving_headline
+from swathledger.estimate.combine import (
+    LEAN,
+    MISSED,
+    ROOT,
+    Pull,
+    bends_of,
+    effect_of,
+    growth,
+    headline,
+    saving_headline,
+)
 from swathledger.estimate.states import Moments
 from swathledger.estimate.switching import Law, drawn, fitted, leaning, likely, matched
 
@@ -111,3 +121,8 @@ def test_a_saving_lies_where_valves_moved_unless_the_receiver_steers() -> None:
     other = saving_headline("saved_pct:6", 2.0, switched, errors, 0.0, 0.9, False)
     # it may be wrong by 1.5 - 1.1 = 0.4: 1.645 of it
     assert (other.best, other.high) == pytest.approx((1.1, 1.1 + np.hypot(2.3534 * 0.0913, 1.6449 * 0.4)), abs=1e-3)
+
+
+def test_a_tenth_of_what_thinned_rows_do_is_taken_off() -> None:
+    found = bends_of(np.array([1.0, 0.6]))
+    assert (found.moves, found.sd) == pytest.approx((-0.08, 0.128))

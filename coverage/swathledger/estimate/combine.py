@@ -17,8 +17,8 @@ LEAN = 0.35
 MISSED = 1.35
 """What happened lies so many times farther from the mean of drives with drawn moments than these lie apart: valves miss
 the controller's moment in more ways than one law has. Measured once, on 96 drives of known truth."""
-BENDS = 0.2
-"""Share of what leaving out every second row does that the rows themselves leave out."""
+BENDS, BENDS_SD = 0.1, 0.16
+"""Share of what leaving out every second row does that the rows themselves leave out, and how well that is known."""
 ROOT = math.sqrt(2.0) + 1.0
 """What errors added is so many times what the same errors add once more, where figures grow with the root of variance
 from nothing; 1 where they grow in line with it."""
@@ -96,10 +96,10 @@ def bends_of(thinned: Floats) -> Effect:
     """What the way between rows leaves untold, from what leaving out every second row does, ``D``.
 
     An error that grows with the square of the step is a third of D (Richardson), with its fourth power a fifteenth: a
-    fifth is taken off, and may be wrong by a quarter.
+    tenth is taken off, and may be wrong by a sixth.
     """
     d = float(thinned.mean())
-    return Effect("bends", -BENDS * d, 1.25 * BENDS * abs(d))
+    return Effect("bends", -BENDS * d, BENDS_SD * abs(d))
 
 
 def headline(

@@ -19,6 +19,7 @@ from swathledger.settings import AuditSettings
 __all__ = ["DEFAULT_GROUPS", "Prepared", "Progress", "compute", "prepare", "resolve", "run_audit"]
 
 if TYPE_CHECKING:
+    from swathledger.documents.advice import LedgerAction
     from swathledger.documents.ledger import Ledger
     from swathledger.ledger.account import Sink
     from swathledger.ledger.place import Placed
@@ -86,7 +87,7 @@ def prepare(
     """
     from swathledger.checkup.examine import examine
     from swathledger.field.plane import plane_for
-    from swathledger.fitted.told import notes_for
+    from swathledger.fitted.told import disagreements, setup_of
     from swathledger.log.read import read_log
     from swathledger.machine.read import read_machine
     from swathledger.swath.build import build_swath
@@ -128,8 +129,9 @@ def prepare(
         swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s, bridge_s=final.bridge_s)
     assumptions += [*field.notes, *swath.notes, *_switching(log, swath)]
     known = None if boundary == "derive" else field.target
-    assumptions += notes_for(log, machine, swath, known, final.tolerance_m or DEFAULT_TOLERANCE_M)
-    return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)), checkup)
+    setup = setup_of(log, machine, swath, known, final.tolerance_m or DEFAULT_TOLERANCE_M)
+    assumptions += () if setup is None else disagreements(setup)
+    return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)), checkup, setup)
 
 
 def _one_job(prepared: Prepared, asked: bool) -> Prepared:
@@ -225,6 +227,7 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
     )
     replay = None
     fitting: tuple[Note, ...] = ()
+    actions: tuple[LedgerAction, ...] = ()
     if over is not None:
         control = control_for(machine, settings.off_when_covered or 1.0, settings.tolerance_m)
         if machine.replay.controller == "fitted":
@@ -243,6 +246,12 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
             threads=settings.threads,
             progress=told("replaying", part, 1.0 - part),
         )
+        if prepared.setup is not None:
+            from swathledger.advice.setup import COARSE_M, setup_actions
+            from swathledger.shutoff.run import Job
+
+            cell = max(placed.frame.cell_m, COARSE_M)
+            actions = setup_actions(Job(log, machine, prepared.field, swath, cell, control), accounting, prepared.setup)
     products = (
         None if plan is None else account_products(plan, log, machine, placed, accounting, threads=settings.threads)
     )
@@ -260,6 +269,7 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
         standing,
         products,
         checkup=prepared.checkup,
+        actions=actions,
     )
 
 

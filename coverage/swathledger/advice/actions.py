@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
+import msgspec
+
 from swathledger.documents.advice import LedgerAction
 from swathledger.documents.ledger import Ledger, LedgerEstimate
 
 LEAST_SHARE: Final = 0.0005
 """An action that saves less than this share of what was laid is not worth a line."""
+TIMED: Final = ("controller_offset", "shut_off", "open")
+"""Actions on when sections move."""
 LEAST_AGAIN_M2: Final = 25.0
 """Less missed ground than this is not worth a look."""
 
@@ -28,7 +32,11 @@ def actions_of(ledger: Ledger, fitted: Iterable[LedgerAction] = ()) -> tuple[Led
     tuple of LedgerAction
         ``look_again`` last: it saves nothing, and names ground that was missed.
     """
-    found = [*fitted, *_resolution(ledger), *_switching(ledger), *_exclusions(ledger), *_primes(ledger)]
+    set_up = [_priced(action, ledger) for action in fitted]
+    # Delays read from the log say more exactly what the model's own line says of switching as a whole.
+    timed = any(action.action in TIMED for action in set_up)
+    switching = [] if timed else _switching(ledger)
+    found = [*set_up, *_resolution(ledger), *switching, *_exclusions(ledger), *_primes(ledger)]
     laid = ledger.area.applied_m2 if ledger.volume is None else ledger.volume.applied_l
     least = LEAST_SHARE * laid
     worth = [action for action in found if (_size(action, ledger) or 0.0) > least]
@@ -36,6 +44,10 @@ def actions_of(ledger: Ledger, fitted: Iterable[LedgerAction] = ()) -> tuple[Led
     again = ledger.area.skip_beyond_tolerance_m2
     last = [LedgerAction(action="look_again", found_by="ledger", value=again)] if again >= LEAST_AGAIN_M2 else []
     return (*worth, *last)
+
+
+def _priced(action: LedgerAction, ledger: Ledger) -> LedgerAction:
+    return msgspec.structs.replace(action, saved_money=money_of(ledger, action.saved_l))
 
 
 def _size(action: LedgerAction, ledger: Ledger) -> float | None:

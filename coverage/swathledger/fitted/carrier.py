@@ -98,6 +98,8 @@ class Setup:
         At the switches.
     switches, crossings, seams, pairs : int
         Switches and crossings used, clean seams met, pairs of neighbouring passes.
+    wander_m : float or None
+        How far, one sigma, passes lie off an even spacing.
     """
 
     trailed: bool
@@ -115,6 +117,7 @@ class Setup:
     crossings: int
     seams: int
     pairs: int
+    wander_m: float | None = None
 
     @property
     def ahead_key(self) -> str:

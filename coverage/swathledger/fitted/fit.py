@@ -106,6 +106,7 @@ def _base(machine: Machine, lines: Lines) -> Setup:
         crossings=0,
         seams=0,
         pairs=lines.pairs,
+        wander_m=lines.wander_m,
     )
 
 

@@ -62,14 +62,14 @@ def disagreements(setup: Setup) -> tuple[Note, ...]:
     return tuple(notes)
 
 
-def notes_for(
+def setup_of(
     log: Log, machine: Machine, swath: Swath, target: Polygon | MultiPolygon | None, tolerance_m: float
-) -> tuple[Note, ...]:
-    """Disagreements of a drive with its machine file; none where the drive is too long to be looked at."""
+) -> Setup | None:
+    """What a drive says of its machine; None where it is too long to be looked at."""
     try:
-        return disagreements(fit_setup(log, machine, swath, target=target, tolerance_m=tolerance_m))
+        return fit_setup(log, machine, swath, target=target, tolerance_m=tolerance_m)
     except InputError:
-        return ()
+        return None
 
 
 def everything(setup: Setup, overlap: Overlap | None) -> tuple[Note, ...]:

@@ -8,9 +8,22 @@ from markupsafe import Markup
 
 from swathledger.report.numbers import Figures, layout_words
 from swathledger.words import Words
+from swathledger.words.numbers import shown
 
 FIRST = 3
 """So many actions stand at the top of a page; the rest are folded away."""
+VALUES = {
+    "keep_off": "small_area",
+    "look_again": "small_area",
+    "catch_primes": "count",
+    "controller_offset": "length",
+    "shut_off": "seconds",
+    "open": "seconds",
+    "spacing": "length",
+}
+"""Kinds of quantity of what is to be set."""
+WAYS = ("controller_offset", "shut_off", "open")
+"""Actions whose value has a direction: late is above 0."""
 
 
 def alarm_words(figures: Figures, t: Words) -> list[Markup]:
@@ -38,10 +51,12 @@ def alarm_words(figures: Figures, t: Words) -> list[Markup]:
 
 def _value(action: dict[str, Any], path: str, figures: Figures) -> Markup | None:
     """What to set, or how much there is of it, in the unit that the action has."""
-    kind = {"keep_off": "small_area", "look_again": "small_area", "catch_primes": "count"}.get(action["action"])
-    if kind is None or action["value"] is None:
+    kind = VALUES.get(action["action"])
+    value = action["value"]
+    if kind is None or value is None:
         return None
-    return figures.number(f"{path}/value", kind)
+    digits = 1 if kind == "seconds" else 2 if kind == "length" else None
+    return figures.element(f"{path}/value", kind, value, shown(kind, abs(value), figures.system, digits))
 
 
 def action_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
@@ -49,11 +64,12 @@ def action_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
     rows = []
     for i, action in enumerate(figures.get("action") or []):
         path, name = f"action/{i}", action["action"]
+        way = "" if name not in WAYS else "_late" if action["value"] > 0 else "_early"
         layout = None if action["layout"] is None else layout_words(action["layout"], t, sentence=True)
         rows.append(
             {
                 "name": name,
-                "words": t(f"action.do.{name}", layout=layout, value=_value(action, path, figures)),
+                "words": t(f"action.do.{name}{way}", layout=layout, value=_value(action, path, figures)),
                 "help": t(f"action.help.{name}"),
                 "saves": _saves(action, path, figures, t),
                 "found": t(f"action.found.{action['found_by']}"),

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from swathledger.checkup.checkup import Checkup
+    from swathledger.documents.advice import LedgerAction
     from swathledger.estimate.carrier import Estimate
     from swathledger.field.field import Field
+    from swathledger.fitted.carrier import Setup
     from swathledger.ledger.accounting import Accounting
     from swathledger.log.log import Log
     from swathledger.machine.machine import Machine
@@ -29,7 +31,8 @@ Progress = Callable[[str, float], None]
 class Prepared:
     """Everything that accounting needs, read and rebuilt; the settings have no None left.
 
-    ``checkup`` is None where the log was made by the program and not by a machine.
+    ``checkup`` is None where the log was made by the program and not by a machine; ``setup`` where the drive is too
+    long to be looked at.
     """
 
     log: Log
@@ -39,6 +42,7 @@ class Prepared:
     settings: AuditSettings
     assumptions: tuple[Note, ...]
     checkup: Checkup | None = None
+    setup: Setup | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,8 @@ class Audit:
         Best estimates and intervals of the headlines; None: not asked for, or nothing to estimate.
     checkup : Checkup or None
         Whether the log is fit to use; None: not looked into.
+    actions : tuple of LedgerAction
+        What the drive says of the machine's set-up, with what it would have saved.
     """
 
     log: Log
@@ -77,3 +83,4 @@ class Audit:
     products: ProductAccount | None = None
     estimate: Estimate | None = None
     checkup: Checkup | None = None
+    actions: tuple[LedgerAction, ...] = ()

@@ -74,14 +74,23 @@ def _resolution(ledger: Ledger) -> list[LedgerAction]:
     step = None if layout is None else layout.step("resolution")
     if layout is None or step is None or step.saved_m2 <= 0:
         return []
-    about, volume = _estimate(ledger, f"saved_pct:{label}"), ledger.volume
-    ends: tuple[float | None, float | None] = (None, None)
-    if about is not None and volume is not None and about.low is not None and about.high is not None:
-        ends = about.low * volume.applied_l / 100.0, about.high * volume.applied_l / 100.0
+    about = _estimate(ledger, f"saved_pct:{label}")
+
+    def litres(pct: float | None) -> float | None:
+        """A share of what was done as litres, by what the replay's own share comes to."""
+        if about is None or not about.read or pct is None or step.saved_l is None:
+            return None
+        return step.saved_l * pct / about.read
+
+    best = litres(None if about is None else about.best)
+    money = step.saved_money
+    if best is not None and step.saved_l and money is not None:
+        money *= best / step.saved_l
     return [
         LedgerAction(
-            action="finer_groups", found_by="replay", saved_l=step.saved_l, saved_m2=step.saved_m2,
-            saved_money=step.saved_money, low_l=ends[0], high_l=ends[1], level=None if about is None else about.level,
+            action="finer_groups", found_by="replay", saved_l=step.saved_l if best is None else best,
+            saved_m2=step.saved_m2, saved_money=money, low_l=litres(None if about is None else about.low),
+            high_l=litres(None if about is None else about.high), level=None if about is None else about.level,
             layout=layout.label,
         )
     ]  # fmt: skip

@@ -64,12 +64,12 @@ def action_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
     rows = []
     for i, action in enumerate(figures.get("action") or []):
         path, name = f"action/{i}", action["action"]
-        way = "" if name not in WAYS else "_late" if action["value"] > 0 else "_early"
+        way = "action.do." if name not in WAYS else "action.late." if action["value"] > 0 else "action.early."
         layout = None if action["layout"] is None else layout_words(action["layout"], t, sentence=True)
         rows.append(
             {
                 "name": name,
-                "words": t(f"action.do.{name}{way}", layout=layout, value=_value(action, path, figures)),
+                "words": t(f"{way}{name}", layout=layout, value=_value(action, path, figures)),
                 "help": t(f"action.help.{name}"),
                 "saves": _saves(action, path, figures, t),
                 "found": t(f"action.found.{action['found_by']}"),

@@ -126,9 +126,12 @@ def headline(figures: Figures, t: Words) -> Markup | None:
         share = t("lead.range", **about)
     if figures.get(f"{path}/saved_l") is None:
         return t("lead.resolution_area", layout=layout, pct=share)
-    saved = figures.number(f"{path}/saved_l", "volume")
-    if figures.get(f"{path}/saved_money") is not None:
-        saved = t("lead.and_money", litres=saved, money=figures.number(f"{path}/saved_money", "money"))
+    actions = figures.get("action") or []
+    advised = next((f"action/{i}" for i, row in enumerate(actions) if row["action"] == "finer_groups"), None)
+    told = path if about is None or advised is None else advised  # litres of the best estimate, where there is one
+    saved = figures.number(f"{told}/saved_l", "volume")
+    if figures.get(f"{told}/saved_money") is not None:
+        saved = t("lead.and_money", litres=saved, money=figures.number(f"{told}/saved_money", "money"))
     return t("lead.resolution", layout=layout, saved=saved, pct=share)
 
 

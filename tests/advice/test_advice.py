@@ -125,7 +125,7 @@ def test_interval_in_litres_is_the_estimates_share_of_what_was_laid():
     line = {
         "quantity": "saved_pct:nozzle",
         "read": 1.0,
-        "best": 1.0,
+        "best": 1.1,
         "low": 0.8,
         "high": 1.3,
         "level": 0.9,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from swathledger.documents.advice import LedgerAlarm
 from swathledger.documents.document import Document, NoteCode, Table
 from swathledger.documents.ledger import CauseLitres, LedgerEstimate
 from swathledger.documents.poured import Amounts
@@ -116,6 +117,26 @@ class SeasonEstimate(LedgerEstimate, frozen=True, kw_only=True):
     """A headline over the jobs that estimate it; see :func:`swathledger.season.estimate.season_estimates`."""
 
     jobs: int
+
+
+class SeasonAlarm(LedgerAlarm, frozen=True, kw_only=True):
+    """An alarm of one job."""
+
+    job: str
+    field: str
+
+
+class SeasonAction(Table, frozen=True, kw_only=True):
+    """An action over the jobs that have it; see :func:`swathledger.season.advice.season_actions`."""
+
+    action: str
+    layout: str | None
+    jobs: int
+    found_by: str
+    saved_l: float | None
+    saved_m2: float | None
+    saved_money: float | None
+    value: float | None
 
 
 class SeasonProduct(Table, frozen=True, kw_only=True):
@@ -287,6 +308,8 @@ class SeasonDocument(Document, frozen=True, kw_only=True):
     totals: SeasonTotals
     means: SeasonMeans
     estimate: tuple[SeasonEstimate, ...] | None = None
+    alarm: tuple[SeasonAlarm, ...] = ()
+    action: tuple[SeasonAction, ...] = ()
     replay: tuple[SeasonLayout, ...]
     products: tuple[SeasonProduct, ...] = ()
     label_of_the_day: tuple[LabelOfTheDay, ...] = ()

@@ -35,12 +35,18 @@ def alarm_words(figures: Figures, t: Words) -> list[Markup]:
             "area": figures.number(f"{path}/area_m2", "small_area"),
             "litres": figures.number(f"{path}/volume_l", "volume"),
             "distance": figures.number(f"{path}/distance_m", "length", 0),
+            "product": alarm["product"],
         }
         name = alarm["alarm"]
         with_litres = name == "excluded" or name.startswith("standing")
         form = "alarm.unmeasured." if with_litres and alarm["volume_l"] is None else "alarm.known."
-        if name != "over_label":
-            out.append(t(f"{form}{name}", **values))
+        told = t(f"{form}{name}", **values)
+        if "job" in alarm:  # of a season: whose it is
+            out.append(t("alarm.of_job", field=alarm["field"], told=told))
+        elif name != "over_label":
+            out.append(told)
+    if "jobs" in figures.document:
+        return out
     # Doses stand with their product: results that are older than alarms have them too.
     for i, product in enumerate(figures.get("product/products") or []):
         if product["label"]["over_m2"]:
@@ -59,12 +65,21 @@ def _value(action: dict[str, Any], path: str, figures: Figures) -> Markup | None
     return figures.element(f"{path}/value", kind, value, shown(kind, abs(value), figures.system, digits))
 
 
+def _way(name: str, value: float | None) -> str:
+    """Where the words of an action stand: by its direction, or without a value over a season."""
+    if name not in (*WAYS, "spacing"):
+        return "action.do."
+    if value is None:
+        return "action.season."
+    return "action.do." if name == "spacing" else "action.late." if value > 0 else "action.early."
+
+
 def action_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
     """Every action: what to do, what it would have saved, how it was found."""
     rows = []
     for i, action in enumerate(figures.get("action") or []):
         path, name = f"action/{i}", action["action"]
-        way = "action.do." if name not in WAYS else "action.late." if action["value"] > 0 else "action.early."
+        way = _way(name, action["value"])
         layout = None if action["layout"] is None else layout_words(action["layout"], t, sentence=True)
         rows.append(
             {
@@ -72,10 +87,20 @@ def action_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
                 "words": t(f"{way}{name}", layout=layout, value=_value(action, path, figures)),
                 "help": t(f"action.help.{name}"),
                 "saves": _saves(action, path, figures, t),
+                "jobs": figures.number(f"{path}/jobs", "count") if "jobs" in action else None,
                 "found": t(f"action.found.{action['found_by']}"),
             }
         )
     return rows
+
+
+def _currency(figures: Figures) -> str | None:
+    """Of the job's products, or of the season where it has one alone."""
+    amounts = figures.get("totals/money")
+    if amounts is None:
+        code: str | None = figures.get("product/currency")
+        return code
+    return amounts[0]["currency"] if len(amounts) == 1 else None
 
 
 def _saves(action: dict[str, Any], path: str, figures: Figures, t: Words) -> Markup | None:
@@ -83,9 +108,10 @@ def _saves(action: dict[str, Any], path: str, figures: Figures, t: Words) -> Mar
     if action["saved_l"] is None:
         return None if action["saved_m2"] is None else figures.number(f"{path}/saved_m2", "small_area")
     saved = figures.number(f"{path}/saved_l", "volume", 0 if action["saved_l"] >= 10 else 1)
-    if action["low_l"] is not None and action["high_l"] is not None:
+    if action.get("low_l") is not None and action.get("high_l") is not None:
         ends = {end: figures.number(f"{path}/{end}_l", "volume", 0) for end in ("low", "high")}
         saved = t("action.range", litres=saved, **ends)
-    if action["saved_money"] is None:
+    if action["saved_money"] is None or _currency(figures) is None:
         return saved
-    return t("action.and_money", litres=saved, money=figures.number(f"{path}/saved_money", "money"))
+    money = figures.money(f"{path}/saved_money", _currency(figures))
+    return t("action.and_money", litres=saved, money=money)

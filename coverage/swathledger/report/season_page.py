@@ -9,6 +9,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from swathledger.grid.causes import CAUSE_ORDER
+from swathledger.report.advice import FIRST, action_rows, alarm_words
 from swathledger.report.charts import nice_ticks
 from swathledger.report.estimated import best_and_interval, estimate_path, estimate_rows
 from swathledger.report.numbers import Figures, layout_words
@@ -234,6 +235,9 @@ def render_season(
         d=document,
         lead=season_lead(figures, t),
         about=partial(whole_season, figures),
+        alarms=alarm_words(figures, t),
+        actions=action_rows(figures, t),
+        first=FIRST,
         estimates=estimate_rows(figures, t),
         map=ground,
         links=stored.links,

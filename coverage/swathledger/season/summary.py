@@ -34,6 +34,7 @@ from swathledger.documents.season import (
 from swathledger.money.ledgers import JobLedger
 from swathledger.money.totals import season_balance, season_products, season_standing
 from swathledger.notes import Measure, Note
+from swathledger.season.advice import season_actions, season_alarms
 from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
 from swathledger.season.estimate import season_estimates
 from swathledger.season.manifest import Job, Missing, Unplaced
@@ -297,6 +298,8 @@ def season_document(parts: Parts) -> SeasonDocument:
         totals=totals,
         means=_means(totals, done),
         estimate=season_estimates(parts.ledgers) or None,
+        alarm=season_alarms(parts.ledgers),
+        action=season_actions(parts.ledgers),
         replay=by_layout(parts.replay),
         products=season_products(products),
         label_of_the_day=tuple(parts.label_day),

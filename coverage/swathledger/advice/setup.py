@@ -18,8 +18,8 @@ from swathledger.shutoff.layout import logged_layout
 from swathledger.shutoff.run import Job, Setting, run_layout
 from swathledger.shutoff.steps import at_equal_cover
 
-LEAST_S: Final = 0.2
-"""Net delays below this are not worth a visit to the terminal."""
+LEAST_S: Final = 0.3
+"""Net delays below this are within what valves and rows a second apart leave open."""
 MOST_STRAYS: Final = 0.3
 """Where the model does not explain so many of the switches, a hand moved them, and no delay is read from them."""
 LEAST_SPACING_M: Final = 0.05

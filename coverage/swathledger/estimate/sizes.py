@@ -13,6 +13,8 @@ from swathledger.notes import Measure, Note
 RECEIVERS = {"rtk": (0.025, 60.0), "corrected": (0.25, 120.0), "uncorrected": (0.80, 300.0)}
 """Sigma of one axis, m, and the time over which the error goes by, s, by class of receiver: orders of magnitude of
 common practice."""
+COARSE_RECEIVER_M = 0.5
+"""From this on what a receiver that does not steer adds cannot be taken off surely: told as a warning."""
 UNSTATED_M = 0.04
 """Sigma of a receiver of which nothing is said: a machine that switches sections is mostly guided well."""
 WHITE_SHARE = 0.1
@@ -76,6 +78,9 @@ def sizes_of(log: Log, machine: Machine, field: Field, position_sigma_m: float |
     notes.append(
         Note.of({True: "estimate.steers", False: "estimate.steers_not", None: "estimate.steers_unknown"}[steers])
     )
+
+    if sigma >= COARSE_RECEIVER_M and steers is not True:
+        notes.append(Note.of("estimate.coarse_receiver", sigma=Measure(sigma, "length")))
 
     def size(given: float | None, default: float) -> float:
         return default if given is None else given

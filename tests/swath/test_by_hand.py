@@ -670,3 +670,15 @@ def test_a_swath_whose_parts_do_not_fit_cannot_be_built() -> None:
         replace(swath, ribbon_left_m=swath.ribbon_right_m)
     with pytest.raises(LogError, match="two poses"):
         replace(swath, x_m=swath.x_m[:1])
+
+
+def test_a_turn_on_the_spot_does_not_shorten_the_pass_beside_it():
+    # 15 steps of 4 m north, 6 m sideways within a second while the heading swings round, then 15 steps of 4 m south
+    y = np.concatenate((4.0 * np.arange(16), 60.0 - 4.0 * np.arange(16)))
+    x = np.where(np.arange(32) < 16, 0.0, 6.0)
+    heading = np.where(np.arange(32) < 16, 0.0, 180.0)
+    log = log_from_path(x, y, START_S + np.arange(32.0), PLANE, np.ones(32, bool), heading_deg=heading)
+    swath = build_swath(log, sprayer(6.0), PLANE)
+    along = swath.distance_m[np.diff(swath.time_s) > 0.99]
+    assert along.shape == (30,)
+    assert along == pytest.approx(4.0, abs=1e-3)

@@ -45,7 +45,7 @@ def way_of(poses: Poses, moving: Flags, sigma_m: float) -> tuple[Floats, Floats]
 
     Lengths of noisy steps add up to more than the way: with 30 cm and ten rows a second by a third at 5 m/s, to many
     times the way when creeping. Signed progress adds up to the way itself. Where one step does not stand out of the
-    noise, speed is taken over a longer time, and the ways of a stretch are scaled to its progress.
+    noise, speed is taken over a longer time, and the ways of such steps of a stretch are scaled to their progress.
 
     Parameters
     ----------
@@ -66,6 +66,7 @@ def way_of(poses: Poses, moving: Flags, sigma_m: float) -> tuple[Floats, Floats]
     window = np.zeros(step.shape[0])
     way = step.copy()
     short = moving & (step <= least)
+    noisy = short.copy()
     unsure = np.flatnonzero(moving & (step <= yaw_least))
     if unsure.shape[0]:
         first = np.concatenate(([0], np.flatnonzero(np.diff(stretch)) + 1))
@@ -87,8 +88,9 @@ def way_of(poses: Poses, moving: Flags, sigma_m: float) -> tuple[Floats, Floats]
             unsure = unsure[moved <= yaw_least]
             if unsure.shape[0] == 0:
                 break
-        wanted = np.bincount(stretch, step)
-        found = np.bincount(stretch, way)
+        # Steps that stand out are known: a turn that moved the boom sideways must not shorten the pass beside it.
+        wanted = np.bincount(stretch, np.where(noisy, step, 0.0))
+        found = np.bincount(stretch, np.where(noisy, way, 0.0))
         scale = np.divide(wanted, found, out=np.ones_like(found), where=(found > 0) & (wanted > 0.1 * found))
-        way *= scale[stretch]
+        way = np.where(noisy, way * scale[stretch], way)
     return np.where(moving, np.maximum(way, 1e-6), 0.0), window

@@ -138,7 +138,9 @@ def accepted(job: Job) -> Callable[..., dict]:
         assert area["applied_m2"] == pytest.approx(
             area["covered_m2"] + area["overlap_extra_m2"] + area["outside_m2"] + area["excluded_m2"], **close
         )
-        assert area["target_m2"] == pytest.approx(area["covered_m2"] + area["skip_m2"], **close)
+        assert area["target_m2"] == pytest.approx(
+            area["covered_m2"] + area["skip_m2"] + area["not_recorded_m2"], **close
+        )
         assert area["covered_m2"] == pytest.approx(area["single_m2"] + area["overlap_m2"], **close)
         # nothing but what the audit promises, and no leftovers beside it
         assert {"ledger.json", "ledger.csv", "cover.tif", "ledger.gpkg", "report.html"} <= {

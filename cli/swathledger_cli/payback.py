@@ -81,7 +81,8 @@ _NOT_NEGATIVE = click.FloatRange(min=0.0)
     "--rinses-a-year",
     _NOT_NEGATIVE,
     "N",
-    "How often the lines are emptied through the nozzles for a rinse. Default: not counted.",
+    "How often the lines are emptied through the nozzles for a rinse; as many primes begin with water in them. "
+    "Default: not known, rinses not counted and every prime taken to begin with water.",
 )
 @options.setting(
     "--other-saving", float, "N", "Any further saving of a year (negative: cost) that you know of.", default=0.0

@@ -173,7 +173,17 @@ def _pays(document: dict[str, Any]) -> list[str]:
         _t("when"),
         _t("verdict.yes" if result["net_present_value"] > 0 else "verdict.no", years=f"{case['life_years']:g}"),
         _t("row.payback", value=_years(result["simple_payback_years"]), spread=spread("simple_payback_years", _years)),
-        _t("row.interest", value=_years(result["discounted_payback_years"]), interest=f"{100 * case['interest']:g}"),
+        *(
+            [
+                _t(
+                    "row.interest",
+                    value=_years(result["discounted_payback_years"]),
+                    interest=f"{100 * case['interest']:g}",
+                )
+            ]
+            if case["interest"]
+            else []
+        ),
         _t("row.value", value=amount(result["net_present_value"]), spread=spread("net_present_value", amount)),
         _t("row.rate_none") if rate is None else _t("row.rate", value=f"{100 * rate:.1f}"),
         _t(

@@ -121,7 +121,8 @@ def render(document: dict[str, Any], units: UnitSystem) -> list[str]:
     out.append(_t(f"flow.{source}", **flows))
     if prime["mixed_l"] < prime["plug_l"]:
         out.append(_t("mixed_first"))
-    out += ["", *_recirculating(document["recirculation"], vol), "", *_rinsing(document["rinse"], vol)]
+    tank_l = document["volumes"]["tank_l"]
+    out += ["", *_recirculating(document["recirculation"], tank_l, vol), "", *_rinsing(document["rinse"], vol)]
     return [*out, *closing(document)]
 
 
@@ -160,12 +161,22 @@ def _held(volumes: dict[str, Any], units: UnitSystem) -> list[str]:
     ]
 
 
-def _recirculating(found: dict[str, Any], vol: Any) -> list[str]:
+def _recirculating(found: dict[str, Any], tank_l: float | None, vol: Any) -> list[str]:
     between = {"low": vol(found["returned_low_l"]), "high": vol(found["returned_high_l"])}
     still = {"low": vol(found["still_poured_low_l"]), "high": vol(found["still_poured_high_l"])}
     whether = {True: "yes", False: "no", None: "unknown"}[found["recirculates"]]
     rest = "known" if found["nozzle_bodies_known"] else "more" if found["still_poured_low_l"] > 0 else "bodies"
-    return [_t("recirculating"), _t("return." + whether, **between), _t("still." + rest, **still)]
+    out = [_t("recirculating"), _t("return." + whether, **between), _t("still." + rest, **still)]
+    if found["content_returned_l"] > 0:
+        strength = found["strength_after_return"]
+        words = {"water": vol(found["content_returned_l"]), "tank": vol(tank_l)}
+        out.append(_t("after_rinse.product", litres=vol(found["product_after_rinse_l"])))
+        out.append(
+            _t("after_rinse.unknown", **words)
+            if strength is None
+            else _t("after_rinse.known", **words, strength=_pct(strength))
+        )
+    return out
 
 
 def _rinsing(found: dict[str, Any] | None, vol: Any) -> list[str]:

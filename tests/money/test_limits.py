@@ -113,7 +113,7 @@ def test_a_case_on_its_limits_can_be_built_and_one_beyond_cannot() -> None:
 def test_spray_that_costs_nothing_saves_nothing() -> None:
     free = replace(CASE, prime_saved_l_a_year=10.0, rinse_saved_l_a_year=20.0, spray_cost_per_l=0.0)
     assert (free.prime_saving_a_year, free.rinse_saving_a_year, free.net_cash_a_year) == (0.0, 0.0, 100.0)
-    assert [line.amount for line in partial_budget(free).lines if "poured" in line.label] == [0.0, 0.0]
+    assert [line.label for line in partial_budget(free).lines if "poured" in line.label] == []  # no line of nothing
     paid = replace(free, spray_cost_per_l=0.5)
     assert (paid.prime_saving_a_year, paid.rinse_saving_a_year, paid.net_cash_a_year) == (5.0, 10.0, 115.0)
 
@@ -407,28 +407,32 @@ def prime(start: str, litres: float | None, occasion: str = "first_of_day", long
 
 def test_what_a_return_keeps_of_primes_and_rinses() -> None:
     # Poured by priming 8 + 2 + 5 + 4 x 0.25 = 16 L, still poured 2 + 1 = 3: 13 kept each time. Of a measured prime of
-    # 10 L 7, of one of 2 L nothing; one that is not measured 13: 20 L in three. A rinse 8 + 5 = 13 L.
+    # 10 L 7, of one of 2 L nothing; one that is not measured 13: 20 L in three, all product where lines hold product.
+    # After a rinse the first 16 L are water, and product is none of them. A rinse 8 + 5 = 13 L.
     primes = [prime(f"2025-09-0{day}T12:00:00Z", litres) for day, litres in ((1, 10.0), (2, 2.0), (3, None))]
     jobs = [sprayed("a", 5.0, standing=kit.standing(likely_primes=primes, unmeasured_primes=1)), sprayed("b", 5.0)]
     terms = replace(TERMS, plumbing=LINES, rinses_a_year=4.0, area_a_year_m2=4000.0)
     found = retrofit(jobs, terms)
     assert found.prime is not None
     assert found.rinse is not None
-    # 4,000 m2 a year of 2,000: each prime twice
-    assert (found.prime.times_a_year, found.prime.litres_each) == (6.0, pytest.approx(20.0 / 3.0))
-    assert found.prime.litres_a_year == pytest.approx(40.0)
+    # 4,000 m2 a year of 2,000: each prime twice; four of the six after a rinse, two of 20/3 L
+    assert (found.prime.times_a_year, found.prime.litres_each) == (6.0, pytest.approx(40.0 / 3.0 / 6.0))
+    assert found.prime.litres_a_year == pytest.approx(40.0 / 3.0)
+    assert (found.prime.after_rinse_a_year, found.prime.after_rinse_each_l) == (4.0, 0.0)
+    assert found.prime.full_each_l == pytest.approx(20.0 / 3.0)
+    assert found.prime.water_a_year_l == pytest.approx(4 * 13.0)  # main 8 and held 5, four times
     assert (found.prime.measured, found.prime.seen) == (2, 3)
     assert (found.rinse.times_a_year, found.rinse.litres_each) == (4.0, pytest.approx(13.0))
     assert found.rinse.litres_a_year == pytest.approx(52.0)
     assert (found.rinse.measured, found.rinse.seen) == (0, 0)
     # 0.5 a m2 at 0.1 L/m2: 5 a litre
     assert found.case.spray_cost_per_l == pytest.approx(5.0)
-    assert found.case.prime_saving_a_year == pytest.approx(200.0)
+    assert found.case.prime_saving_a_year == pytest.approx(200.0 / 3.0)
     assert found.case.rinse_saving_a_year == pytest.approx(260.0)
     # no prime seen: what one would pour, as often as is said
-    said = retrofit([jobs[1]], replace(terms, primes_a_year=3.0))
+    said = retrofit([jobs[1]], replace(terms, primes_a_year=10.0))
     assert said.prime is not None
-    assert (said.prime.litres_each, said.prime.litres_a_year) == (pytest.approx(13.0), pytest.approx(39.0))
+    assert (said.prime.litres_each, said.prime.litres_a_year) == (pytest.approx(7.8), pytest.approx(6 * 13.0))
 
 
 def test_what_keeps_a_return_from_being_reckoned() -> None:

@@ -241,7 +241,7 @@ def job(litres: list[float | None], primes: list[int | None], back: Recirculatio
 
 
 def test_what_a_return_would_have_kept_is_what_was_poured_less_what_still_is() -> None:
-    back = Recirculation(20.0, 60.0, 1.5, 4.5, nozzle_bodies_known=True)
+    back = Recirculation(20.0, 60.0, 1.5, 4.5, 18.0, 1.5, 2.0, 0.0, nozzle_bodies_known=True)
     # 10 - 1.5 and 4 - 1.5; of 1 L nothing, and never less than nothing; the second discharge was no prime
     assert job([10.0, 7.0, 4.0, 1.0], [0, 2, 3], back).kept_l == pytest.approx(8.5 + 2.5)
     assert job([10.0], [], back).kept_l == 0.0

@@ -123,6 +123,23 @@ def test_json_by_hand(tmp_path: Path) -> None:
     assert found["rinse"]["residual_l"] == pytest.approx(found["volumes"]["swept_l"] + 4)
     assert len(found["rinse"]["rows"]) == 5
     assert found["recirculation"]["still_poured_low_l"] == pytest.approx(bodies)
+    # after a rinse: lines and held volume go into the tank as water, what the near nozzles spray is product
+    water = 10 + main + 2 * pipe
+    assert found["recirculation"]["content_returned_l"] == pytest.approx(water)
+    assert found["recirculation"]["product_after_rinse_l"] == pytest.approx(plug - bodies - water)
+    assert found["recirculation"]["strength_after_return"] is None  # the tank's size is not given
+
+
+def test_what_a_return_does_to_the_tank_is_told(tmp_path: Path) -> None:
+    # 10 L held and a main hose of 9.817 L: 19.8 L of water and two pipes of 0.93 L: 21.67 L. 500 in 521.67
+    path = tmp_path / "m.toml"
+    for litres, share in ((500, "95.8 %"), (1000, "97.9 %")):
+        path.write_text(MACHINE + PLUMBING.replace("[plumbing]", f"[plumbing]\ntank_l = {litres}", 1), encoding="utf-8")
+        words = run("--machine", str(path))
+        assert f"is thinned to {share} of its strength" in words
+        assert "21.7 L of water into the tank" in words
+    path.write_text(MACHINE + PLUMBING, encoding="utf-8")
+    assert "tank_l in [plumbing] tells by how much" in run("--machine", str(path))
 
 
 def test_unknown_stays_null(tmp_path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from swathledger.errors import InputError
@@ -17,6 +17,7 @@ from swathledger.money.payback import (
     net_present_value,
     simple_payback_years,
 )
+from swathledger.money.poured import PrimesKept
 from swathledger.units import QUANTITIES, UnitSystem, to_face
 
 Part = Literal["added income", "reduced costs", "reduced income", "added costs"]
@@ -54,6 +55,8 @@ class RetrofitCase:
         Any further saving (or, negative, cost) of a year that the user states.
     rinse_saved_l_a_year : float
         Litres of spray that emptying the lines for a rinse no longer pours out in a year.
+    primes_by_ground : PrimesKept or None
+        How ``prime_saved_l_a_year`` follows the ground, where primes are counted by it; None: it stays as it is.
     """
 
     price: float
@@ -69,6 +72,7 @@ class RetrofitCase:
     spray_cost_per_l: float | None = None
     other_saving_a_year: float = 0.0
     rinse_saved_l_a_year: float = 0.0
+    primes_by_ground: PrimesKept | None = None
 
     def __post_init__(self) -> None:
         check_currency(self.currency)
@@ -107,6 +111,19 @@ class RetrofitCase:
             raise InputError(f"must not be negative, found {self.spray_cost_per_l!r}.", column="spray_cost_per_l")
         if not math.isfinite(self.other_saving_a_year):
             raise InputError(f"must be a number, found {self.other_saving_a_year!r}.", column="other_saving_a_year")
+
+    def on_ground(self, area_m2: float) -> RetrofitCase:
+        """The same case with other ground a year, and the primes that go with it."""
+        found = replace(self, area_a_year_m2=area_m2)
+        if self.primes_by_ground is None:
+            return found
+        return replace(found, prime_saved_l_a_year=self._primes_times * self.primes_by_ground.litres_on(area_m2))
+
+    @property
+    def _primes_times(self) -> float:
+        """How the litres of priming stand to those of the ground: 1, unless one of them was moved by itself."""
+        usual = 0.0 if self.primes_by_ground is None else self.primes_by_ground.litres_on(self.area_a_year_m2)
+        return self.prime_saved_l_a_year / usual if usual > 0 else 1.0
 
     @property
     def product_saving_a_year(self) -> float:
@@ -191,7 +208,7 @@ class PartialBudget:
 def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialBudget:
     """Every line of the case, in the units people reckon in (hectares or acres, litres or gallons).
 
-    The choice of units changes no amount beyond rounding of the last bits.
+    Lines that come to nothing are left out. The choice of units changes no amount beyond rounding of the last bits.
     """
     money = case.currency
     area, litre = QUANTITIES["area"].face(units), QUANTITIES["volume"].face(units)
@@ -234,11 +251,15 @@ def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialB
     lines.append(
         BudgetLine(
             "added costs",
-            "depreciation and interest",
+            "depreciation and interest" if case.interest else "depreciation",
             (
                 Factor("price" if case.salvage == 0 else "price less salvage", case.price - case.salvage, money),
                 Factor(
-                    f"capital recovery factor ({100 * case.interest:g} %, {case.life_years:g} years)", factor, "1/year"
+                    f"capital recovery factor ({100 * case.interest:g} %, {case.life_years:g} years)"
+                    if case.interest
+                    else f"straight-line factor ({case.life_years:g} years)",
+                    factor,
+                    "1/year",
                 ),
             ),
         )
@@ -253,7 +274,7 @@ def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialB
         )
     if case.maintenance_a_year:
         lines.append(BudgetLine("added costs", "maintenance", (Factor("as stated", case.maintenance_a_year, money),)))
-    return PartialBudget(tuple(lines), money)
+    return PartialBudget(tuple(line for line in lines if line.amount), money)
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +292,8 @@ class Payback:
         Share a year.
     simple_payback_years, discounted_payback_years : float or None
     break_even_area_m2 : float or None
-        Ground sprayed a year at which the year comes to nothing, priming and other lines staying as they are.
+        Ground sprayed a year at which the year comes to nothing. Priming goes with the ground where the case counts it
+        by ground; other lines stay as they are.
     break_even_product_cost_per_m2 : float or None
         Product cost of one application at which the year comes to nothing, the rest staying as it is.
     """
@@ -291,7 +313,6 @@ def payback(case: RetrofitCase) -> Payback:
     cash = case.net_cash_a_year
     # What product saved has to bring in so that the year comes to nothing.
     needed = max(case.capital_a_year - (cash - case.product_saving_a_year), 0.0)
-    per_m2 = case.product_cost_per_m2 * case.saved_share
     per_cost = case.area_a_year_m2 * case.saved_share
 
     def over(by: float) -> float | None:
@@ -304,9 +325,27 @@ def payback(case: RetrofitCase) -> Payback:
         internal_rate_of_return=internal_rate_of_return(case.price, cash, case.life_years, case.salvage),
         simple_payback_years=simple_payback_years(case.price, cash),
         discounted_payback_years=discounted_payback_years(case.price, cash, case.interest),
-        break_even_area_m2=over(per_m2),
+        break_even_area_m2=_break_even_area_m2(case, needed),
         break_even_product_cost_per_m2=over(per_cost),
     )
+
+
+def _break_even_area_m2(case: RetrofitCase, needed: float) -> float | None:
+    """Least ground whose product and primes bring in what is needed; None: never.
+
+    ``needed`` is what product has to bring with the primes of the case's own ground.
+    """
+    per_m2 = case.product_cost_per_m2 * case.saved_share
+    if case.primes_by_ground is None:
+        lines: tuple[tuple[float, float], ...] = ((per_m2, needed),)
+    else:
+        # Priming is the highest of straight lines of the ground, so the first of them to reach the rest is the answer.
+        per_l = case._primes_times * (case.spray_cost_per_l or 0.0)
+        rest = case.capital_a_year - (case.net_cash_a_year - case.product_saving_a_year - case.prime_saving_a_year)
+        lines = tuple((per_m2 + per_l * slope, rest - per_l * l0) for slope, l0 in case.primes_by_ground.lines())
+    if any(rest <= 0 for _, rest in lines):
+        return 0.0
+    return min((rest / slope for slope, rest in lines if slope > 0), default=None)
 
 
 def break_even_area_units(case: RetrofitCase, units: UnitSystem = "metric") -> int | None:

@@ -12,7 +12,8 @@ from swathledger.machine.products import check_currency
 from swathledger.money.budget import RetrofitCase
 from swathledger.money.interval import Interval, bootstrap_by_field
 from swathledger.money.ledgers import LOGGED, RESOLUTION, JobLedger, SetAsideLedger, distinct_primes
-from swathledger.notes import Note
+from swathledger.money.poured import Poured, PrimesKept, poured_by_primes, primes_kept
+from swathledger.notes import Measure, Note
 from swathledger.plumbing.prime import recirculation
 
 NO_CURRENCY = "XXX"
@@ -67,28 +68,6 @@ class RetrofitTerms:
     level: float = 0.9
     resamples: int = 9999
     seed: int = 20_240_501
-
-
-@dataclass(frozen=True, slots=True)
-class Poured:
-    """Litres a year that a return to the tank would keep, and how they were reckoned.
-
-    Attributes
-    ----------
-    times_a_year : float
-    litres_each : float
-    litres_a_year : float
-    measured : int
-        Primes of the ledgers whose litres were measured.
-    seen : int
-        Primes found in the ledgers.
-    """
-
-    times_a_year: float
-    litres_each: float
-    litres_a_year: float
-    measured: int = 0
-    seen: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +136,8 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
     area = total_m2 if terms.area_a_year_m2 is None else terms.area_a_year_m2
     if terms.area_a_year_m2 is None:
         notes.append(Note.of("money.ground_of_ledgers"))
-    prime, rinse, cost_per_l = _poured(used, terms, area / total_m2, mean_cost, notes, warnings)
+    cost_per_l = _cost_per_l(used, mean_cost)
+    prime, rinse, primes = _poured(used, terms, area, total_m2, cost_per_l, notes, warnings)
     share = per_m2.estimate / mean_cost if mean_cost > 0 else total_spared / total_m2
     case = RetrofitCase(
         price=terms.price,
@@ -173,6 +153,7 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
         rinse_saved_l_a_year=0.0 if rinse is None else rinse.litres_a_year,
         spray_cost_per_l=cost_per_l,
         other_saving_a_year=terms.other_saving_a_year,
+        primes_by_ground=primes,
     )
     ends: list[RetrofitCase | None] = [
         None if end is None or mean_cost <= 0 else replace(case, saved_share=min(end / mean_cost, 1.0))
@@ -265,49 +246,63 @@ def _currency(used: Sequence[JobLedger], terms: RetrofitTerms, notes: list[Note]
     return NO_CURRENCY
 
 
-def _poured(
-    used: Sequence[JobLedger],
-    terms: RetrofitTerms,
-    years: float,
-    mean_cost: float,
-    notes: list[Note],
-    warnings: list[Note],
-) -> tuple[Poured | None, Poured | None, float | None]:
-    """Litres a year that a return to the tank keeps, by priming and by rinsing, and money in a litre."""
+def _cost_per_l(used: Sequence[JobLedger], mean_cost: float) -> float | None:
+    """Money in a litre of spray; None where no spray rate is known."""
     with_rate = [job for job in used if job.spray_rate_l_m2]
     ground = math.fsum(job.covered_m2 for job in with_rate)
     litres = math.fsum((job.spray_rate_l_m2 or 0.0) * job.covered_m2 for job in with_rate)
-    cost_per_l = mean_cost * ground / litres if litres > 0 else None
+    return mean_cost * ground / litres if litres > 0 else None
+
+
+def _poured(
+    used: Sequence[JobLedger],
+    terms: RetrofitTerms,
+    area_m2: float,
+    covered_m2: float,
+    cost_per_l: float | None,
+    notes: list[Note],
+    warnings: list[Note],
+) -> tuple[Poured | None, Poured | None, PrimesKept | None]:
+    """Product a year that a return to the tank keeps by priming and by rinsing; primes where they follow the ground."""
     plumbing = terms.plumbing
     if plumbing is None:
-        return None, None, cost_per_l
+        return None, None, None
     found = recirculation(plumbing)
     if plumbing.recirculates:
         notes.append(Note.of("money.recirculates_already"))
-        return None, None, cost_per_l
+        return None, None, None
     if found is None:
         warnings.append(Note.of("money.no_line_volume"))
-        return None, None, cost_per_l
+        return None, None, None
     if cost_per_l is None:
         warnings.append(Note.of("money.priming_without_rate"))
-        return None, None, cost_per_l
+        return None, None, None
     notes += plumbing.assumptions
-    primes = distinct_primes(used)
-    known = [prime.litres for prime in primes if prime.litres is not None]
-    kept = math.fsum(max(value - found.still_low_l, 0.0) for value in known)
-    kept += (len(primes) - len(known)) * found.returned_low_l
-    times = len(primes) * years if terms.primes_a_year is None else terms.primes_a_year
-    each = kept / len(primes) if primes else found.returned_low_l
-    prime = Poured(times, each, times * each, len(known), len(primes))
+    seen, rinses = distinct_primes(used), terms.rinses_a_year
+    kept = primes_kept(found, seen, rinses, len(seen) / covered_m2)
+    follow = terms.primes_a_year is None
+    times = len(seen) * (area_m2 / covered_m2) if terms.primes_a_year is None else terms.primes_a_year
+    prime = poured_by_primes(kept, times, found, seen)
     notes.append(Note.of("money.return_included"))
+    if times > 0:
+        if follow:
+            notes.append(Note.of("money.primes_follow_ground" if rinses else "money.primes_follow_ground_alone"))
+        if rinses is None:
+            notes.append(Note.of("money.primes_unknown_lines"))
+        elif rinses > 0:
+            notes.append(Note.of("money.primes_after_rinse", primes=times, wet=kept.after_rinse(times)))
+        if prime.water_a_year_l:
+            notes.append(Note.of("money.return_dilutes", water=Measure(prime.water_a_year_l, "volume")))
     if not found.nozzle_bodies_known:
         notes.append(Note.of("money.nozzle_bodies_unknown"))
-    if terms.rinses_a_year is None:
-        return prime, None, cost_per_l
-    held = math.fsum(plumbing.line_total_l(line) for line in plumbing.lines if line.recirculated is not False)
-    content = held + (plumbing.held_l or 0.0)
+    by_ground = kept if follow else None
+    if rinses is None:
+        return prime, None, by_ground
+    if rinses > times:
+        notes.append(Note.of("money.rinses_without_primes", rinses=rinses, primes=times))
     notes.append(Note.of("money.rinsing_at_full_strength"))
-    return prime, Poured(terms.rinses_a_year, content, terms.rinses_a_year * content), cost_per_l
+    content = found.returned_content_l
+    return prime, Poured(rinses, content, rinses * content), by_ground
 
 
 def _names(jobs: Sequence[JobLedger]) -> Note:

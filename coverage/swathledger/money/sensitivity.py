@@ -41,6 +41,8 @@ class TornadoRow:
 
 
 def _moved(case: RetrofitCase, name: str, value: float) -> RetrofitCase:
+    if name == "area_a_year_m2":
+        return case.on_ground(value)  # primes go with it where they are counted by ground
     change: dict[str, Any] = {name: value}
     return replace(case, **change)
 
@@ -73,7 +75,7 @@ def tornado(
     InputError
         For a name that is no number of the case, low above high, or a value the case refuses.
     """
-    known = {field.name for field in fields(case)} - {"currency"}
+    known = {field.name for field in fields(case)} - {"currency", "primes_by_ground"}
     middle = outcome(case)
     rows = []
     for name, (low, high) in ranges.items():

@@ -11,7 +11,8 @@ from swathledger.documents.document import plain
 from swathledger.errors import InputError
 from swathledger.money.budget import GAINS, RetrofitCase, break_even_area_units, partial_budget, payback
 from swathledger.money.ledgers import read_ledgers
-from swathledger.money.retrofit import Poured, Retrofit, RetrofitTerms, retrofit
+from swathledger.money.poured import Poured
+from swathledger.money.retrofit import Retrofit, RetrofitTerms, retrofit
 from swathledger.money.sensitivity import around, tornado
 from swathledger.money.totals import season_balance, season_standing
 from swathledger.shutoff.results import STEPS

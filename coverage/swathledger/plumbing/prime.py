@@ -232,7 +232,11 @@ class Recirculation:
     still_low_l, still_high_l : float
         Still poured with recirculation, L: nozzle bodies where known, and lines marked ``recirculated = false``.
     returned_low_l, returned_high_l : float
-        The difference: litres that go to the tank instead, L.
+        The difference: litres that go to the tank instead, L, product and the lines' old content together.
+    open_swept_l, still_swept_l : float
+        Old content that leaves first, L, through open nozzles and with recirculation.
+    open_product_l, still_product_l : float
+        Of the plug-flow figures, what follows it out of nearer nozzles at full strength, L.
     nozzle_bodies_known : bool
         False: what the nozzle bodies hold is not given and ``returned`` is an upper figure.
     """
@@ -241,6 +245,10 @@ class Recirculation:
     open_high_l: float
     still_low_l: float
     still_high_l: float
+    open_swept_l: float
+    still_swept_l: float
+    open_product_l: float
+    still_product_l: float
     nozzle_bodies_known: bool
 
     @property
@@ -252,6 +260,24 @@ class Recirculation:
     def returned_high_l(self) -> float:
         """Upper end, L."""
         return self.open_high_l - self.still_high_l
+
+    @property
+    def returned_content_l(self) -> float:
+        """Old content of lines and held volume that goes into the tank, L: water after a rinse, else product."""
+        return self.open_swept_l - self.still_swept_l
+
+    @property
+    def product_after_rinse_l(self) -> float:
+        """Product kept of a prime that begins with water in the lines, L, in plug flow; not below 0."""
+        return max(self.open_product_l - self.still_product_l, 0.0)
+
+    def strength_in_tank(self, tank_l: float | None) -> float | None:
+        """Share of full strength once the lines' water is mixed into a full tank: ``T / (T + V)``; None: T unknown.
+
+        T litres at full strength fill lines that hold V litres of water, which come back: T of product in T + V. A tank
+        that is less than full is thinned more.
+        """
+        return None if tank_l is None else tank_l / (tank_l + self.returned_content_l)
 
 
 def recirculation(plumbing: Plumbing, strength: float = 0.95) -> Recirculation | None:
@@ -270,6 +296,10 @@ def recirculation(plumbing: Plumbing, strength: float = 0.95) -> Recirculation |
         open_high_l=full.high_l,
         still_low_l=rest.low_l,
         still_high_l=rest.high_l,
+        open_swept_l=full.swept_l,
+        still_swept_l=rest.swept_l,
+        open_product_l=full.plug_product_l,
+        still_product_l=rest.plug_product_l,
         nozzle_bodies_known=plumbing.nozzle_body_l is not None,
     )
 

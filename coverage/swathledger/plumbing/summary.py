@@ -147,6 +147,9 @@ def _recirculation(plumbing: Plumbing, flow: FlowBasis, strength: float) -> dict
         "still_poured_low_l": found.still_low_l,
         "still_poured_high_l": found.still_high_l,
         "still_poured_low_s": _time(found.still_low_l, flow),
+        "content_returned_l": found.returned_content_l,
+        "product_after_rinse_l": found.product_after_rinse_l,
+        "strength_after_return": found.strength_in_tank(plumbing.tank_l),
         "nozzle_bodies_known": found.nozzle_bodies_known,
     }
 

@@ -43,6 +43,9 @@ def test_a_hand_that_moves_the_whole_boom_is_told_from_a_controller(tmp_path: Pa
 
 def test_threads_change_no_number(tmp_path: Path) -> None:
     _, one = estimate_of(SMALL, 7, tmp_path)
+    litres = one.of("over_applied_l")
+    assert litres is not None  # the log tells no litres: unknown, and not left out
+    assert (litres.read, litres.best, litres.low, litres.high, litres.dominant) == (None,) * 5
     _, two = estimate_of(SMALL, 7, tmp_path, threads=2)
     assert one == two
 

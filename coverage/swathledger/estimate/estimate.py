@@ -181,6 +181,8 @@ def estimate_drive(
         switched_ = np.array([row[name] for row in centres])
         missing = None if bends is None else np.array([row[name] for row in bends])
         lines.append(headline(name, value, base[name], switched_, pulls, cells, level, missing, floor=True))
+    if accounting.volumes is None:  # told as unknown rather than left out
+        lines.append(Headline("over_applied_l", None, None, None, None, level, None, {}, {}))
     if replay is not None:
         lines += _savings(drive, replay, control, plan, switches, seeds, level, told)
     return Estimate(tuple(lines), draws, cell, tuple(notes))

@@ -181,6 +181,63 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
     return Means(n, mean, low, high, np.minimum(mean - reach, low), np.maximum(mean + reach, high), "bootstrap-t")
 
 
+def _ratios(amount: Floats, base: Floats) -> tuple[Floats, Floats]:
+    """Ratio of sums over the last axis and its jackknife standard error."""
+    total, bases = amount.sum(axis=-1, keepdims=True), base.sum(axis=-1, keepdims=True)
+    n = amount.shape[-1]
+    ratio = total / bases
+    # leaving one field out moves the ratio by (amount - ratio base) / (what is left of the bases)
+    moved = (amount - ratio * base) / (bases - base)
+    return ratio[..., 0], np.sqrt((n - 1) / n * (moved**2).sum(axis=-1))
+
+
+def ratio_over_fields(
+    amount: Floats, base: Floats, *, level: float = 0.9, resamples: int = 4999, seed: int = 0
+) -> tuple[float, float] | None:
+    """Interval of ``sum(amount) / sum(base)`` over fields that stand for others like them.
+
+    Parameters
+    ----------
+    amount, base : (n,) float64
+        One value a field; finite, ``base`` above 0.
+    level : float
+    resamples, seed : int
+
+    Returns
+    -------
+    (low, high) or None
+        None with fewer than `LEAST_FIELDS` fields.
+
+    Notes
+    -----
+    Bootstrap-t as in `means_over_fields`, with the ratio's jackknife error (Miller 1974, doi 10.1093/biomet/61.1.1) in
+    the place of the mean's. Resamples of few fields repeat each other, and skewed fields are short on one side by
+    Student's t alone, so each end is the farther of the two. Student's degrees of freedom are those of
+    ``sum(base)^2 / sum(base^2)`` fields: where one large field carries the sum, fewer count.
+    """
+    n = amount.shape[0]
+    if n < LEAST_FIELDS:
+        return None
+    from scipy.special import stdtrit
+
+    unit = float(np.abs(amount).max()) or 1.0  # squares of tiny amounts would vanish
+    values = amount / unit
+    ratio, error = (float(part) for part in _ratios(values, base))
+    if error <= 1e-12 * abs(ratio):
+        return ratio * unit, ratio * unit
+    tail = (1.0 - level) / 2.0
+    effective = float(base.sum() ** 2 / (base**2).sum())
+    student = float(stdtrit(max(effective - 1.0, 1.0), 1.0 - tail))
+    drawn = []
+    for pick in resampled(n, resamples, seed):
+        again, spread = _ratios(values[pick], base[pick])
+        known = spread > 1e-9 * error  # a resample of one field alone has no error
+        drawn.append((again[known] - ratio) / spread[known])
+    t = np.concatenate(drawn)
+    lower, upper = np.quantile(t, [tail, 1.0 - tail]) if t.size else (-student, student)
+    return (ratio - max(float(upper), student) * error) * unit, (ratio - min(float(lower), -student) * error) * unit
+
+
 def holm(p: Floats) -> Floats:
     """Step-down adjusted p values (Holm 1979, Scand. J. Statist. 6:65-70); NaN stays NaN and counts for nothing.
 

@@ -189,8 +189,10 @@ def test_ranges_are_a_quarter_either_way_and_end_where_a_case_does() -> None:
 
 
 # --- an interval ------------------------------------------------------------------------------------------------------
-def test_two_fields_are_enough_for_an_interval_and_ten_are_not_few() -> None:
-    assert bootstrap_by_field([1.0, 2.0], [1.0, 1.0], resamples=99).low is not None
+def test_three_fields_are_enough_for_an_interval_and_ten_are_not_few() -> None:
+    assert bootstrap_by_field([1.0, 2.0, 4.0], [1.0, 1.0, 1.0], resamples=99).low is not None
+    two = bootstrap_by_field([1.0, 2.0], [1.0, 1.0], resamples=99)
+    assert (two.estimate, two.low, two.high, two.method) == (1.5, None, None, "none")
     nine, ten = (bootstrap_by_field(np.arange(k) + 1.0, np.ones(k), resamples=99) for k in (9, 10))
     assert (nine.few_fields, ten.few_fields) == (True, False)
     assert nine.times(0.0).high == 0.0
@@ -211,20 +213,12 @@ def test_two_fields_are_enough_for_an_interval_and_ten_are_not_few() -> None:
     assert bootstrap_by_field([1.0], [0.5]).estimate == 2.0
 
 
-def test_the_correction_is_used_whatever_the_spread_is_counted_in() -> None:
-    # leaving one out of (0, 2, 4) over 1 each: 3, 2, 1, so the spread is -1, 0, 1: symmetric, nothing to correct
-    found = bootstrap_by_field([0.0, 2.0, 4.0], [1.0, 1.0, 1.0], resamples=9999)
-    assert found.method == "bca"
-    plain = bootstrap_by_field([0.0, 2.0, 4.0], [1.0, 1.0, 1.0], resamples=9999, method="percentile")
-    assert (found.low, found.high) == pytest.approx((plain.low, plain.high), abs=0.34)  # a step of the draws' means
-
-
-def test_fields_alike_but_for_the_last_bit_have_nothing_to_correct() -> None:
+def test_fields_alike_but_for_the_last_bit_have_no_width() -> None:
     for unit in (0.1, 0.3, 0.7, 1.1, 1e-9):
         found = bootstrap_by_field([0.1 * unit, 0.2 * unit, 0.3 * unit], [0.3, 0.6, 0.9], resamples=99)
-        assert found.method == "percentile", unit
         assert (found.low, found.high) == (pytest.approx(unit / 3), pytest.approx(unit / 3))
-    assert bootstrap_by_field([0.0, 0.0], [1.0, 2.0], resamples=99).method == "percentile"
+    none = bootstrap_by_field([0.0, 0.0, 0.0], [1.0, 2.0, 3.0], resamples=99)
+    assert (none.low, none.high) == (0.0, 0.0)
     assert (found.level, bootstrap_by_field([1.0], [1.0]).resamples) == (0.9, 9999)
     assert bootstrap_by_field([1.0], [1.0]).seed == 20_240_501
 
@@ -299,25 +293,30 @@ def test_a_saving_weighs_fields_by_their_ground_and_their_money() -> None:
     assert case.saved_share == pytest.approx(65.0 / 1500.0)
     assert case.product_saving_a_year == pytest.approx(65.0)
     assert case.maintenance_a_year == pytest.approx(2.0)  # 2 % of 100
-    # two fields, 99 draws: the ends are the fields' own figures, 25 on 1,000 and 40 on 500
-    assert found.low is not None
-    assert found.high is not None
-    assert (found.low.saved_share, found.high.saved_share) == pytest.approx((0.025, 0.08))
-    assert (found.interval.low, found.interval.high) == pytest.approx((0.025 * 1500.0, 0.08 * 1500.0))
+    assert (found.low, found.high) == (None, None)  # two fields tell nothing of how fields vary
+    # a third field with 30 m2's worth at 0.5: 25, 40 and 15 on 1,000, 500 and 1,000 m2, whose products are 2,000
+    three = retrofit([*jobs, sprayed("c", 3.0)], TERMS)
+    ends = bootstrap_by_field([25.0, 40.0, 15.0], [1000.0, 500.0, 1000.0], resamples=99).times(2500.0)
+    assert ends.low is not None
+    assert ends.high is not None
+    assert ends.low < 80.0 < ends.high
+    assert (three.interval.low, three.interval.high) == pytest.approx((ends.low, ends.high))
+    assert three.low is not None
+    assert three.high is not None
+    assert (three.low.saved_share, three.high.saved_share) == pytest.approx((ends.low / 2000.0, ends.high / 2000.0))
     # dearer products throughout: what is saved is the same share of them
     dear = retrofit([sprayed("a", 5.0, cost=4.0), sprayed("b", 2.0, covered_m2=500.0, cost=4.0)], TERMS)
     assert dear.case.saved_share == pytest.approx(70.0 / 1500.0)
-    assert dear.low is not None
-    assert dear.low.saved_share == pytest.approx(0.04)  # 20 of 500
     # products that cost nothing: the share is that of the ground, and no interval of money
-    free = retrofit([sprayed("a", 5.0, cost=0.0), sprayed("b", 2.0, covered_m2=500.0, cost=0.0)], TERMS)
-    assert free.case.saved_share == pytest.approx(70.0 / 1500.0)
+    free = retrofit([sprayed(name, 5.0, cost=0.0) for name in "abc"], TERMS)
+    assert free.case.saved_share == pytest.approx(0.05)
     assert (free.low, free.high) == (None, None)
 
 
 def test_a_share_saved_is_never_more_than_all() -> None:
-    found = retrofit([sprayed("a", 90.0, covered_m2=400.0), sprayed("b", 10.0)], TERMS)  # 900 of 400, and 100 of 1,000
-    assert found.case.saved_share == pytest.approx(1000.0 / 1400.0)
+    # 900 of 400, and twice 100 of 1,000
+    found = retrofit([sprayed("a", 90.0, covered_m2=400.0), sprayed("b", 10.0), sprayed("c", 10.0)], TERMS)
+    assert found.case.saved_share == pytest.approx(1100.0 / 2400.0)
     assert found.high is not None
     assert found.high.saved_share == 1.0
     assert retrofit([sprayed("a", 90.0, covered_m2=400.0)], TERMS).case.saved_share == 1.0
@@ -382,7 +381,8 @@ def test_warnings_are_of_what_is_so_and_of_nothing_else() -> None:
     ten = [sprayed(str(k), 5.0 + 0.1 * k) for k in range(10)]
     assert codes(retrofit(ten, TERMS).warnings) == []
     assert codes(retrofit(ten[:9], TERMS).warnings) == ["money.few_fields"]
-    assert codes(retrofit(ten[:1], TERMS).warnings) == ["money.too_few_fields"]
+    assert codes(retrofit(ten[:3], TERMS).warnings) == ["money.few_fields"]
+    assert codes(retrofit(ten[:2], TERMS).warnings) == ["money.too_few_fields"]
     assert codes(retrofit([sprayed(str(k), 0.0) for k in range(10)], TERMS).warnings) == ["money.saves_nothing"]
     small = [sprayed(str(k), 0.001 + 1e-5 * k) for k in range(10)]
     assert codes(retrofit(small, TERMS).warnings) == []
@@ -438,8 +438,8 @@ def test_what_a_return_keeps_of_primes_and_rinses() -> None:
 def test_what_keeps_a_return_from_being_reckoned() -> None:
     jobs = [sprayed("a", 5.0), sprayed("b", 5.0)]
     for plumbing, assumed, warned in (
-        (replace(LINES, recirculates=True), "money.recirculates_already", ["money.few_fields"]),
-        (Plumbing((4,)), None, ["money.no_line_volume", "money.few_fields"]),
+        (replace(LINES, recirculates=True), "money.recirculates_already", ["money.too_few_fields"]),
+        (Plumbing((4,)), None, ["money.no_line_volume", "money.too_few_fields"]),
     ):
         found = retrofit(jobs, replace(TERMS, plumbing=plumbing))
         assert (found.prime, found.rinse) == (None, None)
@@ -517,7 +517,7 @@ def test_ledgers_are_found_by_name_and_their_client_is_the_folder_above(tmp_path
 
 
 def test_the_document_tells_both_ends_of_a_saving(tmp_path: Path) -> None:
-    for name, saved_l, covered in (("a", 5.0, 1000.0), ("b", 2.0, 500.0)):
+    for name, saved_l, covered in (("a", 5.0, 1000.0), ("b", 2.0, 500.0), ("c", 3.0, 1000.0)):
         rows = [kit.layout("nozzle", applied_m2=1000.0 - 10.0 * saved_l, volume_l=100.0 - saved_l)]
         done = kit.layout("logged", applied_m2=1000.0, volume_l=100.0)
         document = kit.plain_ledger(
@@ -527,17 +527,20 @@ def test_the_document_tells_both_ends_of_a_saving(tmp_path: Path) -> None:
         )  # fmt: skip
         (tmp_path / name).mkdir()
         (tmp_path / name / "ledger.json").write_text(json.dumps(document), encoding="utf-8")
-    # 5 % of 1,000 m2 and 4 % of 500, at 0.5 a m2 on 1,500 m2: 37.50 and 30, less upkeep of 2
+    # 5 % of 1,000 m2, 4 % of 500 and 3 % of 1,000, at 0.5 a m2: 25, 10 and 15 on 2,500 m2, less upkeep of 2
+    ends = bootstrap_by_field([25.0, 10.0, 15.0], [1000.0, 500.0, 1000.0]).times(2500.0)
+    assert ends.low is not None
+    assert ends.high is not None
     found = payback_document(tmp_path, RetrofitTerms(price=100.0, baseline="logged"))
     saving = found["saving"]
-    assert (saving["product_low"], saving["product_high"]) == pytest.approx((30.0, 37.5))
-    assert (saving["total_low"], saving["total_high"]) == pytest.approx((28.0, 35.5))
-    assert saving["total_a_year"] == pytest.approx(33.0)  # 70 m2's worth
+    assert (saving["product_low"], saving["product_high"]) == pytest.approx((ends.low, ends.high))
+    assert (saving["total_low"], saving["total_high"]) == pytest.approx((ends.low - 2.0, ends.high - 2.0))
+    assert saving["total_a_year"] == pytest.approx(48.0)  # 100 m2's worth
     assert saving["interval"]["resamples"] == 9999
     share = next(row for row in found["tornado"] if row["name"] == "saved_share")
-    assert (share["low"], share["high"]) == pytest.approx((0.04, 0.05))
+    assert (share["low"], share["high"]) == pytest.approx((ends.low / 1250.0, ends.high / 1250.0))
     assert (found["result"]["low"]["saving_a_year"], found["result"]["high"]["saving_a_year"]) == pytest.approx(
-        (28.0, 35.5)
+        (ends.low - 2.0, ends.high - 2.0)
     )
 
 

@@ -48,11 +48,12 @@ def _steps(found: Retrofit, layout: str) -> list[dict[str, Any]]:
 
 def _saving(found: Retrofit, layout: str) -> dict[str, Any]:
     case, interval = found.case, found.interval
+    product = [None if end is None else end.product_saving_a_year for end in (found.low, found.high)]
     ends = [None if end is None else end.net_cash_a_year for end in (found.low, found.high)]
     return {
         "product_a_year": case.product_saving_a_year,
-        "product_low": interval.low,
-        "product_high": interval.high,
+        "product_low": product[0],
+        "product_high": product[1],
         "prime_a_year": None if found.prime is None else case.prime_saving_a_year,
         "rinse_a_year": None if found.rinse is None else case.rinse_saving_a_year,
         "other_a_year": case.other_saving_a_year,

@@ -186,9 +186,11 @@ def _pays(document: dict[str, Any]) -> list[str]:
         ),
         _t("row.value", value=amount(result["net_present_value"]), spread=spread("net_present_value", amount)),
         _t("row.rate_none") if rate is None else _t("row.rate", value=f"{100 * rate:.1f}"),
-        _t(
+        _t("row.even_without")
+        if whole == 0
+        else _t(
             "row.even",
-            area=_t("even.no_area" if whole is None else "even.any" if whole == 0 else "even.area", area=area),
+            area=_t("even.no_area" if whole is None else "even.area", area=area),
             cost=_price_of("area", result["break_even_product_cost_per_m2"], units, currency, 2),
             now=_price_of("area", case["product_cost_per_m2"], units, currency, 2),
         ),

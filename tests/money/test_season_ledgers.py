@@ -123,6 +123,20 @@ def test_saving_and_budget_by_hand(two_fields: Path) -> None:
     assert found["saving"]["interval"]["seed"] == 20_240_501
 
 
+def test_nothing_is_named_that_is_absent(two_fields: Path) -> None:
+    # no interest, no upkeep, sold for what it cost: there is nothing to pay for, and no word of what else would
+    plain = ("--price", "100", "--salvage", "100", "--interest", "0", "--maintenance", "0", "--baseline", "logged")
+    words = run(two_fields, *plain).output
+    for absent in ("interest", "depreciation", "maintenance", "poured out", "salvage value  ", "other"):
+        assert absent not in words.split("WHAT MATTERS MOST")[0].split("SAVING A YEAR")[1], absent
+    assert "Breaks even       without any product saved" in words
+    paid = run(two_fields, "--price", "100", "--interest", "0", "--baseline", "logged").output
+    assert "  depreciation  " in paid
+    assert "straight" not in paid  # each line is its numbers
+    assert "With interest" not in paid
+    assert "With interest" in run(two_fields, "--price", "100", "--baseline", "logged").output
+
+
 def test_baselines(two_fields: Path) -> None:
     def share(baseline: str) -> float:
         found = payback_document(two_fields, RetrofitTerms(price=1.0, baseline=baseline))

@@ -1,0 +1,116 @@
+"""The balance, the set rate and the choice of ribbons, each by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from drivekit import PLANE, books_of, ground, rectangle, sprayer
+from pathkit import START_S, log_from_path
+
+from swathledger.ledger.balance import Balance, sum_of
+from swathledger.ledger.place import place_drive
+from swathledger.ledger.rate import set_rate, weighted_median
+from swathledger.swath.build import build_swath
+
+LAID = ("outside", "excluded", "turn", "restart", "guidance", "crossing")
+
+
+def north(n=21, speed=4.0, x=0.0, opened=True, **logged):
+    t = np.arange(float(n))
+    state = np.full(n, opened)
+    return log_from_path(np.full(n, x), speed * t, START_S + t, PLANE, state, heading_deg=0.0, **logged)
+
+
+def balance(logged=200.0, on_target=150.0, standing=6.0, **by_cause):
+    return Balance(logged, on_target, {**dict.fromkeys(LAID, 0.0), **by_cause}, standing)
+
+
+def test_what_is_left_over_is_a_share_of_what_was_logged():
+    found = balance(turn=10.0, outside=4.0)
+    # 200 - 150 - 14 - 6 = 30: 15 %
+    assert found.over_applied_l == 14.0
+    assert found.unexplained_l == pytest.approx(30.0)
+    assert found.unexplained_pct == pytest.approx(15.0)
+    assert balance(on_target=210.0).unexplained_pct == pytest.approx(-8.0)  # more on the ground than logged
+    assert balance(standing=None).unexplained_l == pytest.approx(50.0)  # what is not known counts as nothing
+    assert balance(logged=0.0).unexplained_pct is None
+
+
+def test_balances_add_up_and_standing_is_unknown_where_none_knows_it():
+    both = sum_of([balance(turn=1.0), balance(logged=100.0, on_target=90.0, standing=None, turn=2.0, crossing=3.0)])
+    assert both is not None
+    assert (both.logged_l, both.on_target_l, both.standing_l) == (300.0, 240.0, 6.0)
+    assert both.by_cause_l["turn"] == 3.0
+    assert both.by_cause_l["crossing"] == 3.0
+    neither = sum_of([balance(standing=None)] * 2)
+    assert neither is not None
+    assert neither.standing_l is None
+    assert sum_of([]) is None
+
+
+@pytest.mark.parametrize(
+    ("values", "weights", "median"),
+    [([1.0, 2.0, 3.0], [1.0, 1.0, 1.0], 2.0), ([3.0, 1.0, 2.0], [5.0, 1.0, 1.0], 3.0), ([1.0, 2.0], [1.0, 1.0], 1.0)],
+)
+def test_weighted_median(values, weights, median):
+    assert weighted_median(np.array(values), np.array(weights)) == median
+
+
+def test_with_rate_and_flow_each_row_has_its_own_setting():
+    # 6 m at 4 m/s and 100 L/ha: 0.24 L/s. Rate unknown in row 5 and 0 in row 6: the last known one holds
+    rate = np.full(21, 0.01)
+    rate[10:] = 0.02
+    rate[5], rate[6] = np.nan, 0.0
+    log = north(rate_l_m2=rate, flow_l_s=np.full(21, 0.24))
+    swath = build_swath(log, sprayer(6.0), PLANE)
+    found = set_rate(log, sprayer(6.0), swath, [])
+    assert found.per_step == pytest.approx([0.01] * 10 + [0.02] * 10)
+    assert found.relative == pytest.approx([1.0] * 10 + [0.5] * 10, rel=1e-6)
+    assert found.constant_l_m2 is None
+
+
+def test_one_setting_throughout_is_named():
+    log = north(rate_l_m2=np.full(21, 0.01), flow_l_s=np.full(21, 0.12))
+    found = set_rate(log, sprayer(6.0), build_swath(log, sprayer(6.0), PLANE), [])
+    assert found.constant_l_m2 == pytest.approx(0.01)
+    assert found.relative == pytest.approx([0.5] * 20, rel=1e-6)
+
+
+def test_flow_alone_is_held_against_the_machine_file():
+    log = north(flow_l_s=np.full(21, 0.24))
+    machine = sprayer(6.0, set_rate_l_m2=0.02)
+    found = set_rate(log, machine, build_swath(log, machine, PLANE), [])
+    assert found.constant_l_m2 == 0.02
+    assert found.per_step.shape == found.relative.shape == (20,)
+    assert found.relative == pytest.approx([0.5] * 20, rel=1e-6)
+    # without it against its own median
+    found = set_rate(log, sprayer(6.0), build_swath(log, sprayer(6.0), PLANE), [])
+    assert found.constant_l_m2 == pytest.approx(0.01, rel=1e-6)
+
+
+def test_a_drive_that_sprayed_nothing_is_placed():
+    log = north(opened=False)
+    placed = place_drive(
+        log, sprayer(6.0), ground(rectangle(-20, -5, 20, 90)), build_swath(log, sprayer(6.0), PLANE), 0.5
+    )
+    assert placed.far_m2 == 0.0
+    assert placed.near.shape == (0,)
+
+
+def test_ground_of_another_place_is_left_out_and_told():
+    # the field lies 600 m east of a pass of 80 m by 6 m
+    field = ground(rectangle(600, -5, 640, 90))
+    log = north()
+    placed = place_drive(log, sprayer(6.0), field, build_swath(log, sprayer(6.0), PLANE), 0.5)
+    assert placed.far_m2 == pytest.approx(480.0, rel=1e-6)
+    assert not placed.near.any()
+    near = ground(rectangle(480, -5, 520, 90))
+    assert place_drive(log, sprayer(6.0), near, build_swath(log, sprayer(6.0), PLANE), 0.5).far_m2 == 0.0
+
+
+def test_standard_error_of_a_square_by_its_edge():
+    result = books_of(north(), sprayer(6.0), ground(rectangle(-20, -5, 20, 90)))
+    areas = result.books.areas
+    assert areas.standard_error_m2("covered") == pytest.approx(0.01 * math.sqrt(areas.edges["covered"] / 5.0))

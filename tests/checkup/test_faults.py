@@ -47,6 +47,12 @@ def looked_at(path: Path, name: str, log_table: str = "", columns: dict[str, str
     return examine(log, machine, now_s=NOW_S)
 
 
+@pytest.fixture
+def outside(repository):
+    """Where outside data would stand; only the real drives need it, and skip where it is absent."""
+    return repository.parent / "shared"
+
+
 def planted(fault: Fault, name: str, folder: Path, shared: Path) -> Path:
     if name == REAL and not (shared / "field_logs" / REAL).is_file():
         pytest.skip("the real drives are not there")
@@ -58,8 +64,8 @@ def planted(fault: Fault, name: str, folder: Path, shared: Path) -> Path:
 
 @pytest.mark.parametrize("name", [*MACHINES, REAL])
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
-def test_a_fault_is_named_and_what_is_named_makes_it_good(fault, name, tmp_path, shared_dir):
-    path = planted(fault, name, tmp_path, shared_dir)
+def test_a_fault_is_named_and_what_is_named_makes_it_good(fault, name, tmp_path, outside):
+    path = planted(fault, name, tmp_path, outside)
     found = looked_at(path, name)
     assert found.verdict != "fit"
     named = {note.code: text for note, text in zip(found.why, say_all(found.why), strict=True)}
@@ -75,28 +81,28 @@ def test_a_fault_is_named_and_what_is_named_makes_it_good(fault, name, tmp_path,
 
 
 @pytest.mark.parametrize("name", [*MACHINES, REAL])
-def test_without_a_fault_they_are_fit(name, tmp_path, shared_dir):
+def test_without_a_fault_they_are_fit(name, tmp_path, outside):
     nothing = Fault("none", lambda rows: rows, "")
-    found = looked_at(planted(nothing, name, tmp_path, shared_dir), name)
+    found = looked_at(planted(nothing, name, tmp_path, outside), name)
     assert (found.verdict, found.why) == ("fit", ())
     assert found.log.heading_deg is None or len(found.log.heading_deg) == len(found.log)
 
 
-def test_what_cannot_be_true_is_left_out_and_the_rest_is_kept(tmp_path, shared_dir):
+def test_what_cannot_be_true_is_left_out_and_the_rest_is_kept(tmp_path, outside):
     by_name = {fault.name: fault for fault in FAULTS}
-    found = looked_at(planted(by_name["radians"], "duckhole.csv", tmp_path, shared_dir), "duckhole.csv")
+    found = looked_at(planted(by_name["radians"], "duckhole.csv", tmp_path, outside), "duckhole.csv")
     assert found.log.heading_deg is None
     assert found.log.speed_m_s is not None
-    found = looked_at(planted(by_name["speed nothing"], "duckhole.csv", tmp_path, shared_dir), "duckhole.csv")
+    found = looked_at(planted(by_name["speed nothing"], "duckhole.csv", tmp_path, outside), "duckhole.csv")
     assert found.log.heading_deg is not None
     assert found.log.speed_m_s is None
-    asked = looked_at(planted(by_name["zero 10 degrees off"], "duckhole.csv", tmp_path, shared_dir), "duckhole.csv")
+    asked = looked_at(planted(by_name["zero 10 degrees off"], "duckhole.csv", tmp_path, outside), "duckhole.csv")
     assert asked.log.heading_deg is not None  # both are possible: asked, and used as they are
 
 
 @pytest.mark.parametrize("name", ["F01", "F03", "F04", "F05", "F09", "F14", "F15", "F20"])
-def test_real_drives_are_fit_and_their_counter_agrees(name, shared_dir):
-    path = shared_dir / "field_logs" / f"{name}.csv"
+def test_real_drives_are_fit_and_their_counter_agrees(name, outside):
+    path = outside / "field_logs" / f"{name}.csv"
     if not path.is_file():
         pytest.skip("the real drives are not there")
     found = looked_at(path, REAL)
@@ -106,16 +112,16 @@ def test_real_drives_are_fit_and_their_counter_agrees(name, shared_dir):
     assert abs(found.counter_m2.difference_pct) < 4.0  # gaps and steps of 100 m2 on 1.5 to 5 ha
 
 
-def test_a_counter_and_a_flow_meter_that_are_far_off_are_told(tmp_path, shared_dir):
-    rows = sample("duckhole.csv", shared_dir)
+def test_a_counter_and_a_flow_meter_that_are_far_off_are_told(tmp_path, outside):
+    rows = sample("duckhole.csv", outside)
     for row in rows:
         row["flow_l_min"] = f"{1.3 * float(row['flow_l_min']):.2f}"
     found = looked_at(write(rows, tmp_path / "log.csv"), "duckhole.csv")
     assert [note.code for note in found.why] == ["checkup.flow_apart"]
     assert found.flow_l.difference_pct == pytest.approx(30.0, abs=2.0)
-    path = shared_dir / "field_logs" / REAL
+    path = outside / "field_logs" / REAL
     if path.is_file():
-        rows = sample(REAL, shared_dir)
+        rows = sample(REAL, outside)
         for row in rows:
             cell = row["machine_total_area_m2"]
             row["machine_total_area_m2"] = str(0.7 * float(cell)) if cell else ""

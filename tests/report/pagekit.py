@@ -114,7 +114,7 @@ def says(shown: str, kind: str, value: float, system: UnitSystem, currency: str)
     elif kind == "mass":
         value = value / {"kg": 1.0, "lb": 0.45359237}[unit]
     else:
-        assert unit == ("%" if kind == "pct" else "")
+        assert unit == {"pct": "%", "seconds": "s"}.get(kind, "")
     decimals = len(number.partition(".")[2])
     off = abs(float(number.replace(",", "")) - value)
     assert off <= most * 10.0**-decimals * (1 + 1e-9), (shown, value)

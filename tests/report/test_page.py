@@ -157,7 +157,9 @@ def test_resolution_under_one_model_leads_and_the_log_stands_below(stored: Store
     lead = page[page.index('class="lead"') : page.index("</header>")]
     claimed = next(i for i, row in enumerate(stored.document["replay"]) if row["label"] == "nozzle")
     assert stored.document["model"]["claimed_by"] == "nozzle"
-    assert f'data-key="replay/{claimed}/steps/2/saved_l"' in lead
+    # litres of the best estimate, which the list of what to do has
+    advised = next(i for i, row in enumerate(stored.document["action"]) if row["action"] == "finer_groups")
+    assert f'data-key="action/{advised}/saved_l"' in lead
     assert f"replay/{claimed}/saved_l" not in lead  # against the log: only below, and under its own name
     assert page.index("Against the log") < page.index(f'data-key="replay/{claimed}/saved_l"')
     for key in ("closed_form_pct", "steps/2/saved_m2 of area/target_m2"):

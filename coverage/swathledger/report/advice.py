@@ -62,7 +62,8 @@ def _value(action: dict[str, Any], path: str, figures: Figures) -> Markup | None
     if kind is None or value is None:
         return None
     digits = 1 if kind == "seconds" else 2 if kind == "length" else None
-    return figures.element(f"{path}/value", kind, value, shown(kind, abs(value), figures.system, digits))
+    # "line": the words say which way, the number how far
+    return figures.element(f"{path}/value", f"line:{kind}", value, shown(kind, abs(value), figures.system, digits))
 
 
 def _way(name: str, value: float | None) -> str:

@@ -139,7 +139,7 @@ def units_of(dimension: str) -> tuple[Unit, ...]:
     Examples
     --------
     >>> [unit.symbol for unit in units_of("speed")]
-    ['m/s', 'km/h', 'mph']
+    ['m/s', 'km/h', 'mph', 'kn']
     """
     return tuple(unit for unit in UNITS if unit.dimension == dimension)
 

@@ -36,6 +36,21 @@ def test_best_is_nearer_the_truth_than_what_was_read(tmp_path: Path, rate_hz: fl
         assert abs(line.best - truth[quantity]) < 0.5 * abs(line.read - truth[quantity]), quantity
 
 
+def test_without_states_nothing_is_estimated(tmp_path: Path) -> None:
+    world = make_world(SMALL, 3)
+    log, machine, boundary = world.write(tmp_path)
+    head, *rows = log.read_text().splitlines()
+    kept = [k for k, name in enumerate(head.split(",")) if not name.startswith(("section", "nozzle"))]
+    log.write_text("\n".join(",".join(row.split(",")[k] for k in kept) for row in (head, *rows)) + "\n")
+    found = estimated(compute(prepare([log], machine, boundary, AuditSettings(groups=(), cell_m=0.5)))).estimate
+    assert found is not None
+    assert [note.code for note in found.notes] == ["estimate.no_states"]
+    line = found.of("over_application_pct")
+    assert line is not None
+    assert line.read is not None
+    assert (line.best, line.low, line.high) == (None, None, None)
+
+
 def test_a_hand_that_moves_the_whole_boom_is_told_from_a_controller(tmp_path: Path) -> None:
     _, found = estimate_of(known(replace(SMALL, hand=True)), 5, tmp_path)
     assert "estimate.switching_as_one" in [note.code for note in found.notes]

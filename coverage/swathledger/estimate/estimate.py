@@ -115,6 +115,13 @@ def estimate_drive(
     threads : int
         Drives counted side by side; changes no byte of the result.
     """
+    if log.state_kind == "none":
+        # All was taken as open: how far that is off no redrawing of positions can say.
+        unknown = (
+            Headline(name, value, None, None, None, level, None, {}, {})
+            for name, value in figures_of(accounting).items()
+        )
+        return Estimate(tuple(unknown), 0, accounting.areas.cell_m, (Note.of("estimate.no_states"),))
     notes: list[Note] = []
     sizes, assumed = sizes_of(log, machine, field, swath.sigma_m)
     notes += assumed

@@ -9,7 +9,8 @@ import pytest
 from drivekit import PLANE, books_of, ground, rectangle, sprayer
 from pathkit import START_S, log_from_path
 
-from swathledger.ledger.balance import Balance, sum_of
+from swathledger.ledger.accounting import Volumes
+from swathledger.ledger.balance import Balance, balance_of, sum_of
 from swathledger.ledger.place import place_drive
 from swathledger.ledger.rate import set_rate, weighted_median
 from swathledger.swath.build import build_swath
@@ -114,3 +115,18 @@ def test_standard_error_of_a_square_by_its_edge():
     result = books_of(north(), sprayer(6.0), ground(rectangle(-20, -5, 20, 90)))
     areas = result.books.areas
     assert areas.standard_error_m2("covered") == pytest.approx(0.01 * math.sqrt(areas.edges["covered"] / 5.0))
+
+
+def test_a_drive_of_one_ribbon_is_placed_by_where_it_lies():
+    # one step of 4 m: one ribbon; 600 m from the field it is another's
+    log = north(n=2)
+    swath = build_swath(log, sprayer(6.0), PLANE)
+    assert swath.ribbon_step.shape == (1,)
+    assert place_drive(log, sprayer(6.0), ground(rectangle(600, -5, 640, 90)), swath, 0.5).far_m2 == pytest.approx(24.0)
+    assert place_drive(log, sprayer(6.0), ground(rectangle(-9, -5, 9, 90)), swath, 0.5).near.tolist() == [True]
+
+
+def test_standing_is_known_unless_said_otherwise():
+    volumes = Volumes(80.0, 5.0, 3.0, 1.0, 6.0, 100.0, {**dict.fromkeys(LAID, 0.0), "standing": 6.0})
+    assert balance_of(volumes).standing_l == 6.0
+    assert balance_of(volumes, standing_known=False).standing_l is None

@@ -12,6 +12,7 @@ from pathkit import START_S, log_from_path
 from swathledger.ledger.account import account
 from swathledger.ledger.place import place_drive
 from swathledger.swath.build import build_swath
+from swathledger.swath.gaps import straight_gaps
 from swathledger.words import say_all
 
 FIELD = ground(rectangle(-60, -20, 60, 220))
@@ -151,3 +152,44 @@ def test_bridge_leaves_turns_and_shut_ends():
     x, heading = (np.where(np.arange(t.size) < 26, a, b) for a, b in ((0.0, 30.0), (0.0, 180.0)))
     log = drive(x, y, t, heading, np.ones((t.size, 1), bool))
     assert build_swath(log, sprayer(), PLANE, bridge_s=60.0).gaps == 1
+
+
+# --- what is straight -------------------------------------------------------------------------------------------------
+def is_straight(start, end, leaving_deg, arriving_deg, seconds=20.0):
+    x, y = np.array([[start[0], end[0]]], float), np.array([[start[1], end[1]]], float)
+    leaving, arriving = np.deg2rad([leaving_deg]), np.deg2rad([arriving_deg])
+    return bool(straight_gaps(x, y, leaving, arriving, np.array([[100.0, 100.0 + seconds]]))[0])
+
+
+@pytest.mark.parametrize("start", [(0.0, 0.0), (1000.0, -500.0)])
+@pytest.mark.parametrize("course", [0.0, 60.0, 200.0, 359.0])
+def test_straight_is_along_the_line_between_the_two_places(start, course):
+    b = math.radians(course)
+    end = (start[0] + 40.0 * math.sin(b), start[1] + 40.0 * math.cos(b))
+    assert is_straight(start, end, course, course)
+    assert is_straight(start, end, course + 14.9, course - 14.9)
+    assert not is_straight(start, end, course + 15.1, course)
+    assert not is_straight(start, end, course, course - 15.1)
+    assert not is_straight(start, end, course + 180.0, course + 180.0)  # found behind itself
+    # 40 m may take 1.4 s and no less: 25 m/s and 5 m
+    assert is_straight(start, end, course, course, 1.41)
+    assert not is_straight(start, end, course, course, 1.39)
+
+
+def test_on_the_spot_the_two_directions_are_held_against_each_other():
+    assert is_straight((7.0, 3.0), (7.5, 3.5), 90.0, 100.0)
+    assert not is_straight((7.0, 3.0), (7.5, 3.5), 90.0, 110.0)
+
+
+@pytest.mark.parametrize("bridge_s", [None, 20.0])
+def test_a_machine_that_reverses_is_followed_backwards(bridge_s):
+    # driven backwards northwards with its nose to the south, a gap of 15 s in the middle: 45 m at 3 m/s
+    t = np.concatenate((np.arange(0, 21.0), 35.0 + np.arange(0, 21.0)))
+    log = log_from_path(
+        np.zeros(t.size), 3.0 * t, START_S + t, PLANE, np.ones((t.size, 1), bool),
+        heading_deg=np.full(t.size, 180.0), speed_m_s=np.full(t.size, -3.0),
+    )  # fmt: skip
+    swath = build_swath(log, sprayer(12.0), PLANE, bridge_s=bridge_s)
+    assert swath.gaps == (1 if bridge_s is None else 0)
+    areas = account(place_drive(log, sprayer(12.0), FIELD, swath, 0.1), tolerance_m=0.1).areas
+    assert areas.m2("not_recorded") == pytest.approx(12.0 * 45.0 if bridge_s is None else 0.0, abs=1.0)

@@ -12,6 +12,7 @@ from scipy import stats
 from worlds import PLANE, SMALL, field_of, prepared
 
 from swathledger.errors import InputError
+from swathledger.estimate.fields import moved_field, moved_ring
 from swathledger.machine.machine import Antenna, Hitch, Machine
 from swathledger.notes import Note
 from swathledger.statistics import streams
@@ -20,10 +21,8 @@ from swathledger.study.perturb import (
     SOURCES,
     ErrorModel,
     error_model_for,
-    moved_field,
     moved_log,
     moved_machine,
-    moved_ring,
     only,
     perturbed,
     scaled,
@@ -85,7 +84,7 @@ def test_antenna_moves_ahead_and_right_or_the_way_to_the_hitch():
 def test_exclusions_move_on_their_own_and_stay_inside():
     field = field_of(shapely.box(0, 0, 300, 200))
     pond = shapely.MultiPolygon([shapely.Point(100, 100).buffer(20)])
-    moved = moved_field(replace(field, exclusions=pond), ErrorModel(boundary_sigma_m=2.0), np.random.default_rng(1))
+    moved = moved_field(replace(field, exclusions=pond), 2.0, np.random.default_rng(1))
     assert moved.boundary.is_valid
     assert moved.exclusions.is_valid
     assert moved.boundary.buffer(1e-6).contains(moved.exclusions)

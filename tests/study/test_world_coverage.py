@@ -16,17 +16,9 @@ from pathkit import logged, true_log
 from worlds import PLANE, SMALL, driven, prepared, small_field
 
 from swathledger.audit import compute
+from swathledger.estimate.fields import moved_field
 from swathledger.study.headline import headlines
-from swathledger.study.perturb import (
-    NO_ERROR,
-    SOURCES,
-    ErrorModel,
-    moved_field,
-    moved_log,
-    moved_machine,
-    perturbed,
-    scaled,
-)
+from swathledger.study.perturb import NO_ERROR, SOURCES, ErrorModel, moved_log, moved_machine, perturbed, scaled
 from swathledger.study.simulation_extrapolation import REDUCED, excess_by_figure, interval_for_truth
 from swathledger.study.uncertainty import LEAST_DRAWS, redraw
 
@@ -47,7 +39,7 @@ def held_in_world(number: int, groups: tuple[str, ...], control: str) -> dict[st
     clean = prepared(logged(drive, PLANE), field, groups=groups)
     read = prepared(
         moved_log(clean.log, clean, own, rng),
-        moved_field(field, own, rng["boundary"]),
+        moved_field(field, own.boundary_sigma_m, rng["boundary"], length_m=own.boundary_length_m),
         moved_machine(SMALL, own, rng["antenna"]),
         groups=groups,
     )

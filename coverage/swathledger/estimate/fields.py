@@ -37,31 +37,35 @@ def moved_ring(points: Floats, sigma: float, length_m: float, rng: np.random.Gen
     return moved
 
 
-def _moved_polygons(shape: Polygon | MultiPolygon, sigma: float, rng: np.random.Generator, sign: float) -> Any:
+def _moved_polygons(
+    shape: Polygon | MultiPolygon, sigma: float, length_m: float, rng: np.random.Generator, sign: float
+) -> Any:
     parts = []
     for part in shapely.get_parts(shape):
         rings = []
         for ring in (part.exterior, *part.interiors):
             points = shapely.get_coordinates(shapely.segmentize(ring, _RING_STEP_M))
-            rings.append(moved_ring(points, sigma, BOUNDARY_LENGTH_M, rng, sign))
+            rings.append(moved_ring(points, sigma, length_m, rng, sign))
         parts.append(Polygon(rings[0], rings[1:]))
     out: Any = shapely.union_all([shapely.buffer(part, 0.0) for part in parts])
     return out if isinstance(out, Polygon | MultiPolygon) else MultiPolygon()
 
 
-def moved_field(field: Field, sigma_m: float, rng: np.random.Generator, sign: float = 1.0) -> Field:
+def moved_field(
+    field: Field, sigma_m: float, rng: np.random.Generator, sign: float = 1.0, *, length_m: float = BOUNDARY_LENGTH_M
+) -> Field:
     """The field with its lines moved; exclusions move on their own and stay inside the boundary.
 
     ``sign`` -1 gives the same draw the other way round.
     """
     if sigma_m <= 0:
         return field
-    boundary = _moved_polygons(field.boundary, sigma_m, rng, sign)
+    boundary = _moved_polygons(field.boundary, sigma_m, length_m, rng, sign)
     if boundary.is_empty:
         return field
     exclusions: Any = field.exclusions
     if not exclusions.is_empty:
-        exclusions = shapely.intersection(_moved_polygons(field.exclusions, sigma_m, rng, sign), boundary)
+        exclusions = shapely.intersection(_moved_polygons(field.exclusions, sigma_m, length_m, rng, sign), boundary)
         exclusions = MultiPolygon(
             [p for p in shapely.get_parts(exclusions) if isinstance(p, Polygon) and not p.is_empty]
         )

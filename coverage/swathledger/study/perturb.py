@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from shapely import MultiPolygon, Polygon
 
 from swathledger.errors import InputError
+from swathledger.estimate.fields import moved_field
 from swathledger.notes import Measure, Note
 from swathledger.statistics import gauss_markov, streams
 from swathledger.study.switch_timing import placed_switches, rate_of, unwrapped_deg
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
-    from swathledger.field.field import Field
     from swathledger.log.log import Log
     from swathledger.machine.machine import Machine
 
@@ -33,7 +31,6 @@ _SIZES: dict[Source, tuple[str, ...]] = {
     "gnss": ("gnss_sigma_m", "heading_sigma_deg"), "boundary": ("boundary_sigma_m",), "antenna": ("antenna_sigma_m",),
     "latency": ("latency_sigma_s",), "log_step": ("log_step",),
 }  # fmt: skip
-_RING_STEP_M = 5.0
 GNSS_CLASSES: dict[str, tuple[float, float]] = {
     "rtk": (0.02, 60.0), "corrected": (0.06, 120.0), "uncorrected": (0.60, 300.0),
 }  # fmt: skip
@@ -170,52 +167,6 @@ def moved_machine(machine: Machine, errors: ErrorModel, rng: np.random.Generator
     return replace(machine, antenna=replace(antenna, ahead_of_boom_m=antenna.ahead_of_boom_m + float(ahead)))
 
 
-def moved_ring(points: Floats, sigma: float, length_m: float, rng: np.random.Generator) -> Floats:
-    """A closed ring with every point moved, smoothly along the line: Gaussian correlation of length ``length_m``.
-
-    A periodic series ``sum_k c_k (a_k cos + b_k sin)`` with ``c_k^2`` in proportion to
-    ``exp(-(2 pi k length / perimeter)^2 / 2)``, scaled to variance ``sigma^2``; k = 0 moves the whole ring.
-    """
-    station = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    perimeter = float(station[-1])
-    most = max(1, math.ceil(4.0 * perimeter / (2 * math.pi * length_m)))
-    k = np.arange(most + 1)
-    spectrum = np.exp(-((2 * math.pi * k * length_m / perimeter) ** 2) / 2) * np.where(k == 0, 1.0, 2.0)
-    weight = sigma * np.sqrt(spectrum / spectrum.sum())
-    phase = 2 * math.pi * np.outer(station / perimeter, k)
-    draws = rng.standard_normal((2, 2, most + 1)) * weight
-    moved = np.asarray(points + np.cos(phase) @ draws[0].T + np.sin(phase) @ draws[1].T, dtype=np.float64)
-    moved[-1] = moved[0]
-    return moved
-
-
-def _moved_polygons(
-    shape: Polygon | MultiPolygon, errors: ErrorModel, rng: np.random.Generator
-) -> Polygon | MultiPolygon:
-    parts = []
-    for part in shapely.get_parts(shape):
-        rings = []
-        for ring in (part.exterior, *part.interiors):
-            points = shapely.get_coordinates(shapely.segmentize(ring, _RING_STEP_M))
-            rings.append(moved_ring(points, errors.boundary_sigma_m, errors.boundary_length_m, rng))
-        parts.append(Polygon(rings[0], rings[1:]))
-    out: Any = shapely.union_all([shapely.buffer(part, 0.0) for part in parts])
-    return out if isinstance(out, Polygon | MultiPolygon) else MultiPolygon()
-
-
-def moved_field(field: Field, errors: ErrorModel, rng: np.random.Generator) -> Field:
-    """The field with its lines moved; exclusions move on their own and stay inside the boundary."""
-    boundary = _moved_polygons(field.boundary, errors, rng)
-    if boundary.is_empty:
-        return field
-    exclusions: Any = field.exclusions
-    if not exclusions.is_empty:
-        exclusions = shapely.intersection(_moved_polygons(field.exclusions, errors, rng), boundary)
-        parts = [p for p in shapely.get_parts(exclusions) if isinstance(p, Polygon) and not p.is_empty]
-        exclusions = MultiPolygon(parts)
-    return replace(field, boundary=boundary, exclusions=exclusions)
-
-
 def perturbed(prepared: Prepared, errors: ErrorModel, seed: np.random.SeedSequence) -> Prepared:
     """The prepared drive under one draw of all errors.
 
@@ -232,12 +183,14 @@ def perturbed(prepared: Prepared, errors: ErrorModel, seed: np.random.SeedSequen
     # after the errors of the rows: a row put in must not get white noise of its own a hair beside its neighbour
     log = placed_switches(log, prepared, rng["log_step"] if errors.log_step > 0 else None, errors.log_step)
     if errors.boundary_sigma_m > 0:
-        field = moved_field(field, errors, rng["boundary"])
+        field = moved_field(field, errors.boundary_sigma_m, rng["boundary"], length_m=errors.boundary_length_m)
     if errors.antenna_sigma_m > 0:
         machine = moved_machine(machine, errors, rng["antenna"])
     swath = prepared.swath
     if log is not prepared.log or machine is not prepared.machine:
-        swath = build_swath(log, machine, field.plane, max_gap_s=prepared.settings.max_gap_s)
+        swath = build_swath(
+            log, machine, field.plane, max_gap_s=prepared.settings.max_gap_s, bridge_s=prepared.settings.bridge_s
+        )
     return replace(prepared, log=log, machine=machine, field=field, swath=swath)
 
 

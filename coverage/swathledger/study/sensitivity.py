@@ -64,7 +64,11 @@ def sensitivity(
         swath = prepared.swath
         if "max_gap_s" in variant.changes:
             swath = build_swath(
-                prepared.log, prepared.machine, prepared.field.plane, max_gap_s=variant.changes["max_gap_s"]
+                prepared.log,
+                prepared.machine,
+                prepared.field.plane,
+                max_gap_s=variant.changes["max_gap_s"],
+                bridge_s=prepared.settings.bridge_s,
             )
         found = {figure.name: figure.value for figure in headlines(
             compute(replace(prepared, settings=changed, swath=swath))

@@ -16,7 +16,10 @@ Floats = NDArray[np.float64]
 LEAST_FIELDS = 3
 """With fewer fields nothing is said about others."""
 FEW_FIELDS = 8
-"""With fewer fields the interval is Student's: resamples of so few repeat each other."""
+"""With fewer fields intervals together are not narrower than Bonferroni's: resamples of so few repeat each other."""
+MOST_OF_STUDENT = 2.0
+"""No end of an interval lies farther out than so many times Student's: what resamples of 3 or 4 fields say beyond that
+is how nearly two of them agree by chance."""
 _HELD = 4_000_000
 
 
@@ -97,7 +100,7 @@ class Means:
     together_low, together_high : (q,) float64 or None
         Intervals that hold all quantities at once with the stated level.
     method : str
-        ``bootstrap-t``, ``student`` or ``none``.
+        ``bootstrap-t`` or ``none``.
     """
 
     fields: int
@@ -149,10 +152,10 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
     -----
     Bootstrap-t (Efron & Tibshirani 1993, An Introduction to the Bootstrap, ch. 12): quantiles of the studentised
     mean of resampled fields stand for those of Student's t, so that skewed samples keep the stated level better than
-    with plain percentiles. The intervals together use the quantile of the largest ``|t*|`` (single-step max-t; Westfall
-    & Young 1993). With fewer than `FEW_FIELDS` fields: Student's t, and Bonferroni together. With fewer than
-    `LEAST_FIELDS`: none. scipy's bootstrap has no studentised intervals and no joint ones; tests hold the quantiles
-    against it.
+    with plain percentiles. Each end is the farther of that and Student's t, up to `MOST_OF_STUDENT` times the latter.
+    The intervals together use the quantile of the largest ``|t*|`` (single-step max-t; Westfall & Young 1993), at least
+    Student's, with fewer than `FEW_FIELDS` fields at least Bonferroni's. With fewer than `LEAST_FIELDS` fields: none.
+    scipy's bootstrap has no studentised intervals and no joint ones; tests hold the quantiles against it.
 
     Raises
     ------
@@ -165,20 +168,25 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
     mean = values.mean(axis=0)
     if n < LEAST_FIELDS or q == 0:
         return Means(n, mean)
+    from scipy.special import stdtrit
+
     error = values.std(axis=0, ddof=1) / np.sqrt(n)
     tail = (1.0 - level) / 2.0
-    if n < FEW_FIELDS:
-        from scipy import stats
-
-        alone, all_ = (error * float(stats.t.ppf(1 - share, n - 1)) for share in (tail, tail / q))
-        return Means(n, mean, mean - alone, mean + alone, mean - all_, mean + all_, "student")
+    student, bonferroni = (float(stdtrit(n - 1, 1.0 - share)) for share in (tail, tail / q))
     t = studentised_means(values, resamples, seed)
-    lower, upper = np.nanquantile(t, [tail, 1.0 - tail], axis=0)
-    largest = np.nanmax(np.abs(np.where(np.isnan(t), 0.0, t)), axis=1)
-    reach = float(np.quantile(largest, level)) * error
+    lower, upper = _farther(np.nanquantile(t, [tail, 1.0 - tail], axis=0), student)
+    largest = float(np.quantile(np.nanmax(np.abs(np.where(np.isnan(t), 0.0, t)), axis=1), level))
+    least = bonferroni if n < FEW_FIELDS else student
+    reach = min(max(largest, least), MOST_OF_STUDENT * bonferroni) * error
     low, high = mean - upper * error, mean - lower * error
     # a skewed quantity may need more on one side by itself than the largest deviation gives all of them
     return Means(n, mean, low, high, np.minimum(mean - reach, low), np.maximum(mean + reach, high), "bootstrap-t")
+
+
+def _farther(drawn: Floats, student: float) -> tuple[Floats, Floats]:
+    """Lower and upper quantiles of t: the farther of drawn ones and Student's, within `MOST_OF_STUDENT` of these."""
+    most = MOST_OF_STUDENT * student
+    return np.clip(drawn[0], -most, -student), np.clip(drawn[1], student, most)
 
 
 def _ratios(amount: Floats, base: Floats) -> tuple[Floats, Floats]:
@@ -210,9 +218,8 @@ def ratio_over_fields(
 
     Notes
     -----
-    Bootstrap-t as in `means_over_fields`, with the ratio's jackknife error (Miller 1974, doi 10.1093/biomet/61.1.1) in
-    the place of the mean's. Resamples of few fields repeat each other, and skewed fields are short on one side by
-    Student's t alone, so each end is the farther of the two. Student's degrees of freedom are those of
+    As in `means_over_fields`, with the ratio's jackknife error (Miller 1974, doi 10.1093/biomet/61.1.1) in the place of
+    the mean's. Student's degrees of freedom are those of
     ``sum(base)^2 / sum(base^2)`` fields: where one large field carries the sum, fewer count.
     """
     n = amount.shape[0]
@@ -234,8 +241,9 @@ def ratio_over_fields(
         known = spread > 1e-9 * error  # a resample of one field alone has no error
         drawn.append((again[known] - ratio) / spread[known])
     t = np.concatenate(drawn)
-    lower, upper = np.quantile(t, [tail, 1.0 - tail]) if t.size else (-student, student)
-    return (ratio - max(float(upper), student) * error) * unit, (ratio - min(float(lower), -student) * error) * unit
+    quantiles = np.quantile(t, [tail, 1.0 - tail]) if t.size else np.array([-student, student])
+    lower, upper = (float(end) for end in _farther(quantiles, student))
+    return (ratio - upper * error) * unit, (ratio - lower * error) * unit
 
 
 def holm(p: Floats) -> Floats:

@@ -13,6 +13,7 @@ from swathledger.statistics import (
     gauss_markov,
     holm,
     means_over_fields,
+    ratio_over_fields,
     resampled,
     smooth_along,
     streams,
@@ -38,21 +39,37 @@ def test_studentised_quantiles_agree_with_scipys_bootstrap():
     assert ours == pytest.approx([theirs.low, theirs.high], abs=0.1)
 
 
-def test_interval_is_the_mean_less_the_drawn_quantiles():
+def test_each_end_is_the_farther_of_drawn_and_students_quantiles():
     found = means_over_fields(FIXED[:, None], resamples=4999, seed=3)
     lower, upper = np.nanquantile(studentised_means(FIXED[:, None], 4999, 3)[:, 0], [0.05, 0.95])
-    se = FIXED.std(ddof=1) / np.sqrt(12)
-    assert found.low[0] == pytest.approx(FIXED.mean() - upper * se)
+    se, t = FIXED.std(ddof=1) / np.sqrt(12), float(stats.t.ppf(0.95, 11))
+    assert lower < -t  # skewed to the right: t* reaches farther below, the interval farther above
+    assert upper < t
+    assert found.low[0] == pytest.approx(FIXED.mean() - t * se)
     assert found.high[0] == pytest.approx(FIXED.mean() - lower * se)
     assert found.method == "bootstrap-t"
 
 
-def test_few_fields_get_students_t():
-    values = FIXED[:5, None]
-    found = means_over_fields(values)
-    low, high = stats.t.interval(0.9, 4, loc=values.mean(), scale=stats.sem(values[:, 0]))
-    assert (found.low[0], found.high[0]) == pytest.approx((low, high))
-    assert found.method == "student"
+def test_three_fields_that_nearly_agree_in_two_do_not_fly_away():
+    # resamples of (a, a, b) with a, b = 2.000, 2.001 have next to no spread: their t* are in the thousands
+    values = np.array([[2.0], [2.001], [5.0]])
+    assert np.nanquantile(np.abs(studentised_means(values, 999, 1)), 0.95) > 100
+    found = means_over_fields(values, resamples=999, seed=1)
+    t, se = float(stats.t.ppf(0.95, 2)), values.std(ddof=1) / math.sqrt(3)
+    assert found.high[0] - found.mean[0] == pytest.approx(2 * t * se)
+    assert found.mean[0] - found.low[0] <= 2 * t * se * (1 + 1e-12)
+    assert ratio_over_fields(values[:, 0], np.ones(3), resamples=999, seed=1) == pytest.approx(
+        (found.low[0], found.high[0]), rel=1e-9
+    )
+
+
+@pytest.mark.parametrize("n", [3, 5, 7])
+def test_few_fields_together_are_bonferronis_at_least(n):
+    values = np.stack([FIXED[:n], FIXED[n : 2 * n] if 2 * n <= 12 else FIXED[-n:][::-1]], axis=1)
+    found = means_over_fields(values, resamples=499)
+    reach = stats.t.ppf(1 - 0.05 / 2, n - 1) * values.std(axis=0, ddof=1) / math.sqrt(n)
+    assert np.all(found.together_low <= found.mean - reach * (1 - 1e-12))
+    assert np.all(found.together_high >= found.mean + reach * (1 - 1e-12))
 
 
 @pytest.mark.parametrize("n", [1, 2])
@@ -76,9 +93,9 @@ def test_intervals_together_are_wider_and_one_quantity_alone_needs_no_more():
 
 
 def test_seed_gives_the_same_and_another_seed_does_not():
-    one, two = (means_over_fields(FIXED[:, None], resamples=499, seed=s).low[0] for s in (4, 4))
+    one, two = (means_over_fields(np.sqrt(FIXED)[:, None], resamples=499, seed=s).high[0] for s in (4, 4))
     assert one == two
-    assert means_over_fields(FIXED[:, None], resamples=499, seed=5).low[0] != one
+    assert means_over_fields(np.sqrt(FIXED)[:, None], resamples=499, seed=5).high[0] != one
 
 
 def test_tables_that_are_none_are_refused():

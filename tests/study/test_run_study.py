@@ -107,7 +107,7 @@ def test_another_seed_is_stored_and_moves_intervals_only(tmp_path):
     two = run_study([results], tmp_path / "two", StudySettings(resamples=299, seed=7))
     assert two.settings.seed == 7
     assert [p.mean for p in one.curve.points] == [p.mean for p in two.curve.points]
-    assert [p.low for p in one.curve.points] != [p.low for p in two.curve.points]
+    assert [p.together_low for p in one.curve.points] != [p.together_low for p in two.curve.points]
 
 
 def test_tidy_table_has_a_row_a_layout_and_a_dictionary(tmp_path):

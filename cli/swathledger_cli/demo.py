@@ -91,6 +91,7 @@ def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]
     from swathledger.season.manifest import read_manifest
     from swathledger.season.match import match, write_manifest
     from swathledger.season.runner import run_season
+    from swathledger.words import say
 
     laid = shuffled_folder(samples, out / "logs as found")
     manifest = out / "season.toml"
@@ -103,7 +104,7 @@ def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]
     season = run_season(given, out / "results", say=reporter.say)
     return [
         sentence("demo.season", cell=f"{SEASON_CELL_M:g}", done=season.document.jobs.done, **counts),
-        *(f"  {item.file}: {item.reason}" for item in found.unplaced),
+        *(f"  {item.file}: {say(item.reason)}" for item in found.unplaced),
         *(sentence("demo.failed", job=name, reason=reason) for name, reason in season.failed.items()),
     ]
 

@@ -100,6 +100,8 @@ def command(
 
 def document(found: Matched) -> dict[str, object]:
     """What was found, for programs."""
+    from swathledger.words import say
+
     return {
         "logs": found.logs,
         "fields": found.fields,
@@ -115,20 +117,22 @@ def document(found: Matched) -> dict[str, object]:
             }
             for job in found.jobs
         ],
-        "unplaced": [{"file": item.file, "reason": item.reason} for item in found.unplaced],
-        "missing": [{"field": item.field, "reason": item.reason} for item in found.missing],
+        "unplaced": [{"file": item.file, "reason": say(item.reason)} for item in found.unplaced],
+        "missing": [{"field": item.field, "reason": say(item.reason)} for item in found.missing],
     }
 
 
 def lines(found: Matched, out: Path) -> list[str]:
     """Lines for a person."""
+    from swathledger.words import say
+
     jobs = len(found.jobs)
     fields = len({job.field for job in found.jobs})
     text = [sentence("match.done", logs=found.logs, jobs=jobs, some=fields, fields=found.fields, manifest=out)]
-    text += [f"  {job.id}: {remark}" for job in found.jobs for remark in job.remarks]
+    text += [f"  {job.id}: {say(remark)}" for job in found.jobs for remark in job.remarks]
     if found.unplaced:
         text.append(sentence("match.unplaced", n=len(found.unplaced)))
-        text += [f"  {item.file}: {item.reason}" for item in found.unplaced[:_MOST_SHOWN]]
+        text += [f"  {item.file}: {say(item.reason)}" for item in found.unplaced[:_MOST_SHOWN]]
         if len(found.unplaced) > _MOST_SHOWN:
             text.append(sentence("match.more", n=len(found.unplaced) - _MOST_SHOWN))
     if found.missing:

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathledger.errors import InputError
+from swathledger.notes import Note
 from swathledger.season.manifest import (
     Job,
     JobLog,
@@ -24,8 +25,13 @@ from swathledger.season.manifest import (
 from swathledger.season.names import name_fault
 from swathledger.season.toml_text import manifest_text
 from swathledger.text import slug
+from swathledger.words import say
 
 HEAD = 'schema = "swathledger/manifest/1"\nboundaries = "b.geojson"\nmachine = "m.toml"\n'
+
+
+def said(text):
+    return Note.of("said", text=text)
 
 
 def read(text, **options):
@@ -78,8 +84,8 @@ field = "F3"
     assert one.settings.field_id == "F1"
     assert two.logs == (JobLog("c.csv", ((-math.inf, 3.0), (10.5, math.inf))),)
     assert (one.client_folder, two.client_folder) == ("Weir", "all")
-    assert manifest.unplaced == (Unplaced("x", "y"),)
-    assert manifest.missing == (Missing("F3"),)
+    assert manifest.unplaced == (Unplaced("x", said("y")),)
+    assert manifest.missing == (Missing("F3", said("")),)
 
 
 def test_options_of_the_call_come_before_those_of_the_file():
@@ -252,7 +258,7 @@ def jobs(draw):
                 client="",
                 product=draw(names),
                 day=draw(st.none() | st.dates()),
-                remarks=tuple(draw(st.lists(names, max_size=2))),
+                remarks=tuple(map(said, draw(st.lists(names, max_size=2)))),
             )
         )
     return out
@@ -262,8 +268,8 @@ def jobs(draw):
 def test_what_is_written_is_read_back(given_jobs, aside):
     text = manifest_text(
         [(job, True) for job in given_jobs],
-        [Unplaced(*pair) for pair in aside],
-        [Missing(*pair) for pair in aside],
+        [Unplaced(name, said(why)) for name, why in aside],
+        [Missing(name, said(why)) for name, why in aside],
         boundaries="b",
         machine="m.toml",
     )
@@ -272,5 +278,5 @@ def test_what_is_written_is_read_back(given_jobs, aside):
         (job.id, job.field, job.product, job.day, job.remarks) for job in given_jobs
     ]
     assert [job.logs for job in manifest.jobs] == [job.logs for job in given_jobs]
-    assert [(item.file, item.reason) for item in manifest.unplaced] == aside
-    assert [(item.field, item.reason) for item in manifest.missing] == aside
+    assert [(item.file, say(item.reason)) for item in manifest.unplaced] == aside
+    assert [(item.field, say(item.reason)) for item in manifest.missing] == aside

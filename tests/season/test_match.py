@@ -16,6 +16,7 @@ from swathledger.errors import InputError, OutputError
 from swathledger.season import preview as peeking
 from swathledger.season.manifest import read_manifest
 from swathledger.season.match import match, write_manifest
+from swathledger.words import say, say_all
 
 from .conftest import START, lanes, log_text, road
 
@@ -27,7 +28,7 @@ def found(farm, **options):
 
 
 def reasons(matched):
-    return {Path(item.file).name: item.reason for item in matched.unplaced}
+    return {Path(item.file).name: say(item.reason) for item in matched.unplaced}
 
 
 def test_each_log_finds_its_field_whatever_its_name(make_farm):
@@ -115,7 +116,7 @@ def test_a_field_driven_across_with_the_boom_shut_is_not_treated(make_farm):
     matched = found(farm)
     assert [job.field for job in matched.jobs] == ["plot 1"]
     assert matched.jobs[0].logs[0].spans is None
-    assert matched.missing[0].reason == "only passed through, by logs/a.csv"
+    assert say(matched.missing[0].reason) == "only passed through, by logs/a.csv"
 
 
 def test_turns_over_the_neighbour_are_no_visit(make_farm):
@@ -217,7 +218,7 @@ def test_a_log_cut_short_that_nothing_else_holds_is_kept_and_told(make_farm):
     farm.log("a.csv", text[: text.rfind(",100.0")])
     matched = found(farm)
     assert len(matched.jobs) == 1
-    assert "cut short" in matched.jobs[0].remarks[0]
+    assert matched.jobs[0].remarks[0].code == "match.cut_short"
 
 
 def test_a_log_of_another_machine_is_told(make_farm):
@@ -246,7 +247,7 @@ def test_several_machines_are_told_apart_by_their_sections(make_farm):
     )
     matched = match(farm.logs, farm.boundaries, [(farm.machine, None), (other, None)], farm.folder / "s.toml")
     assert [(job.field, job.machine) for job in matched.jobs] == [("plot 1", "machine.toml"), ("plot 2", "three.toml")]
-    assert matched.jobs[1].remarks == ("01.csv: the machine was told by its 3 sections.",)
+    assert say_all(matched.jobs[1].remarks) == ["01.csv: the machine was told by its 3 sections."]
 
 
 def test_a_log_that_fits_two_machines_is_not_guessed(make_farm):
@@ -292,7 +293,7 @@ def test_folders_of_results_are_not_searched(make_farm):
     (results / "season.json").write_text("{}")
     shutil.copy(farm.logs / "00.csv", results / "zz.csv")
     matched = found(farm)
-    assert [(item.file, item.reason) for item in matched.unplaced] == [
+    assert [(item.file, say(item.reason)) for item in matched.unplaced] == [
         ("logs/out/", "a folder of results (it holds season.json)")
     ]
 
@@ -307,7 +308,7 @@ def test_a_name_that_is_not_text_is_told(make_farm):
     except OSError:
         pytest.skip("this disk takes only text as names")
     matched = found(farm)
-    assert matched.unplaced[0].reason == "its name is not text in UTF-8; rename it"
+    assert say(matched.unplaced[0].reason) == "its name is not text in UTF-8; rename it"
     matched.text.encode("utf-8")
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from swathledger.season.demo import shuffled_folder
 from swathledger.season.match import match
+from swathledger.words import say
 
 from .conftest import tree
 
@@ -45,7 +46,7 @@ def test_every_sample_is_placed_rightly(samples, tmp_path):
 
 def test_what_has_no_place_is_told(samples, tmp_path):
     laid, matched = place(samples, tmp_path)
-    reasons = {item.file.removeprefix("client/"): item.reason for item in matched.unplaced}
+    reasons = {item.file.removeprefix("client/"): say(item.reason) for item in matched.unplaced}
     assert set(reasons) == set(laid.nowhere)
     assert reasons[laid.copy].startswith("the same bytes as client/")
     assert reasons[laid.cut_short].startswith("all its rows are also in client/")

@@ -9,6 +9,7 @@ from drivekit import PLANE, ground
 from pathkit import line_path, log_of
 from replaykit import machine, replayed
 
+from swathledger.notes import Note
 from swathledger.report.audited import Audit
 from swathledger.shutoff.results import Layout, LayoutResult
 from swathledger.shutoff.run import Control, Job, run_layout, setting_of
@@ -22,7 +23,7 @@ def run(
 ) -> LayoutResult:
     valves = audit.machine.valves
     job = Job(audit.log, audit.machine, audit.field, audit.swath, 0.1, Control(valves, valves, 1.0, tolerance, 90.0))
-    layout = Layout(word, word, EDGES[word], treated_margin_m=treated, boundary_margin_m=boundary)
+    layout = Layout(word, Note.of("said", text=word), EDGES[word], treated_margin_m=treated, boundary_margin_m=boundary)
     return run_layout(job, layout, setting_of(layout, job.control)).result
 
 

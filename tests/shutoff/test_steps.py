@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from swathledger.notes import Note
 from swathledger.shutoff.results import STEPS, Layout, LayoutResult
 from swathledger.shutoff.steps import saving_steps
 
 
 def result(applied: int, covered: int, litres: float | None, *, limit: bool = False) -> LayoutResult:
-    layout = Layout("limit" if limit else "x", "", np.array([-1.0, 1.0]), limit=limit)
+    layout = Layout("limit" if limit else "x", Note.of("said", text=""), np.array([-1.0, 1.0]), limit=limit)
     return LayoutResult(layout, {"applied": applied, "covered": covered}, 0.0, 1.0, litres, 0.0, {})
 
 

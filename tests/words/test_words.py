@@ -118,6 +118,45 @@ def test_commands_build_no_sentences() -> None:
     ]
 
 
+#: Modules of the engine that hold texts of three words and more which no person's language changes, and why.
+OWN_TEXTS = {
+    "report/document.py": "hints of errors, and the name of the method",
+    "report/folder.py": "errors, and a warning of the log of the program",
+    "report/frames.py": "an error",
+    "money/ledgers.py": "errors",
+    "report/pdf.py": "a warning of a library, known by its text",
+    "report/raster.py": "a unit",
+    "report/vector.py": "a unit",
+    "money/tank.py": "a code",
+    "plumbing/prime.py": "a code",
+    "report/write.py": "steps of progress",
+    "season/write.py": "errors",
+    "season/demo.py": "the names of files laid out",
+    "season/lock.py": "errors",
+    "season/manifest.py": "errors of a file",
+    "season/merge.py": "errors",
+    "season/names.py": "errors of a file",
+    "season/runner.py": "errors",
+    "season/schedule.py": "errors of a job",
+    "season/task.py": "errors of a job",
+    "study/tidy.py": "what the columns of a data set mean, for its readers",
+    "study/words.py": "a citation file",
+}
+
+
+def test_the_engine_builds_no_sentences() -> None:
+    stages = ("swath", "grid", "ledger", "shutoff", "fitted", "checkup", "estimate", "advice", "plumbing", "money",
+              "report", "season", "study", "simulate")  # fmt: skip
+    own = [path for path in SOURCES if path.parent.parent == ROOT and path.parent.name in stages]
+    assert {path.parent.name for path in own} == set(stages)
+    found = {
+        f"{path.parent.name}/{path.name}": list(built(ast.parse(path.read_text(encoding="utf-8")))) for path in own
+    }
+    texts = {name: texts for name, texts in found.items() if texts}
+    assert {name: told for name, told in texts.items() if name not in OWN_TEXTS} == {}
+    assert set(OWN_TEXTS) <= set(texts)
+
+
 def test_every_reason_to_set_rows_aside_has_words() -> None:
     page = (ROOT.parent.parent / "docs" / "formats.md").read_text(encoding="utf-8")
     table = page[page.index("### Rows that are set aside") : page.index("### What `swathledger check` says")]

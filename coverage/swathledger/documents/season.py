@@ -169,6 +169,7 @@ class LabelOfTheDay(Table, frozen=True, kw_only=True):
     highest_per_m2: float | None
     highest_on_at_least_m2: float
     reason: str | None
+    code: NoteCode | None = None
 
 
 class SeasonStanding(Table, frozen=True, kw_only=True):

@@ -19,6 +19,7 @@ from swathledger.money.payback import (
 )
 from swathledger.money.poured import PrimesKept
 from swathledger.units import QUANTITIES, UnitSystem, to_face
+from swathledger.words import words
 
 Part = Literal["added income", "reduced costs", "reduced income", "added costs"]
 PARTS: tuple[Part, ...] = ("added income", "reduced costs", "reduced income", "added costs")
@@ -210,31 +211,29 @@ def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialB
 
     Lines that come to nothing are left out. The choice of units changes no amount beyond rounding of the last bits.
     """
-    money = case.currency
+    money, t = case.currency, words().below("payback.line.")
     area, litre = QUANTITIES["area"].face(units), QUANTITIES["volume"].face(units)
     lines = [
         BudgetLine(
             "reduced costs",
-            "product no longer over-applied",
+            t("product"),
             (
-                Factor("ground sprayed in a year", to_face("area", case.area_a_year_m2, units), area.symbol),
-                Factor(
-                    "product for one application", case.product_cost_per_m2 * area.si_per_unit, f"{money}/{area.symbol}"
-                ),
-                Factor("share saved", case.saved_share, "share"),
+                Factor(t("ground"), to_face("area", case.area_a_year_m2, units), area.symbol),
+                Factor(t("application"), case.product_cost_per_m2 * area.si_per_unit, f"{money}/{area.symbol}"),
+                Factor(t("share"), case.saved_share, "share"),
             ),
         )
     ]
-    for by, poured_l in (("priming", case.prime_saved_l_a_year), ("rinsing", case.rinse_saved_l_a_year)):
+    for by, poured_l in (("primed", case.prime_saved_l_a_year), ("rinsed", case.rinse_saved_l_a_year)):
         if poured_l:
             per_unit = (case.spray_cost_per_l or 0.0) * litre.si_per_unit
             lines.append(
                 BudgetLine(
                     "reduced costs",
-                    f"product no longer poured out by {by}",
+                    t(by),
                     (
-                        Factor("spray in a year", to_face("volume", poured_l, units), litre.symbol),
-                        Factor("product in it", per_unit, f"{money}/{litre.symbol}"),
+                        Factor(t("spray"), to_face("volume", poured_l, units), litre.symbol),
+                        Factor(t("in_spray"), per_unit, f"{money}/{litre.symbol}"),
                     ),
                 )
             )
@@ -243,21 +242,19 @@ def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialB
         lines.append(
             BudgetLine(
                 "reduced costs" if gain else "added costs",
-                "other saving" if gain else "other cost",
-                (Factor("as stated", abs(case.other_saving_a_year), money),),
+                t("other_saving" if gain else "other_cost"),
+                (Factor(t("stated"), abs(case.other_saving_a_year), money),),
             )
         )
     factor = capital_recovery_factor(case.interest, case.life_years)
     lines.append(
         BudgetLine(
             "added costs",
-            "depreciation and interest" if case.interest else "depreciation",
+            t("capital" if case.interest else "depreciation"),
             (
-                Factor("price" if case.salvage == 0 else "price less salvage", case.price - case.salvage, money),
+                Factor(t("price" if case.salvage == 0 else "price_less_salvage"), case.price - case.salvage, money),
                 Factor(
-                    f"capital recovery factor ({100 * case.interest:g} %, {case.life_years:g} years)"
-                    if case.interest
-                    else f"straight-line factor ({case.life_years:g} years)",
+                    t("recovery" if case.interest else "straight", interest=100 * case.interest, years=case.life_years),
                     factor,
                     "1/year",
                 ),
@@ -268,12 +265,14 @@ def partial_budget(case: RetrofitCase, units: UnitSystem = "metric") -> PartialB
         lines.append(
             BudgetLine(
                 "added costs",
-                "interest on the salvage value",
-                (Factor("salvage", case.salvage, money), Factor("interest", case.interest, "1/year")),
+                t("salvage_interest"),
+                (Factor(t("salvage"), case.salvage, money), Factor(t("interest"), case.interest, "1/year")),
             )
         )
     if case.maintenance_a_year:
-        lines.append(BudgetLine("added costs", "maintenance", (Factor("as stated", case.maintenance_a_year, money),)))
+        lines.append(
+            BudgetLine("added costs", t("maintenance"), (Factor(t("stated"), case.maintenance_a_year, money),))
+        )
     return PartialBudget(tuple(line for line in lines if line.amount), money)
 
 

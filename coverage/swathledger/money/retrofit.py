@@ -15,6 +15,7 @@ from swathledger.money.ledgers import LOGGED, RESOLUTION, JobLedger, SetAsideLed
 from swathledger.money.poured import Poured, PrimesKept, poured_by_primes, primes_kept
 from swathledger.notes import Measure, Note
 from swathledger.plumbing.prime import recirculation
+from swathledger.words import words
 
 NO_CURRENCY = "XXX"
 """ISO 4217's code for "no currency"."""
@@ -179,17 +180,18 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
 
 def _usable(ledgers: Sequence[JobLedger], terms: RetrofitTerms) -> tuple[list[JobLedger], list[SetAsideLedger]]:
     used, aside = [], []
+    t = words().below("payback.set_aside.")
     for job in ledgers:
         known = {*job.laid, RESOLUTION}
         missing = [label for label in (terms.baseline, terms.layout) if label not in known]
         if not missing and job.spared_m2(terms.baseline, terms.layout) is None:
-            aside.append(SetAsideLedger(job.name, f"its {terms.layout} has no line of resolution"))
+            aside.append(SetAsideLedger(job.name, t("no_resolution", layout=terms.layout)))
         elif missing:
-            aside.append(SetAsideLedger(job.name, f"no replay of {' and '.join(missing)}"))
+            aside.append(SetAsideLedger(job.name, t("no_replay", layouts=" + ".join(missing))))
         elif job.covered_m2 <= 0:
-            aside.append(SetAsideLedger(job.name, "no target ground was covered"))
+            aside.append(SetAsideLedger(job.name, t("nothing_covered")))
         elif job.cost_per_m2 is None and terms.product_cost_per_m2 is None:
-            aside.append(SetAsideLedger(job.name, "no price of its products is known"))
+            aside.append(SetAsideLedger(job.name, t("no_price")))
         else:
             used.append(job)
     if used:

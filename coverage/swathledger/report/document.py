@@ -38,7 +38,7 @@ from swathledger.report.audited import Audit
 from swathledger.report.document_tables import product_table, standing_table
 from swathledger.report.polygonise import Pieces
 from swathledger.shutoff.results import LayoutResult, Replay, SavingStep
-from swathledger.words import say_all
+from swathledger.words import say, say_all
 
 
 def _share(part: float, whole: float) -> float | None:
@@ -153,7 +153,7 @@ def _layout(result: LayoutResult, replay: Replay, products: ProductAccount | Non
         groups=None if result.layout.limit else result.layout.groups,
         group_width_m=result.layout.group_width_m,
         label=result.layout.name,
-        description=result.layout.label,
+        description=say(result.layout.label),
         **ground,
         over_application_pct=_share(ground["over_application_m2"], target),
         skip_pct=_share(ground["skip_m2"], target),

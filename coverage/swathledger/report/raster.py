@@ -20,22 +20,12 @@ from swathledger.grid.mask import OUTSIDE
 from swathledger.grid.tally import CLASSES
 from swathledger.ledger.accounting import BandRaster
 from swathledger.units import l_ha_from_l_m2
+from swathledger.words import words
 
 NODATA: Final = -1.0
 """Ground beyond the boundary that nothing was sprayed on."""
 BAND_TIMES, BAND_DOSE, BAND_CLASS = 1, 2, 3
 NAMES: Final = ("times treated", "dose", "class")
-LEGEND: Final = {
-    "untouched": "beyond the boundary, not treated (stored as nodata)",
-    "single": "target treated once",
-    "overlap": "target treated more than once",
-    "skip": "target never treated",
-    "outside": "treated beyond the boundary",
-    "excluded": "treated inside an exclusion",
-    "excluded_clear": "exclusion, not treated",
-    "not_recorded": "target under a gap of the log, not known whether treated",
-}
-"""Plain words for each of :data:`swathledger.grid.tally.CLASSES`."""
 GDAL_CACHE_BYTES: Final = 128 << 20
 """Least cache of blocks; wide fields have more, see :func:`cache_bytes`."""
 _TILE: Final = 512
@@ -149,24 +139,12 @@ class CoverRaster:
         file.set_band_unit(BAND_TIMES, "times")
         file.set_band_unit(BAND_DOSE, self.dose_unit)
         file.set_band_unit(BAND_CLASS, "class code")
-        file.update_tags(
-            BAND_TIMES,
-            MEANING="separate treatments of the cell, at most 255; the sum over the file times the cell's "
-            "area is applied_m2 of ledger.json",
-        )
-        file.update_tags(
-            BAND_DOSE,
-            MEANING="sum of the doses of all treatments, "
-            + ("in units of the set rate" if self.dose_unit != "L/ha" else "L/ha")
-            + ", to 1 part in 4,096",
-        )
-        legend = {f"CLASS_{code}": f"{name}: {LEGEND[name]}" for code, name in enumerate(CLASSES)}
+        t = words().line
+        file.update_tags(BAND_TIMES, MEANING=t("raster.times"))
+        file.update_tags(BAND_DOSE, MEANING=t("raster.dose_l_ha" if self.dose_unit == "L/ha" else "raster.dose_share"))
+        legend = {f"CLASS_{code}": f"{name}: {t(f'raster.class.{name}')}" for code, name in enumerate(CLASSES)}
         file.update_tags(BAND_CLASS, **legend)
-        file.update_tags(
-            TITLE="swathledger cover: times treated, dose, class",
-            CELL_M=f"{self._frame.cell_m:.12g}",
-            CAUTION="The product label and local law come first. Not a legal spray record.",
-        )
+        file.update_tags(TITLE=t("raster.title"), CELL_M=f"{self._frame.cell_m:.12g}", CAUTION=t("raster.caution"))
 
     def finish(self, path: Path) -> None:
         """Write the Cloud Optimized GeoTIFF; what was streamed is removed.

@@ -20,6 +20,7 @@ from swathledger.report import drive
 from swathledger.report.polygonise import KINDS, Piece, Pieces, spared_pieces
 from swathledger.text import moment
 from swathledger.units import l_ha_from_l_m2
+from swathledger.words import words
 
 if TYPE_CHECKING:
     from swathledger.documents.ledger import Ledger
@@ -188,9 +189,9 @@ def _gap_rows(audit: Audit) -> list[Row]:
 
 
 def _summary_rows(audit: Audit, pieces: Pieces, spared: Pieces | None, document: Ledger) -> list[Row]:
-    h2 = pieces.cell_m**2
+    t = words().line
     rows: list[Row] = [
-        {"quantity": key, "value": value, "unit": unit_of(key), "note": "ledger.json, area"}
+        {"quantity": key, "value": value, "unit": unit_of(key), "note": t("layers.area")}
         for key, value in plain(document.area).items()
         if isinstance(value, (int, float))
     ]
@@ -199,14 +200,15 @@ def _summary_rows(audit: Audit, pieces: Pieces, spared: Pieces | None, document:
         drawn, cell2 = source.of(kind), source.cell_m**2
         small = source.small_count.get(kind, 0)
         small_m2 = source.small_cells.get(kind, 0) * cell2
-        note = "area_m2 of a piece counts its cells; its outline is smoothed by up to a cell"
+        note = t("layers.pieces")
         rows += [
             {"quantity": f"{kind}_pieces", "value": float(len(drawn)), "unit": "", "note": note},
             {"quantity": f"{kind}_pieces_m2", "value": sum(p.cells for p in drawn) * cell2, "unit": "m2", "note": note},
-            {"quantity": f"{kind}_small_pieces", "value": float(small), "unit": "", "note": "under 1 m2, not drawn"},
-            {"quantity": f"{kind}_small_pieces_m2", "value": small_m2, "unit": "m2", "note": "under 1 m2, not drawn"},
+            {"quantity": f"{kind}_small_pieces", "value": float(small), "unit": "", "note": t("layers.small")},
+            {"quantity": f"{kind}_small_pieces_m2", "value": small_m2, "unit": "m2", "note": t("layers.small")},
         ]
-    rows.append({"quantity": "cell", "value": h2**0.5, "unit": "m", "note": f"projection {audit.field.plane.proj4}"})
+    note = t("layers.cell", projection=audit.field.plane.proj4)
+    rows.append({"quantity": "cell", "value": pieces.cell_m, "unit": "m", "note": note})
     return rows
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from swathledger.errors import LogError
 from swathledger.files import sha256_of
 from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, sibling
+from swathledger.notes import Note
 from swathledger.season.manifest import Unplaced, machine_by_rule
 from swathledger.season.preview import Preview, peek
 from swathledger.season.task import files_of
@@ -57,7 +58,7 @@ class FoundLog:
         Path under the folder that was searched.
     machine : GivenMachine
     preview : Preview
-    remarks : tuple of str
+    remarks : tuple of Note
     """
 
     path: Path
@@ -65,7 +66,7 @@ class FoundLog:
     below: PurePosixPath
     machine: GivenMachine
     preview: Preview
-    remarks: tuple[str, ...]
+    remarks: tuple[Note, ...]
 
     def whole(self) -> Preview:
         """Read all of it."""
@@ -74,8 +75,8 @@ class FoundLog:
         return peek(self.path, self.machine.machine.columns, self.machine.machine.log_options.given(), whole=True)
 
 
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
+def _outlets(kind: str, count: int) -> Note:
+    return Note.of("match.sections" if kind == "section" else "match.nozzles", count=count)
 
 
 def relative(path: Path, base: Path) -> str:
@@ -91,12 +92,12 @@ def files_below(folder: Path, unplaced: list[Unplaced], base: Path) -> Iterator[
 
     def lost(error: OSError) -> None:
         name = relative(Path(error.filename), base) if error.filename else str(folder)
-        unplaced.append(Unplaced(name, f"the folder cannot be read ({error.strerror or error})"))
+        unplaced.append(Unplaced(name, Note.of("match.folder_unread", error=error.strerror or str(error))))
 
     for root, folders, names in os.walk(folder, onerror=lost):
         marker = next((name for name in RESULT_MARKERS if name in names), None)
         if marker is not None:
-            unplaced.append(Unplaced(f"{relative(Path(root), base)}/", f"a folder of results (it holds {marker})"))
+            unplaced.append(Unplaced(f"{relative(Path(root), base)}/", Note.of("match.results", file=marker)))
             folders.clear()
             continue
         folders[:] = sorted(name for name in folders if not name.startswith("."))
@@ -119,7 +120,7 @@ def is_side_file(path: Path) -> bool:
     )
 
 
-def _fit(given: GivenMachine, preview: Preview) -> str | None:
+def _fit(given: GivenMachine, preview: Preview) -> Note | None:
     """Why the states of a log do not fit a machine; None where they do."""
     from swathledger.log.states import state_kind
 
@@ -130,9 +131,12 @@ def _fit(given: GivenMachine, preview: Preview) -> str | None:
     try:
         state_kind(sections, nozzles, len(boom.sections), boom.nozzle_count, "log", [])
     except LogError:
-        return (
-            f"it has {_count(preview.states, preview.state_kind)}, and {given.machine.name!r} has "
-            f"{_count(len(boom.sections), 'section')} and {_count(boom.nozzle_count, 'nozzle')}"
+        return Note.of(
+            "match.misfit",
+            log=_outlets(preview.state_kind, preview.states),
+            machine=repr(given.machine.name),
+            sections=_outlets("section", len(boom.sections)),
+            nozzles=_outlets("nozzle", boom.nozzle_count),
         )
     return None
 
@@ -148,9 +152,9 @@ def look(path: Path, name: str, below: PurePosixPath, machines: Sequence[GivenMa
     else:
         choice = [item for item in machines if item.folder is None]
     if not choice:
-        return Unplaced(name, "no machine was given for its folder")
+        return Unplaced(name, Note.of("match.no_machine"))
     fits: list[tuple[GivenMachine, Preview]] = []
-    odd: list[str] = []
+    odd: list[Note] = []
     cache: dict[str, Preview] = {}
     for given in choice:
         columns, options = given.machine.columns, given.machine.log_options.given()
@@ -159,33 +163,33 @@ def look(path: Path, name: str, below: PurePosixPath, machines: Sequence[GivenMa
             if key not in cache:
                 sniffed = sniff(path, columns=columns, options=options)
                 if sniffed.kind == "boundary":
-                    return Unplaced(name, f"a boundary, not a log: it {sniffed.reason}")
+                    return Unplaced(name, Note.of("match.boundary", why=sniffed.reason))
                 if sniffed.kind != "log":
-                    odd.append(f"no log: {sniffed.reason}")
+                    odd.append(Note.of("match.no_log", why=sniffed.reason))
                     continue
                 cache[key] = peek(path, columns, options)
             misfit = _fit(given, cache[key])
         except (LogError, OSError) as error:
-            odd.append(f"not readable as a log: {error}")
+            odd.append(Note.of("match.unreadable", error=str(error)))
             continue
         except Exception as error:  # noqa: BLE001  # any file may lie here, and one of them must not end the search
-            odd.append(f"not readable as a log: {type(error).__name__}: {error}")
+            odd.append(Note.of("match.unreadable", error=f"{type(error).__name__}: {error}"))
             continue
         if misfit is None:
             fits.append((given, cache[key]))
         else:
-            odd.append(f"a log that does not fit the machine: {misfit}")
+            odd.append(misfit)
     if not fits:
-        return Unplaced(name, "; ".join(dict.fromkeys(odd)))
+        return Unplaced(name, Note.of("match.tried", whys=tuple(dict.fromkeys(odd))))
     if len(fits) > 1:
-        names = " and ".join(repr(given.machine.name) for given, _ in fits)
-        return Unplaced(name, f"a log that fits {names}; say which by a machine for its folder")
+        names = tuple(repr(given.machine.name) for given, _ in fits)
+        return Unplaced(name, Note.of("match.fits_several", others=names[:-1], last=names[-1]))
     given, preview = fits[0]
     remarks = list(preview.remarks)
     if len(choice) > 1:
-        kind = preview.state_kind if preview.state_kind in ("section", "nozzle") else "column"
-        why = f"its {_count(preview.states, kind)}" if kind != "column" else "its columns"
-        remarks.append(f"{path.name}: the machine was told by {why}.")
+        known = preview.state_kind in ("section", "nozzle")
+        by = _outlets(preview.state_kind, preview.states) if known else Note.of("match.columns")
+        remarks.append(Note.of("match.told_by", file=path.name, by=by))
     return FoundLog(path, name, below, given, preview, tuple(remarks))
 
 
@@ -232,15 +236,13 @@ def find_logs(
         name = relative(path, base)
         if not _is_text(name):
             shown = os.fsencode(name).decode("utf-8", "replace")
-            unplaced.append(Unplaced(shown, "its name is not text in UTF-8; rename it"))
+            unplaced.append(Unplaced(shown, Note.of("match.name_no_text")))
         elif path in elsewhere:
-            unplaced.append(Unplaced(name, "a link that leads out of its client's folder"))
+            unplaced.append(Unplaced(name, Note.of("match.link_elsewhere")))
         elif path in shared:
-            unplaced.append(
-                Unplaced(name, "the same bytes are in another client's folder: whose they are is not known")
-            )
+            unplaced.append(Unplaced(name, Note.of("match.bytes_of_other_client")))
         elif path in same:
-            unplaced.append(Unplaced(name, f"the same bytes as {relative(same[path], base)}"))
+            unplaced.append(Unplaced(name, Note.of("match.same_bytes", file=relative(same[path], base))))
         else:
             found = look(path, name, PurePosixPath(path.relative_to(folder).as_posix()), machines)
             if isinstance(found, Unplaced):

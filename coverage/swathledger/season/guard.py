@@ -12,6 +12,7 @@ from typing import Final
 from swathledger.documents.document import dump
 from swathledger.documents.written import NAME, Written, read_list
 from swathledger.errors import OutputError
+from swathledger.notes import Note
 from swathledger.report.folder import check_place
 from swathledger.report.part import target_of
 from swathledger.season.lock import NAME as LOCK
@@ -56,7 +57,7 @@ def refuse_inputs(out: Path, tasks: Sequence[AuditTask]) -> None:
         check_place(folder, "season", overwrite=True, inputs=inputs, among=True)
 
 
-def with_changes(manifest: Manifest, digests: Mapping[str, str], speak: Callable[[str], None]) -> Manifest:
+def with_changes(manifest: Manifest, digests: Mapping[str, str], speak: Callable[..., None]) -> Manifest:
     """Tell of logs that are not as they were when they were matched, now and among the remarks of their jobs.
 
     Parameters
@@ -68,7 +69,7 @@ def with_changes(manifest: Manifest, digests: Mapping[str, str], speak: Callable
     matched = {os.path.normpath(manifest.path(name).absolute()): (name, digest) for name, digest in manifest.files}
     changed = {path for path, (_, digest) in matched.items() if now.get(path, digest) != digest}
     for path in sorted(changed):
-        speak(f"{printable(matched[path][0])}: has changed since it was matched; check its job, or match again.")
+        speak("log_changed", file=printable(matched[path][0]))
 
     def told(job: Job) -> Job:
         own: set[str] = set()
@@ -76,7 +77,7 @@ def with_changes(manifest: Manifest, digests: Mapping[str, str], speak: Callable
             with suppress(OSError, ValueError):  # it cannot be read, and its job fails
                 parts = files_of(manifest.path(log.file).absolute())
                 own |= {part.name for part in parts if os.path.normpath(part) in changed}
-        words = f"Changed since it was matched: {printable(', '.join(sorted(own)))}."
-        return replace(job, remarks=(*job.remarks, words)) if own else job
+        remark = Note.of("season.changed_since", files=printable(", ".join(sorted(own))))
+        return replace(job, remarks=(*job.remarks, remark)) if own else job
 
     return replace(manifest, jobs=tuple(told(job) for job in manifest.jobs)) if changed else manifest

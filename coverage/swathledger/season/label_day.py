@@ -14,10 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.documents.document import NoteCode
 from swathledger.documents.ledger import Ledger
 from swathledger.documents.poured import ProductLine
 from swathledger.documents.season import LabelOfTheDay
 from swathledger.money.account import DOSE_ACCURACY, SMALLEST_SPOT_M2, highest_step
+from swathledger.notes import Note
+from swathledger.words import say
 
 STORED_ACCURACY = 1.0 / 4096.0
 """Doses in ``cover.tif`` are right to this part of themselves."""
@@ -80,10 +83,10 @@ def day_doses(client: str | None, field: str, day: str | None, jobs: Sequence[Da
             continue
         limits = [limit for _, line in used if (limit := line.label.maximum_per_m2) is not None]
         maximum = min(limits) if limits else None
-        covers = "the day of the jobs is not known" if day is None else _uses(used)
+        covers = Note.of("season.dose_day_unknown") if day is None else _uses(used)
         rate = max(line.rate_per_m2 or 0.0 for _, line in used)
-        found = covers if isinstance(covers, str) else _summed(covers, maximum, rate)
-        over_m2, highest, reason = (None, None, found) if isinstance(found, str) else (*found, None)
+        found = covers if isinstance(covers, Note) else _summed(covers, maximum, rate)
+        over_m2, highest, reason = (None, None, found) if isinstance(found, Note) else (*found, None)
         out.append(
             LabelOfTheDay(
                 client=client,
@@ -96,32 +99,33 @@ def day_doses(client: str | None, field: str, day: str | None, jobs: Sequence[Da
                 over_m2=over_m2,
                 highest_per_m2=highest,
                 highest_on_at_least_m2=SMALLEST_SPOT_M2,
-                reason=reason,
+                reason=None if reason is None else say(reason),
+                code=None if reason is None else NoteCode.of(reason),
             )
         )
     return out
 
 
-def _uses(used: Sequence[tuple[DayJob, ProductLine]]) -> list[_Use] | str:
+def _uses(used: Sequence[tuple[DayJob, ProductLine]]) -> list[_Use] | Note:
     """How to read each job's dose of the product, or why it is not known."""
     out = []
     if len({line.measure for _, line in used}) > 1:
-        return "it is measured by L in one job and by kg in another"
+        return Note.of("season.dose_measures_differ")
     for job, line in used:
         product = job.ledger.product
         if product is None or not line.rate_per_m2:
-            return f"{job.id}: the product's rate is not known"
+            return Note.of("season.dose_rate_unknown", job=job.id)
         if product.changed_during_job:
-            return f"{job.id}: the mix changed during the job"
+            return Note.of("season.dose_mix_changed", job=job.id)
         unit = _dose_unit(job.folder / "cover.tif")
         if unit is None:
-            return f"{job.id}: cover.tif cannot be read"
+            return Note.of("season.dose_unreadable", job=job.id)
         if unit == "L/ha":
             if not product.spray_rate_l_m2:
-                return f"{job.id}: the spray rate that the product's rate belongs to is not known"
+                return Note.of("season.dose_spray_rate_unknown", job=job.id)
             factor = 1e-4 * line.rate_per_m2 / product.spray_rate_l_m2
         elif job.ledger.volume is not None:
-            return f"{job.id}: its rate changed, and cover.tif has no litres"
+            return Note.of("season.dose_without_litres", job=job.id)
         else:
             factor = line.rate_per_m2
         out.append(_Use(job.folder / "cover.tif", factor))
@@ -142,7 +146,7 @@ def _dose_unit(path: Path) -> str | None:
         return None
 
 
-def _summed(uses: Sequence[_Use], limit: float | None, rate: float) -> tuple[float | None, float] | str:
+def _summed(uses: Sequence[_Use], limit: float | None, rate: float) -> tuple[float | None, float] | Note:
     """Ground above the limit (m2) and the highest dose, or why the covers cannot be laid upon each other."""
     from contextlib import ExitStack
 
@@ -158,9 +162,9 @@ def _summed(uses: Sequence[_Use], limit: float | None, rate: float) -> tuple[flo
         first = files[0]
         cell = float(first.transform.a)
         if any(abs(file.transform.a - cell) > 1e-9 * cell for file in files):
-            return "the jobs have cells of different sizes"
+            return Note.of("season.dose_cells_differ")
         if any(file.crs != first.crs for file in files):
-            return "the jobs lie in different projections: their boundaries differ"
+            return Note.of("season.dose_projections_differ")
         over, steps = 0, np.zeros(_STEPS + 1, dtype=np.int64)
         above = np.inf if limit is None else limit * (1.0 + STORED_ACCURACY + DOSE_ACCURACY)
         for dose in _doses(files, uses, cell):

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from swathledger.errors import InputError
 from swathledger.files import read_small
 from swathledger.log.span import Span
+from swathledger.notes import Note
 from swathledger.season.names import UNLABELLED, name_fault
 from swathledger.settings import AuditSettings
 from swathledger.text import slug
@@ -63,7 +64,7 @@ class Job:
         With ``field_id`` set, and ``product`` where the job names one.
     products : tuple of Product
         Checked ``[[products]]`` tables of the job and of the season, in SI; they come before the machine file's.
-    remarks : tuple of str
+    remarks : tuple of Note
     """
 
     id: str
@@ -76,7 +77,7 @@ class Job:
     day: dt.date | None = None
     settings: AuditSettings = default(default_factory=AuditSettings)
     products: tuple[Product, ...] = ()
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Note, ...] = ()
 
     @property
     def client_folder(self) -> str:
@@ -89,7 +90,7 @@ class Unplaced:
     """A file that belongs to no job."""
 
     file: str
-    reason: str
+    reason: Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,7 @@ class Missing:
     """A field that no log was found for."""
 
     field: str
-    reason: str = ""
+    reason: Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,10 +195,15 @@ def manifest_from_mapping(
         folder=folder,
         boundaries=spec.boundaries,
         jobs=_jobs(spec, overrides or {}),
-        unplaced=tuple(Unplaced(item.file, item.reason) for item in spec.unplaced),
-        missing=tuple(Missing(item.field, item.reason) for item in spec.missing),
+        unplaced=tuple(Unplaced(item.file, _said(item.reason)) for item in spec.unplaced),
+        missing=tuple(Missing(item.field, _said(item.reason)) for item in spec.missing),
         files=tuple((item.file, item.sha256) for item in spec.files),
     )
+
+
+def _said(text: str) -> Note:
+    """What the file says, in whatever words."""
+    return Note.of("said", text=text)
 
 
 def _with_log_tables(raw: Mapping[str, Any]) -> dict[str, Any]:
@@ -393,7 +399,7 @@ def _jobs(spec: ManifestSpec, overrides: Mapping[str, Any]) -> tuple[Job, ...]:
                 day=job.day,
                 settings=settings,
                 products=with_products(season, own),
-                remarks=tuple(job.remarks),
+                remarks=tuple(map(_said, job.remarks)),
             )
         )
     return tuple(out)

@@ -7,13 +7,14 @@ import os
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from swathledger.errors import InputError, OutputError
 from swathledger.files import sha256_of
+from swathledger.notes import Measure, Note
 from swathledger.season.discover import FoundLog, GivenMachine, Told, client_of, find_logs, relative
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
 from swathledger.season.preview import Preview
@@ -21,6 +22,7 @@ from swathledger.season.split_by_field import FieldIndex, Visit, find_visits
 from swathledger.season.task import files_of
 from swathledger.season.toml_text import manifest_text
 from swathledger.text import MOST_CHARACTERS, printable, slug
+from swathledger.words import say
 
 JOIN_GAP_S = 4 * 3600.0
 """Logs of one field, product and machine this close in time belong to one job even across midnight."""
@@ -159,7 +161,7 @@ def match(
     plain = [item.name for item in given if item.folder is None]
     default = plain[0] if len(plain) == 1 else None
     missing = _missing(index, placed, passed)
-    unplaced.sort(key=lambda item: (item.file, item.reason))
+    unplaced.sort(key=lambda item: (item.file, say(item.reason)))
     text = manifest_text(
         jobs,
         unplaced,
@@ -239,7 +241,7 @@ def _place(
         visits = find_visits(preview, index)
         if not visits.settled:
             preview = found.whole()
-            log = FoundLog(found.path, found.name, found.below, found.machine, preview, found.remarks)
+            log = replace(found, preview=preview)
             visits = find_visits(preview, index)
         for number in visits.passed:
             passed.setdefault(number, []).append(found.name)
@@ -247,23 +249,21 @@ def _place(
             unplaced.append(Unplaced(found.name, _why_none(log, index, visits.passed)))
             continue
         if visits.elsewhere_share > _ELSEWHERE_SHARE:
-            share = f"{100 * visits.elsewhere_share:.0f} % of its spraying lies in no field of the boundary file."
-            log = FoundLog(
-                log.path, log.name, log.below, log.machine, log.preview, (*log.remarks, f"{found.path.name}: {share}")
-            )
+            share = Measure(100 * visits.elsewhere_share, "pct")
+            remark = Note.of("match.elsewhere", file=found.path.name, share=share)
+            log = replace(log, remarks=(*log.remarks, remark))
         label = _label(found, client, from_folders)
         out += [_Placed(log, visit, label) for visit in visits.visits]
     return out, passed
 
 
-def _why_none(log: FoundLog, index: FieldIndex, passed: tuple[int, ...]) -> str:
+def _why_none(log: FoundLog, index: FieldIndex, passed: tuple[int, ...]) -> Note:
     from swathledger.field.proximity import say_distance
 
     if passed:
-        names = ", ".join(index.outlines[number].field_id for number in passed)
-        return f"a log that passes through {names} and sprays nothing there to speak of"
+        return Note.of("match.passed_by", fields=tuple(index.outlines[number].field_id for number in passed))
     name, far = index.nearest(log.preview.longitude_deg, log.preview.latitude_deg)
-    return f"a log that lies in no field; the nearest is {name}, {say_distance(far)} away"
+    return Note.of("match.in_no_field", field=name, distance=say_distance(far))
 
 
 def _rows(preview: Preview) -> set[tuple[int, int, int]]:
@@ -305,18 +305,16 @@ def _without_copies(placed: list[_Placed], unplaced: list[Unplaced]) -> list[_Pl
                 if clients[first.name] != clients[other.name]:
                     for log in (first, other):
                         gone.add(log.name)
-                        reason = "the same rows are in another client's folder: whose they are is not known"
-                        unplaced.append(Unplaced(log.name, reason))
+                        unplaced.append(Unplaced(log.name, Note.of("match.rows_of_other_client")))
                     continue
                 gone.add(small.name)
-                cut = any("cut short" in remark for remark in small.remarks)
-                what = "the same rows as" if len(one) == len(two) else f"all its rows are also in {large.name}, with"
-                reason = (
-                    f"{what} {large.name}"
-                    if len(one) == len(two)
-                    else (f"{what} {len(one | two) - min(len(one), len(two))} more there")
-                )
-                unplaced.append(Unplaced(small.name, reason + ("; it was cut short" if cut else "")))
+                reason = Note.of("match.same_rows", file=large.name)
+                if len(one) != len(two):
+                    more = len(one | two) - min(len(one), len(two))
+                    reason = Note.of("match.all_rows_in", file=large.name, more=more)
+                if any(remark.code == "match.cut_short" for remark in small.remarks):
+                    reason = Note.of("match.and_cut_short", reason=reason)
+                unplaced.append(Unplaced(small.name, reason))
     return [item for item in placed if item.log.name not in gone]
 
 
@@ -367,7 +365,7 @@ def _missing(index: FieldIndex, placed: Sequence[_Placed], passed: dict[int, lis
     for number, outline in enumerate(index.outlines):
         if number in treated:
             continue
-        through = passed.get(number)
-        reason = f"only passed through, by {', '.join(through)}" if through else "no log lies in it"
+        through = tuple(passed.get(number, ()))
+        reason = Note.of("match.only_passed", logs=through) if through else Note.of("match.no_log_in_it")
         out.append(Missing(outline.field_id, reason))
     return out

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from swathledger.errors import LogError
+from swathledger.notes import Note
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,7 +42,7 @@ class Preview:
         Times are dates.
     whole : bool
         False: samples of a large file.
-    remarks : tuple of str
+    remarks : tuple of Note
     """
 
     time_s: NDArray[np.float64]
@@ -53,7 +54,7 @@ class Preview:
     states: int
     absolute: bool
     whole: bool
-    remarks: tuple[str, ...]
+    remarks: tuple[Note, ...]
 
 
 def peek(
@@ -78,7 +79,7 @@ def peek(
     return _preview(read_log(path, columns=columns, options=options), whole=True, remarks=_cut_short(path, options))
 
 
-def _preview(log: Log, *, whole: bool, remarks: tuple[str, ...]) -> Preview:
+def _preview(log: Log, *, whole: bool, remarks: tuple[Note, ...]) -> Preview:
     names = log.product if log.product is not None else ("",) * len(log)
     return Preview(
         time_s=log.time_s,
@@ -125,7 +126,7 @@ def _sampled(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
     return _preview(log, whole=False, remarks=_cut_short(path, options))
 
 
-def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[str, ...]:
+def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[Note, ...]:
     """Whether a text file ends in the middle of a row."""
     from swathledger.log.csv_file import last_fields, read_head
 
@@ -140,4 +141,4 @@ def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[str, .
     layout = read_head(path, options)
     if last_fields(tail, layout) >= len(layout.names):
         return ()
-    return (f"{path.name} ends in the middle of a row: it was cut short, and the end of the drive may be missing.",)
+    return (Note.of("match.cut_short", file=path.name),)

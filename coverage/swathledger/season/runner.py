@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from swathledger.documents.season import SeasonDocument
@@ -19,6 +20,7 @@ from swathledger.season.plan import Estimator
 from swathledger.season.pool import DaskPool, InlinePool, LocalPool, Pool, cores, memory_bytes, no_processes
 from swathledger.season.schedule import Item, Step, run_items
 from swathledger.season.task import RECORD, AuditTask, Outcome, is_done, key_of, run_task, task_of, warm, with_threads
+from swathledger.words import words
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ def run_season(
     """
     if not manifest.jobs:
         raise InputError("the manifest has no jobs.", hint="Match a folder of logs first, or add jobs by hand.")
-    speak = say if say is not None else (lambda _: None)
+    speak = partial(_speak, say)
     claim(out)
     with locked(out):
         claim(out, mark=True)
@@ -105,7 +107,7 @@ def run_season(
         refuse_inputs(out, tasks)
         removed = _remove_strangers(out, tasks)
         for name in removed:
-            speak(f"{name}: is no longer in the manifest; its results were removed.")
+            speak("removed", job=name)
         digests: dict[str, str] = {}
         ready, resumed, failed = _what_to_run(tasks, resume, verify, digests)
         manifest = with_changes(manifest, digests, speak)
@@ -125,16 +127,21 @@ def run_season(
     return Season(out, ran, tuple(resumed), reasons, tuple(removed), document)
 
 
+def _speak(say: Callable[[str], None] | None, key: str, /, **values: object) -> None:
+    if say is not None:
+        say(words().line(f"terminal.season.{key}", **values))
+
+
 def _tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> SeasonDocument:
     from swathledger.season.tables import write_tables
 
     try:
         return write_tables(manifest, out, failed)
     except OSError as error:
-        words = f"{out}: the tables of the season cannot be written ({error.strerror or error})."
+        said = f"{out}: the tables of the season cannot be written ({error.strerror or error})."
         if is_full(error, out):
-            raise DiskFullError(f"{words} All jobs are done and stay. Make room and run again.") from error
-        raise OutputError(words) from error
+            raise DiskFullError(f"{said} All jobs are done and stay. Make room and run again.") from error
+        raise OutputError(said) from error
 
 
 def _what_to_run(
@@ -163,32 +170,28 @@ def _run(
     dask: str | None,
     pool: Pool | None,
     told: Callable[[Step], None] | None,
-    speak: Callable[[str], None],
+    speak: Callable[..., None],
 ) -> dict[str, Outcome]:
     estimate = Estimator()
     items = [Item(task.id, task, with_threads(task, cores()), estimate.need(task)) for task in tasks]
-    budget = memory_bytes()
+    budget, most = memory_bytes(), max(item.need.bytes for item in items)
     if dask is not None:
         pool, budget = DaskPool(dask), 1 << 62  # the cluster minds its own memory
     elif pool is None:
         seats, why = seats_for(items, workers, budget), no_processes()
         if why is not None:
-            speak(f"No worker process can be started here ({why}): the jobs are run one after the other.")
+            speak("no_processes", why=why)
         pool = LocalPool(seats) if why is None else InlinePool()
-        most = max(item.need.bytes for item in items)
         if most > budget:
-            speak(f"The largest field needs about {most / 1e9:.1f} GB and there are {budget / 1e9:.1f}: it runs alone.")
-    speak(
-        f"{len(items)} jobs on {pool.seats} workers; the largest needs about "
-        f"{max(item.need.bytes for item in items) / 1e6:.0f} MB."
-    )
+            speak("runs_alone", need=f"{most / 1e9:.1f}", there=f"{budget / 1e9:.1f}")
+    speak("jobs", n=len(items), workers=pool.seats, need=f"{most / 1e6:.0f}")
     try:
         if pool.seats > 1:
             replayed = any(estimate.groups(task) for task in tasks)
             try:
                 pool.submit(0, warm, replayed).result()
             except Exception as error:  # noqa: BLE001  # only speed is lost; the jobs tell what is wrong
-                speak(f"The kernels could not be compiled beforehand ({type(error).__name__}: {error}).")
+                speak("not_compiled", error=f"{type(error).__name__}: {error}")
             pool.done(0, broken=False)
         outcomes = run_items(items, pool, run_task, budget, told=told)
     except BaseException:

@@ -39,7 +39,7 @@ from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row
 from swathledger.season.estimate import season_estimates
 from swathledger.season.manifest import Job, Missing, Unplaced
 from swathledger.shutoff.results import STEPS
-from swathledger.words import say_all, words
+from swathledger.words import say, say_all, words
 
 _CLOSURE_PCT = 10.0
 _USED_SHARE = 0.8
@@ -261,7 +261,7 @@ def _against_log(verdict: LedgerVerdict | None) -> list[Note]:
 
 def doubts(row: Row, job: Job) -> list[Note]:
     """Why a record is to be taken with care."""
-    out = [Note.of("said", text=remark) for remark in job.remarks]
+    out = list(job.remarks)
     closure = row["closure_pct"]
     if closure is not None and abs(closure) > _CLOSURE_PCT:
         out.append(Note.of("season.litres_do_not_close", share=Measure(abs(closure), "pct")))
@@ -315,7 +315,7 @@ def season_document(parts: Parts) -> SeasonDocument:
             for name, notes in doubtful
             if notes
         ),
-        unplaced=tuple(taken(UnplacedFile, item) for item in parts.unplaced),
-        missing=tuple(taken(MissingField, item) for item in parts.missing),
+        unplaced=tuple(UnplacedFile(file=item.file, reason=say(item.reason)) for item in parts.unplaced),
+        missing=tuple(MissingField(field=item.field, reason=say(item.reason)) for item in parts.missing),
         caution=str(words()("caution.season")),
     )

@@ -26,6 +26,7 @@ from swathledger.season.plan import Estimator
 from swathledger.season.summary import Parts, by_field, ordered, season_document
 from swathledger.season.task import LEDGER, faults_of
 from swathledger.season.write import write_csv, write_layers, write_parquet
+from swathledger.words import words
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -33,11 +34,6 @@ if TYPE_CHECKING:
 SEASON = "season.json"
 PAGE = "season.html"
 NAMES = TABLES
-
-_ELSEWHERE = (
-    "could not be audited; the reason names what belongs to another client and stands in the season.json of the whole "
-    "season"
-)
 
 
 class _Season:
@@ -150,7 +146,7 @@ class _Season:
         others = {name for job in self.manifest.jobs if job.client != client for name in (job.field, job.client)}
         others |= {item.field for item in self.manifest.missing}
         if any(name and name in row["reason"] for name in others - own):
-            return {**row, "reason": _ELSEWHERE}
+            return {**row, "reason": words().line("season.gaps.of_another")}
         return row
 
 

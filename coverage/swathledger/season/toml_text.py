@@ -11,22 +11,7 @@ import tomlkit
 
 from swathledger.season.manifest import Job, JobLog, Missing, Unplaced
 from swathledger.season.spec import SCHEMA
-
-_HEAD = """\
-Which logs make up which job. Read it, correct it, then run: swathledger season THIS-FILE --out FOLDER
-
-A job is one treatment of one field. Paths are relative to this file. Several logs may belong to one job; of a log
-that spans several fields a job takes the stretch from (included) to (not included). A job may have a machine, a
-boundary ("derive": the ground covered) and [jobs.settings] of its own. Where you know better, move a file from
-[[unplaced]] to a job by hand. docs/season.md tells of every key.
-"""
-_SETTINGS = """\
-[settings]          # for all jobs; the names of the options of swathledger audit
-cell_m = 0.1
-groups = ["boom", 9, 6, 3, "nozzle", "limit"]
-"""
-
-_FILES = "SHA-256 of the logs as they were matched: season tells of one that has changed since."
+from swathledger.words import say, say_all, words
 
 
 def toml_moment(seconds: float, absolute: bool) -> dt.datetime | float:
@@ -68,7 +53,7 @@ def _job(job: Job, absolute: bool, machine_shown: bool) -> dict[str, Any]:
         "day": job.day,
         "machine": job.machine if machine_shown else None,
         "logs": _list([entry for log in job.logs for entry in _logs(log, absolute)]),
-        "remarks": _list(job.remarks) if job.remarks else None,
+        "remarks": _list(say_all(job.remarks)) if job.remarks else None,
     }
     return {key: value for key, value in known.items() if value is not None}
 
@@ -98,17 +83,17 @@ def manifest_text(
         Files of logs with their SHA-256.
     """
     out = tomlkit.document()
-    _remark(out, _HEAD)
+    _remark(out, "head")
     out.update({"schema": SCHEMA, "boundaries": boundaries})
     if machine is not None:
         out["machine"] = machine
     out.add(tomlkit.nl())
-    _remark(out, _SETTINGS)
+    _remark(out, "settings")
     tables = {
         "machine_rules": [{"folder": folder, "machine": name} for folder, name in rules],
         "jobs": [_job(job, absolute, job.id in by_itself) for job, absolute in jobs],
-        "unplaced": [{"file": item.file, "reason": item.reason} for item in unplaced],
-        "missing": [{"field": gap.field, "reason": gap.reason} for gap in missing],
+        "unplaced": [{"file": item.file, "reason": say(item.reason)} for item in unplaced],
+        "missing": [{"field": gap.field, "reason": say(gap.reason)} for gap in missing],
     }
     for name, rows in tables.items():
         if rows:
@@ -116,11 +101,11 @@ def manifest_text(
             out[name] = rows
     if files:
         out.add(tomlkit.nl())
-        _remark(out, _FILES)
+        _remark(out, "files")
         out["files"] = [{"file": name, "sha256": digest} for name, digest in files]
     return tomlkit.dumps(out)
 
 
-def _remark(out: tomlkit.TOMLDocument, words: str) -> None:
-    for line in words.splitlines():
+def _remark(out: tomlkit.TOMLDocument, key: str) -> None:
+    for line in words().line(f"manifest.{key}").splitlines():
         out.add(tomlkit.comment(line))

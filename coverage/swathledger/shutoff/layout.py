@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from swathledger.errors import InputError
 from swathledger.log.log import Log
 from swathledger.machine.machine import Machine
-from swathledger.notes import Note
+from swathledger.notes import Measure, Note
 from swathledger.shutoff.results import Layout
 
 
@@ -65,13 +65,24 @@ def listed_groups(machine: Machine, nozzles_per_group: Sequence[int]) -> NDArray
     return np.asarray(machine.boom.nozzle_edges_m[np.concatenate(([0], np.cumsum(counts)))], dtype=np.float64)
 
 
-def _words(count: int, width_m: float) -> str:
-    return f"{count} groups of {width_m:.2f} m" if count > 1 else f"whole boom, {width_m:.2f} m"
+def _told(count: int, boom_m: float) -> Note:
+    """What equal groups are called."""
+    if count == 1:
+        return Note.of("shutoff.layout_boom", width=Measure(boom_m, "length"))
+    return Note.of("shutoff.layout_groups", groups=count, width=Measure(boom_m / count, "length"))
+
+
+def _told_nozzles(machine: Machine) -> Note:
+    return Note.of("shutoff.layout_nozzle", width=Measure(machine.boom.nozzle_spacing_m, "length"))
+
+
+def _told_listed(counts: Sequence[int]) -> Note:
+    return Note.of("shutoff.layout_listed", groups=len(counts), nozzles="+".join(map(str, counts)))
 
 
 def floor_layout(machine: Machine) -> Layout:
     """A valve for every cell."""
-    return Layout("limit", "a valve for every cell (the floor)", machine.boom.nozzle_edges_m[[0, -1]], limit=True)
+    return Layout("limit", Note.of("shutoff.layout_limit"), machine.boom.nozzle_edges_m[[0, -1]], limit=True)
 
 
 def named_layout(machine: Machine, name: str) -> Layout | None:
@@ -82,9 +93,9 @@ def named_layout(machine: Machine, name: str) -> Layout | None:
     if name == "nozzle":
         if machine.boom.nozzle_count == 1:
             return None
-        return Layout("nozzle", f"every nozzle, {machine.boom.nozzle_spacing_m:.2f} m", edges)
+        return Layout("nozzle", _told_nozzles(machine), edges)
     if name == "boom":
-        return Layout("boom", f"whole boom, {machine.boom.width_m:.2f} m", edges[[0, -1]])
+        return Layout("boom", _told(1, machine.boom.width_m), edges[[0, -1]])
     if not (name.isascii() and name.isdigit() and int(name) >= 1):
         raise InputError(
             f"{name!r} is no outlet group.",
@@ -92,19 +103,20 @@ def named_layout(machine: Machine, name: str) -> Layout | None:
             hint="Use boom, nozzle, limit or a whole number of equal groups.",
         )
     cut = equal_groups(machine, int(name))
-    return Layout(name, _words(int(name), machine.boom.width_m / int(name)), cut)
+    return Layout(name, _told(int(name), machine.boom.width_m), cut)
 
 
 def logged_layout(log: Log, machine: Machine) -> Layout:
     """The layout whose states the log records: nozzles, sections, or the boom as one."""
     boom = machine.boom
     edges = boom.nozzle_edges_m
+    groups, cut = _told(1, boom.width_m), edges[[0, -1]]
     if log.state_kind == "nozzle":
-        return Layout("logged", f"as logged: every nozzle, {boom.nozzle_spacing_m:.2f} m", edges)
-    if log.state_kind == "section":
+        groups, cut = _told_nozzles(machine), edges
+    elif log.state_kind == "section":
+        groups = _told(len(boom.sections), boom.width_m)
         cut = edges[np.concatenate(([0], np.cumsum(boom.sections)))]
-        return Layout("logged", f"as logged: {_words(len(boom.sections), boom.width_m / len(boom.sections))}", cut)
-    return Layout("logged", f"as logged: whole boom, {boom.width_m:.2f} m", edges[[0, -1]])
+    return Layout("logged", Note.of("shutoff.layout_logged", groups=groups), cut)
 
 
 def layouts_for(machine: Machine, groups: Sequence[str], notes: list[Note]) -> tuple[Layout, ...]:
@@ -123,12 +135,10 @@ def layouts_for(machine: Machine, groups: Sequence[str], notes: list[Note]) -> t
         out.append(layout)
     for width in machine.replay.widths_m:
         cut = groups_of_width(machine, width)
-        mean = machine.boom.width_m / (cut.shape[0] - 1)
-        out.append(Layout(f"width {width:g} m", _words(cut.shape[0] - 1, mean), cut))
+        out.append(Layout(f"width {width:g} m", _told(cut.shape[0] - 1, machine.boom.width_m), cut))
     for number, counts in enumerate(machine.replay.nozzles_per_group, start=1):
         cut = listed_groups(machine, counts)
-        label = f"{cut.shape[0] - 1} groups of " + "+".join(str(n) for n in counts) + " nozzles"
-        out.append(Layout(f"list {number}", label, cut))
+        out.append(Layout(f"list {number}", _told_listed(counts), cut))
     asked = machine.replay
     kept: list[Layout] = []
     for layout in out:
@@ -145,10 +155,10 @@ def _own_layouts(machine: Machine, notes: list[Note]) -> Iterator[Layout]:
     for number, asked in enumerate(machine.replay.layouts, start=1):
         if asked.width_m is not None:
             cut = groups_of_width(machine, asked.width_m)
-            found: Layout | None = Layout("", _words(cut.shape[0] - 1, machine.boom.width_m / (cut.shape[0] - 1)), cut)
+            found: Layout | None = Layout("", _told(cut.shape[0] - 1, machine.boom.width_m), cut)
         elif isinstance(asked.groups, tuple):
             cut = listed_groups(machine, asked.groups)
-            found = Layout("", f"{cut.shape[0] - 1} groups of {'+'.join(map(str, asked.groups))} nozzles", cut)
+            found = Layout("", _told_listed(asked.groups), cut)
         else:
             found = named_layout(machine, str(asked.groups))
         if found is None:
@@ -161,7 +171,7 @@ def _own_layouts(machine: Machine, notes: list[Note]) -> Iterator[Layout]:
         yield replace(
             found,
             name=name,
-            label=f"{name}: {found.label}",
+            label=Note.of("shutoff.layout_named", name=name, groups=found.label),
             valves=asked.valves,
             off_when_covered=asked.off_when_covered,
             treated_margin_m=asked.overlap_margin_m,

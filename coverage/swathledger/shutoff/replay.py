@@ -74,7 +74,7 @@ def _as_logged(accounting: Accounting, swath: Swath, layout: Layout, done: NDArr
     swept = swath.linked & ~swath.standing
     open_s = float((done.sum(axis=1) * np.diff(swath.time_s))[swept].sum())
     return LayoutResult(
-        replace(layout, name="as logged", label=layout.label.replace("as logged", "as it was done")),
+        replace(layout, name="as logged", label=Note("shutoff.layout_done", layout.label.values)),
         {name: accounting.areas.cells[name] for name in QUANTITIES},
         accounting.areas.standard_error_m2("over_application"),
         accounting.areas.cell_m,

@@ -24,7 +24,7 @@ class Layout:
     ----------
     name : str
         As the user asked for it: ``boom``, ``nozzle``, ``limit``, ``9``, ``logged``, ``width 0.75 m``, ``list 1``.
-    label : str
+    label : Note
         Plain words for a reader.
     edges_m : (groups + 1,) float64
         Lateral edges of the groups, metres right of the boom centre, increasing.
@@ -42,7 +42,7 @@ class Layout:
     """
 
     name: str
-    label: str
+    label: Note
     edges_m: NDArray[np.float64]
     limit: bool = False
     valves: Valves | None = None

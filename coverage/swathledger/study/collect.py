@@ -15,6 +15,7 @@ from swathledger.documents.study import LeftOut
 from swathledger.errors import InputError
 from swathledger.geodesy import distance_m
 from swathledger.study.collected import AS_LOGGED, LOGGED, LayoutRow, StudyField, StudyJob
+from swathledger.words import words
 
 LEDGER = "ledger.json"
 SAME_PLACE_M = 500.0
@@ -62,6 +63,7 @@ def read_ledgers(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[L
     """
     jobs: list[StudyJob] = []
     left: list[LeftOut] = []
+    t = words().below("study.left_out_for.")
     seen: dict[str, str] = {}
     names: dict[str, int] = {}
     for name, path in ledger_files(results):
@@ -69,11 +71,11 @@ def read_ledgers(results: Sequence[Path]) -> tuple[tuple[StudyJob, ...], tuple[L
             data = path.read_bytes()
             digest = hashlib.sha256(data).hexdigest()
             if digest in seen:
-                left.append(LeftOut(name=name, reason=f"the same ledger as {seen[digest]}"))
+                left.append(LeftOut(name=name, reason=t("same", name=seen[digest])))
                 continue
             ledger = parse(Ledger, data, str(path))
         except OSError as error:
-            left.append(LeftOut(name=name, reason=f"cannot be read ({error.strerror or error})"))
+            left.append(LeftOut(name=name, reason=t("unread", error=error.strerror or error)))
             continue
         except InputError as error:
             left.append(LeftOut(name=name, reason=reason(error)))
@@ -138,7 +140,7 @@ def job_of(ledger: Ledger, name: str) -> StudyJob | LeftOut:
     field, area, model, made = ledger.field, ledger.area, ledger.model, ledger.provenance
     target = area.target_m2 or field.target_area_m2
     if target <= 0:
-        return LeftOut(name=name, reason="it has no target area")
+        return LeftOut(name=name, reason=words().line("study.left_out_for.no_target"))
     widest = next((row for row in ledger.replay if row.groups and row.group_width_m), None)
     return StudyJob(
         name=name,

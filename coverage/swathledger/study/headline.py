@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from swathledger.study.collected import AS_LOGGED
+from swathledger.words import words
 
 if TYPE_CHECKING:
     from swathledger.report.audited import Audit
@@ -46,6 +47,7 @@ def finest_of(names: Iterable[str]) -> str | None:
 
 def headlines(audit: Audit) -> tuple[Headline, ...]:
     """Headlines of an audit: over-application of every layout, skip, and savings from widest to finest."""
+    t = words().below("study.drive_figure.")
     areas = audit.accounting.areas
     target = areas.m2("target")
     if target <= 0:
@@ -61,21 +63,11 @@ def headlines(audit: Audit) -> tuple[Headline, ...]:
             if width is not None:
                 widths.append((width, name))
     out = [
-        Headline(
-            f"over_pct:{name}",
-            f"over-application {'as logged' if name == AS_LOGGED else f'under {name}'}, % of target",
-            value,
-            error,
-        )
+        Headline(f"over_pct:{name}", t("over_as_logged") if name == AS_LOGGED else t("over", layout=name), value, error)
         for name, (value, error) in values.items()
     ]
     out.append(
-        Headline(
-            f"skip_pct:{AS_LOGGED}",
-            "skip as logged, % of target",
-            areas.m2("skip") * share,
-            areas.standard_error_m2("skip") * share,
-        )
+        Headline(f"skip_pct:{AS_LOGGED}", t("skip"), areas.m2("skip") * share, areas.standard_error_m2("skip") * share)
     )
     pairs: list[tuple[str, str]] = []
     if widths:
@@ -85,6 +77,6 @@ def headlines(audit: Audit) -> tuple[Headline, ...]:
             pairs.append((max(widths)[1], finest))
     for first, second in pairs:
         (a, ea), (b, eb) = values[first], values[second]
-        words = f"saving, {first} to {second}, points"
-        out.append(Headline(f"saving:{first}:{second}", words, a - b, math.hypot(ea, eb)))
+        name, told = f"saving:{first}:{second}", t("saving", first=first, second=second)
+        out.append(Headline(name, told, a - b, math.hypot(ea, eb)))
     return tuple(out)

@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Source = Literal["gnss", "boundary", "antenna", "latency", "log_step"]
 SOURCES: tuple[Source, ...] = ("gnss", "boundary", "antenna", "latency", "log_step")
-SOURCE_WORDS = {
-    "gnss": "the receiver's error", "boundary": "the boundary's error", "antenna": "the antenna's place on the machine",
-    "latency": "the delay between valves and log", "log_step": "the step of the log",
-}  # fmt: skip
 _SIZES: dict[Source, tuple[str, ...]] = {
     "gnss": ("gnss_sigma_m", "heading_sigma_deg"), "boundary": ("boundary_sigma_m",), "antenna": ("antenna_sigma_m",),
     "latency": ("latency_sigma_s",), "log_step": ("log_step",),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from swathledger.documents.document import taken
 from swathledger.documents.study import AuditedHeadline, ChosenOtherwise, Sensitivity, UsedSettings
 from swathledger.study.headline import headlines
+from swathledger.words import words
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
@@ -25,19 +26,16 @@ class Variant:
 
 def variants_of(prepared: Prepared) -> tuple[Variant, ...]:
     """Cell, off_when_covered and gap bridging, each one step to either side of what was used."""
-    s = prepared.settings
+    s, t = prepared.settings, words().below("study.variant.")
     cell, gap = s.cell_m or 0.1, s.max_gap_s or 6.0
     off = s.off_when_covered or 1.0
     others = [share for share in (0.5, 0.75, 1.0) if abs(share - off) > 1e-9]
     out = [
-        Variant("cell_half", f"cells of {cell / 2:g} m", {"cell_m": cell / 2}),
-        Variant("cell_double", f"cells of {cell * 2:g} m", {"cell_m": cell * 2}),
-        *(
-            Variant(f"off_{share:g}", f"off when {100 * share:g} % covered", {"off_when_covered": share})
-            for share in others
-        ),
-        Variant("gap_half", f"gaps over {gap / 2:g} s not bridged", {"max_gap_s": gap / 2}),
-        Variant("gap_double", f"gaps up to {gap * 2:g} s bridged", {"max_gap_s": gap * 2}),
+        Variant("cell_half", t("cell", cell=cell / 2), {"cell_m": cell / 2}),
+        Variant("cell_double", t("cell", cell=cell * 2), {"cell_m": cell * 2}),
+        *(Variant(f"off_{share:g}", t("off", share=100 * share), {"off_when_covered": share}) for share in others),
+        Variant("gap_half", t("gap_half", gap=gap / 2), {"max_gap_s": gap / 2}),
+        Variant("gap_double", t("gap_double", gap=gap * 2), {"max_gap_s": gap * 2}),
     ]
     return tuple(out)
 

@@ -14,16 +14,11 @@ from swathledger.documents.study import JointFit, ShapeClass, ShapeEffect, Study
 from swathledger.study.collected import AS_LOGGED, LOGGED, StudyField, StudySettings
 from swathledger.study.regress import ols
 from swathledger.study.resolution import common_layouts
+from swathledger.words import words
 
 Floats = NDArray[np.float64]
 
-PREDICTORS = (
-    ("perimeter_to_area_per_m", "perimeter / area, 1/m"),
-    ("compactness", "compactness"),
-    ("convexity", "convexity"),
-    ("exclusions", "ponds and other exclusions"),
-    ("log10_target_ha", "log10 of the target, ha"),
-)
+PREDICTORS = ("perimeter_to_area_per_m", "compactness", "convexity", "exclusions", "log10_target_ha")
 TOGETHER = ("perimeter_to_area_per_m", "convexity", "exclusions", "log10_target_ha")
 """Predictors of the joint regression: compactness follows from perimeter / area and area, and would say it twice."""
 CLASS_EDGES_PER_M = (0.015, 0.025)
@@ -49,18 +44,19 @@ def ends(fields: Sequence[StudyField]) -> tuple[str, str] | None:
 def responses(fields: Sequence[StudyField]) -> list[tuple[str, str, list[float | None]]]:
     """Name, plain words and a value a field of what is set against shape."""
     out = []
+    t = words().below("study.response.")
     pair = ends(fields)
     single = [AS_LOGGED, *(pair or ())]
     for layout in single:
-        words = "over-application as logged, %" if layout == AS_LOGGED else f"over-application, {layout}, %"
-        out.append((f"over_pct:{layout}", words, [field.over_pct(layout) for field in fields]))
+        told = t("over_as_logged") if layout == AS_LOGGED else t("over", layout=layout)
+        out.append((f"over_pct:{layout}", told, [field.over_pct(layout) for field in fields]))
     saving = [(pair[0], pair[1]), (AS_LOGGED, pair[1])] if pair else []
     for first, second in saving:
         values: list[float | None] = []
         for field in fields:
             a, b = field.over_pct(first), field.over_pct(second)
             values.append(None if a is None or b is None else a - b)
-        out.append((f"saving:{first}:{second}", f"saving, {first} to {second}, points", values))
+        out.append((f"saving:{first}:{second}", t("saving", first=first, second=second), values))
     return out
 
 
@@ -75,8 +71,8 @@ def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> tupl
     from scipy import stats
 
     out = []
-    for name, words, y in responses(fields):
-        for measure, measure_words in PREDICTORS:
+    for name, told, y in responses(fields):
+        for measure in PREDICTORS:
             x = [predictor(field, measure) for field in fields]
             keep, ys, columns = _known(y, [x])
             varies = len(keep) >= 3 and float(np.ptp(columns[0])) > 0 and float(np.ptp(ys)) > 0
@@ -87,9 +83,9 @@ def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> tupl
             out.append(
                 ShapeEffect(
                     response=name,
-                    response_words=words,
+                    response_words=told,
                     predictor=measure,
-                    predictor_words=measure_words,
+                    predictor_words=words().line(f"study.predictor.{measure}"),
                     fields=len(keep),
                     spearman=None if rank is None else float(rank.statistic),
                     spearman_p=None if rank is None or len(keep) < 5 else float(rank.pvalue),
@@ -104,14 +100,14 @@ def shape_effects(fields: Sequence[StudyField], settings: StudySettings) -> tupl
 def joint_regressions(fields: Sequence[StudyField], settings: StudySettings) -> tuple[JointFit, ...]:
     """Every response on perimeter / area, convexity, exclusions and area together; HC3 errors."""
     out = []
-    for name, words, y in responses(fields):
+    for name, told, y in responses(fields):
         xs = [(measure, [predictor(field, measure) for field in fields]) for measure in TOGETHER]
         known = [(measure, x) for measure, x in xs if all(v is not None for v in x) and len(set(x)) > 1]
         keep, ys, columns = _known(y, [x for _, x in known])
         terms = [(measure, values) for (measure, _), values in zip(known, columns, strict=True)]
         fit = ols(name, ys, terms, labels=[fields[i].field_id for i in keep], level=settings.level)
         if fit is not None and known:
-            out.append(taken(JointFit, fit, response_words=words))
+            out.append(taken(JointFit, fit, response_words=told))
     return tuple(out)
 
 

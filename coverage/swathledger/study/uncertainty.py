@@ -12,18 +12,9 @@ from numpy.typing import NDArray
 from swathledger.errors import InputError
 from swathledger.notes import Note
 from swathledger.study.headline import Headline, headlines
-from swathledger.study.perturb import (
-    NO_ERROR,
-    SOURCE_WORDS,
-    SOURCES,
-    ErrorModel,
-    error_model_for,
-    only,
-    perturbed,
-    scaled,
-)
+from swathledger.study.perturb import NO_ERROR, SOURCES, ErrorModel, error_model_for, only, perturbed, scaled
 from swathledger.study.simulation_extrapolation import REDUCED, Excess, excess_by_figure, interval_for_truth
-from swathledger.words import say_all
+from swathledger.words import say_all, words
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
@@ -250,11 +241,8 @@ def _dominant_words(figures: tuple[FigureRange, ...]) -> str:
     """One sentence on the first figure: what dominates, and how the cells compare."""
     first = figures[0]
     if first.dominant is None:
-        return "No source of error moves the figures."
+        return words().line("study.dominant.none")
     total = sum(value**2 for value in first.by_source.values())
     share = 100.0 * first.by_source[first.dominant] ** 2 / total
-    return (
-        f"{SOURCE_WORDS[first.dominant].capitalize()} dominates: {share:.0f} % of the variance of the "
-        f"over-application as logged (sd {first.by_source[first.dominant]:.3f} points; sampling in cells "
-        f"{first.cell_error:.3f})."
-    )
+    sd = first.by_source[first.dominant]
+    return words().line(f"study.dominant.{first.dominant}", share=share, sd=sd, cells=first.cell_error)

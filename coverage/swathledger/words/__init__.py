@@ -67,6 +67,10 @@ class Words:
         """As when called, but plain text: for a terminal."""
         return self._form(key, values).format(**values)
 
+    def below(self, start: str) -> Callable[..., str]:
+        """`line` for the keys that begin with ``start``, as in ``below("terminal.")("season.done", ...)``."""
+        return lambda key, /, **values: self.line(start + key, **values)
+
     def _form(self, key: str, values: Mapping[str, Any]) -> str:
         """The sentence of a key, or that of its forms which goes with the value ``count``."""
         text = self.find(key)

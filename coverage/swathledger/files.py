@@ -41,7 +41,6 @@ def check_readable(path: Path, error: type[InputError] = InputError, *, folder: 
 
     Parameters
     ----------
-    path : Path
     error : exception type
         What is raised.
     folder : bool

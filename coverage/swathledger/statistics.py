@@ -37,7 +37,6 @@ def gauss_markov(rng: np.random.Generator, n: int, step: float | Floats, scale: 
 
     Parameters
     ----------
-    n : int
     step : float or (n - 1,) float64
         From one value to the next, in the unit of ``scale``.
     scale, sigma : float
@@ -93,7 +92,6 @@ class Means:
 
     Attributes
     ----------
-    fields : int
     mean : (q,) float64
     low, high : (q,) float64 or None
         Interval of each by itself; None with fewer than `LEAST_FIELDS` fields.
@@ -145,8 +143,6 @@ def means_over_fields(values: Floats, *, level: float = 0.9, resamples: int = 49
     ----------
     values : (n, q) float64
         n fields, q quantities; finite.
-    level : float
-    resamples, seed : int
 
     Notes
     -----
@@ -208,8 +204,6 @@ def ratio_over_fields(
     ----------
     amount, base : (n,) float64
         One value a field; finite, ``base`` above 0.
-    level : float
-    resamples, seed : int
 
     Returns
     -------

@@ -75,7 +75,6 @@ class Unit:
         A key of `INSIDE`.
     si, per : float
         Two numbers rather than their quotient, so that whole ones stay exact.
-    shown : tuple of Shown
     """
 
     suffix: str

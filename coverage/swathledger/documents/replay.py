@@ -124,7 +124,6 @@ def summed(step: str, lines: Iterable[tuple[SavingLine | None, float | None, flo
 
     Parameters
     ----------
-    step : str
     lines : iterable of (line, litres, m2)
         Of each job its line, and what was really laid there: litres and ground treated. None: it has no such line.
     """

@@ -41,7 +41,6 @@ def unit_of(quantity: str, money: str = "money", measure: str = "L or kg") -> st
 
     Parameters
     ----------
-    quantity : str
     money : str
         Currency that amounts of money are in.
     measure : str

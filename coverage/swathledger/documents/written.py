@@ -76,8 +76,6 @@ def faults(folder: Path, written: Written, *, verify: Iterable[str] | bool = Fal
 
     Parameters
     ----------
-    folder : Path
-    written : Written
     verify : bool or names
         Files whose hashes are compared too; True: all. Of the others only the sizes are.
     """

@@ -41,13 +41,11 @@ def field_from_quads(
     x_m, y_m : (n, 4) array_like
         Corners in plane metres, going round; a quad crossing itself (a boom end sweeping backwards) counts as its
         convex hull. Rows that are not finite are passed over.
-    plane : LocalPlane
     boom_width_m : float, optional
         Working width, m: sets the default of ``closing_m`` to half of it.
     closing_m : float, optional
         Gaps and bays narrower than this are taken as ground of the field: missed strips between passes are skips, not
         holes of the boundary.
-    field_id : str
     inputs : tuple of (str, str)
         Name and sha256 of the files the quads come from.
 

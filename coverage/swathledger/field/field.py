@@ -85,11 +85,8 @@ class Field:
 
     Attributes
     ----------
-    field_id : str
-    plane : LocalPlane
     boundary : shapely Polygon or MultiPolygon, plane metres, valid, not empty. Holes are ground beyond the boundary.
     exclusions : shapely geometry, plane metres, valid, clipped to the boundary, possibly empty.
-    source : {"given", "derived"}
     geodesic_area_m2 : float
         Area of the boundary on the WGS84 ellipsoid (pyproj.Geod), beside the plane's.
     recorded_area_m2 : float or None

@@ -36,11 +36,8 @@ class FieldOutline:
 
     Attributes
     ----------
-    field_id : str
     geometry : Polygon or MultiPolygon
         The mended boundary; x longitude, y latitude, WGS84 degrees. Exclusions are not taken out.
-    geodesic_area_m2 : float
-    recorded_area_m2 : float or None
     notes : tuple of Note
         What was mended.
     """

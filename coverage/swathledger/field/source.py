@@ -42,13 +42,11 @@ class Feature:
         Position in the file, from 1 (counted on through all layers).
     geometry : shapely geometry
         WGS84 degrees, x longitude, y latitude, two-dimensional, not mended.
-    field_id : str or None
     name : str or None
         A ``name`` column's text, used where the file has no ``field_id``.
     role : {"boundary", "exclusion"}
     buffer_m : float
         0 where not given.
-    recorded_area_m2 : float or None
     """
 
     row: int
@@ -70,9 +68,6 @@ class BoundaryFile:
         Name of the file.
     stem : str
         Its name without the ending: the field's name where the file gives none.
-    features : tuple of Feature
-    has_field_id : bool
-    notes : tuple of Note
     inputs : tuple of (str, str)
         Name and sha256 of each file read.
     """

@@ -35,7 +35,6 @@ class Key:
         Bounds of a number, or of each number of a list, in the field's own unit.
     likely : (float, float) or None
         Outside of these the unit is likely wrong: refused.
-    needed : bool
     file : str or None
         The key, where it differs from the field's name; its end is the unit preferred in messages.
     both : str or None
@@ -73,7 +72,6 @@ class Entry:
         Of the part.
     hint : type
         Of the part's field, "or None" taken off.
-    key : Key
     names : mapping of str to Unit or None
         Preferred first.
     size : float

@@ -218,7 +218,6 @@ def plumbing_of(given: Mapping[str, Any], sections: tuple[int, ...], unsaid: Seq
     ----------
     given : mapping
         Fields that the file gives.
-    sections : tuple of int
     unsaid : sequence of int
         Positions of the lines whose ``carries`` is not given.
 

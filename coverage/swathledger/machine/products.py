@@ -45,7 +45,6 @@ class Product:
 
     Attributes
     ----------
-    name : str
     measure : {"L", "kg"}
         What it is bought and metered by.
     rate_per_m2 : float or None
@@ -54,7 +53,6 @@ class Product:
         For one L or kg, in ``currency``.
     currency : str or None
         Three capitals.
-    active_ingredient : str or None
     active_g_per_unit : float or None
         Grams of active ingredient in one L or kg.
     label_max_per_m2 : float or None

@@ -38,7 +38,6 @@ class OverLabel:
 
     Attributes
     ----------
-    name : str
     label_max_per_m2 : float or None
         L/m2 or kg/m2; None: not entered.
     area_m2 : float or None
@@ -104,7 +103,6 @@ class ProductBook:
 
     Attributes
     ----------
-    product : Product
     spray_l : mapping of place to float or None
         Litres of spray that carried it, by place.
     area_m2 : mapping of place to float
@@ -127,11 +125,8 @@ class ProductAccount:
 
     Attributes
     ----------
-    books : tuple of ProductBook
-    tank : Tank
     basis : {"litres", "area"}
         Amounts from the litres of spray, or, where those are unknown, from ground treated at the set rate.
-    currency : str or None
     cost_per_l, cost_per_m2 : float or None
         Money of all products in one litre of spray, and for one application on one m2; None where any price or rate
         is not known. With products that change during the job the mean over its litres.
@@ -157,7 +152,6 @@ class ProductPlan:
 
     Attributes
     ----------
-    tank : Tank
     sink : DoseSink or None
         To be shown the job's own bands. None: those would not tell the dose, and the products are painted once more.
     """

@@ -34,7 +34,6 @@ class RetrofitCase:
     ----------
     price : float
         Of the retrofit, fitted.
-    life_years : float
     interest : float
         Share a year: 8 % is 0.08.
     area_a_year_m2 : float
@@ -169,8 +168,6 @@ class BudgetLine:
     Attributes
     ----------
     part : {"added income", "reduced costs", "reduced income", "added costs"}
-    label : str
-    factors : tuple of Factor
     """
 
     part: Part
@@ -185,13 +182,7 @@ class BudgetLine:
 
 @dataclass(frozen=True, slots=True)
 class PartialBudget:
-    """Gains and losses of a year, and the difference.
-
-    Attributes
-    ----------
-    lines : tuple of BudgetLine
-    currency : str
-    """
+    """Gains and losses of a year, and the difference."""
 
     lines: tuple[BudgetLine, ...]
     currency: str
@@ -286,10 +277,8 @@ class Payback:
         Savings less upkeep.
     net_a_year : float
         The same less depreciation and interest.
-    net_present_value : float
     internal_rate_of_return : float or None
         Share a year.
-    simple_payback_years, discounted_payback_years : float or None
     break_even_area_m2 : float or None
         Ground sprayed a year at which the year comes to nothing. Priming goes with the ground where the case counts it
         by ground; other lines stay as they are.

@@ -27,7 +27,6 @@ class PrimeSeen:
 
     Attributes
     ----------
-    occasion : str
     day : int or None
         Number of the local solar day; None where the log has no absolute time.
     start : str
@@ -57,7 +56,6 @@ class JobLedger:
         Folder of the ledger, relative to the season's.
     client : str
         Folder of the client; "" where there is none.
-    ledger : Ledger
     """
 
     name: str

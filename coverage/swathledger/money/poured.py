@@ -75,10 +75,8 @@ class Poured:
 
     Attributes
     ----------
-    times_a_year : float
     litres_each : float
         Mean over the year.
-    litres_a_year : float
     measured : int
         Primes of the ledgers whose litres were measured.
     seen : int
@@ -109,13 +107,6 @@ def primes_kept(
 
     Of a measured prime that begins with water, product is its litres less what was swept out first; of one that begins
     with product, all of it. What still leaves the nozzles with a return is taken off, and nothing falls below 0.
-
-    Parameters
-    ----------
-    found : Recirculation
-    primes : sequence of PrimeSeen
-    rinses_a_year : float or None
-    primes_per_m2 : float
     """
     known = [prime.litres for prime in primes if prime.litres is not None]
     wet = [max(max(litres - found.open_swept_l, 0.0) - found.still_product_l, 0.0) for litres in known]

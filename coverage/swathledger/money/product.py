@@ -19,11 +19,9 @@ class ProductUse:
 
     Attributes
     ----------
-    name : str
     measure : {"L", "kg"}
     amount : float or None
         L or kg.
-    money : float or None
     active_g : float or None
         Grams of active ingredient.
     """

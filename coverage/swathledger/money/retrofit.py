@@ -39,17 +39,13 @@ class RetrofitTerms:
         Ground sprayed a year, each application counted. None: the season's own.
     product_cost_per_m2 : float or None
         Products of one application. None: from the ledgers' products.
-    currency : str or None
     layout, baseline : str
         Labels of the ledgers' replay. Baselines are also ``resolution`` (today's groups with the layout's own valves,
         under one model and at equal cover), ``model`` (today's groups and valves under the model) and ``logged``.
     plumbing : Plumbing or None
         Of today's machine. Where it does not recirculate, priming (and rinsing) through a return is a saving.
-    primes_a_year, rinses_a_year : float or None
-    other_saving_a_year : float
     level : float
         Of the interval.
-    resamples, seed : int
     """
 
     price: float
@@ -77,18 +73,12 @@ class Retrofit:
 
     Attributes
     ----------
-    case : RetrofitCase
     interval : Interval
         Of the product saving a year, in money.
     low, high : RetrofitCase or None
         The case at the ends of the interval.
-    used : tuple of JobLedger
-    set_aside : tuple of SetAsideLedger
-    fields : int
     covered_m2, spared_m2 : float
         Of the ledgers used: ground treated, and ground's worth of product spared.
-    prime, rinse : Poured or None
-    warnings, assumptions : tuple of Note
     """
 
     case: RetrofitCase

@@ -59,7 +59,6 @@ def tornado(
 
     Parameters
     ----------
-    case : RetrofitCase
     ranges : mapping of str to (low, high)
         Names of number fields of the case. The case's own value need not lie between.
     outcome : callable

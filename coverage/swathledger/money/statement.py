@@ -90,7 +90,6 @@ def payback_document(folder: Path, terms: RetrofitTerms, units: UnitSystem = "me
     ----------
     folder : Path
         What ``season`` or ``audit`` wrote.
-    terms : RetrofitTerms
     units : {"metric", "us"}
         Of the budget's factors and the whole break-even units (hectares or acres); all else is SI.
 

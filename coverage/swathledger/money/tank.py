@@ -36,7 +36,6 @@ class Tank:
     spray_rate_l_m2 : float or None
         Spray of one application that the products' rates belong to, L/m2.
     spray_rate_source : {"machine file", "logged", "median of the log"} or None
-    notes : tuple of Note
     """
 
     products: tuple[Product, ...]

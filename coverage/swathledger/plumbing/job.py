@@ -53,7 +53,6 @@ class StandingJob:
         where the litres are measured.
     recirculation : Recirculation or None
         What priming through a return would spare, from the machine's ``[plumbing]``; None where no volume is known.
-    recirculates : bool or None
     footprint_m : float
         Assumed length of the wetted ground along the travel, m.
     """

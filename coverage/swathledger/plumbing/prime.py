@@ -116,7 +116,6 @@ class SectionPrime:
     ----------
     section : int
         From 1, left to right.
-    nozzles : int
     hose_l, pipe_l : float
         Content of the hose to the section and of the pipe along its nozzles, L.
     out_l : float
@@ -148,7 +147,6 @@ class Prime:
         Of ``plug_l``, what left nearer nozzles as full-strength product already, L (``plug_l - swept_l``).
     governing_section : int
         Section with the farthest nozzle, in litres.
-    sections : tuple of SectionPrime
     """
 
     swept_l: float
@@ -207,7 +205,6 @@ def prime(plumbing: Plumbing, strength: float = 0.95) -> Prime | None:
 
     Parameters
     ----------
-    plumbing : Plumbing
     strength : float
         C/C0 that counts as full strength in the mixed model, 0 <= strength < 1.
 
@@ -338,7 +335,6 @@ def boom_flow(
 
     Parameters
     ----------
-    plumbing : Plumbing
     flow_l_s : float, optional
         Given flow, L/s; wins over all else.
     rate_l_m2, width_m : float, optional

@@ -47,10 +47,8 @@ def water_for_residue_l(residual_l: float, residue: float, rinses: int) -> float
 
     Parameters
     ----------
-    residual_l : float
     residue : float
         Wanted C/C0, above 0 and at most 1.
-    rinses : int
 
     Examples
     --------
@@ -77,7 +75,6 @@ class RinseRow:
 
     Attributes
     ----------
-    rinses : int
     water_each_l, water_total_l : float
         Water for the wanted residue, L.
     fits : bool or None
@@ -103,7 +100,6 @@ class RinsePlan:
         Vr, L.
     residue : float
         Wanted C/C0.
-    rinse_tank_l : float or None
     rows : tuple of RinseRow
         For n = 1, 2, ...
     """
@@ -130,8 +126,6 @@ def rinse_plan(
         What stays in the system each time, L.
     residue : float
         Wanted C/C0; 0.02 is the limit at the nozzle that Denmark set in 2009 (0.01: France 2006), as cited by OMAFRA.
-    rinse_tank_l : float, optional
-    most : int
     """
     if rinse_tank_l is not None and not 0 < rinse_tank_l < math.inf:
         raise InputError(f"must be a positive number, found {rinse_tank_l!r}.", column="rinse_tank_l")

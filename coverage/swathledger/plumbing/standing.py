@@ -46,7 +46,6 @@ class StandingDischarge:
         Ground wetted, m2: open width x the assumed length of the spray's footprint. None where not known.
     distance_to_boundary_m : float or None
         From there to the nearest boundary line, m, whichever side.
-    inside_boundary : bool or None
     distance_to_exclusion_m : float or None
         To the nearest exclusion, m, 0 inside one. None: no exclusions given, or no field.
     """
@@ -96,7 +95,6 @@ class Stop:
 
     Attributes
     ----------
-    start_time_s, duration_s : float
     latitude_deg, longitude_deg : float
         Antenna where it began.
     logged : bool
@@ -119,9 +117,6 @@ class StandingReport:
 
     Attributes
     ----------
-    discharges : tuple of StandingDischarge
-    primes : tuple of LikelyPrime
-    stops : tuple of Stop
     litres : float or None
         Sum over the discharges whose litres are known, L; None where no discharge has known litres, 0 where there are
         no discharges.
@@ -269,7 +264,6 @@ def find_primes(
         A prime that began with one of them is told apart (``discharge`` holds its index).
     previous_spray_end_s : float, optional
         When the same machine last sprayed before this log. None: not known, and the log's first spray counts.
-    long_stop_s : float
     """
     starts = {event.start_time_s: index for index, event in enumerate(discharges)}
     primes = []

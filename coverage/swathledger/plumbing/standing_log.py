@@ -66,7 +66,6 @@ def standing_report(
 
     Parameters
     ----------
-    log : Log
     field : Field or None
         For the distances; without it they are None.
     standing, spraying : (n - 1,) bool

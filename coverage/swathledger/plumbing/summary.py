@@ -33,7 +33,6 @@ def prime_document(
 
     Parameters
     ----------
-    machine : Machine
     flow_l_s : float, optional
         Flow of the whole boom, L/s; else from the nozzles' flow, else from set rate, width and speed.
     speed_m_s : float, optional

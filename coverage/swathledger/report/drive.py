@@ -30,14 +30,12 @@ class Stretch:
         Path of the boom centre, plane metres; broken where the path is not known.
     start_s, end_s : float
         Seconds since the first epoch of the log.
-    length_m : float
     heading_deg : float
         Mean driving direction, clockwise from north, weighted by distance.
     mean_width_m : float
         Mean open width.
     rate_l_m2 : float or None
         Litres over the ground swept; None where the log tells no litres.
-    volume_l : float or None
     open_nozzles : str or None
         ``"1-36,46-72"``; None for a swath known only by its width, and for passes, in which it varies.
     """

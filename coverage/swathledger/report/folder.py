@@ -108,7 +108,6 @@ def check_place(out: Path, by: By, *, overwrite: bool, inputs: Sequence[Path] = 
 
     Parameters
     ----------
-    out : Path
     by : By
         Whose results may be replaced.
     overwrite : bool

@@ -29,7 +29,6 @@ class Figures:
     document : dict
         As in ``ledger.json``.
     system : {"metric", "us"}
-    t : Words
     """
 
     def __init__(self, document: dict[str, Any], system: UnitSystem, t: Words) -> None:

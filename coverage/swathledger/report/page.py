@@ -122,7 +122,6 @@ def render(stored: Stored, system: UnitSystem = "metric", *, language: str = ENG
 
     Parameters
     ----------
-    stored : Stored
     system : {"metric", "us"}
     language : str
         As in :func:`swathledger.words.words`.

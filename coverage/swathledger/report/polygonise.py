@@ -75,7 +75,6 @@ class Pieces:
         By kind, then largest first.
     small_count, small_cells : dict of kind to int
         Pieces below :data:`SMALLEST_PIECE_M2`.
-    cell_m : float
     """
 
     drawn: tuple[Piece, ...]
@@ -93,7 +92,6 @@ class PieceCollector:
 
     Parameters
     ----------
-    frame : Frame
     read_key : callable
         Gives kind and cause of a key (1..255).
 

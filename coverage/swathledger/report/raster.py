@@ -60,7 +60,6 @@ class CoverRaster:
     ----------
     folder : Path
         Where the temporary file lives while bands come in.
-    frame : Frame
     proj4 : str
         The field's plane.
     rate_l_m2 : float or None

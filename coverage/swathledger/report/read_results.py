@@ -33,12 +33,10 @@ class Stored:
 
     Attributes
     ----------
-    folder : Path
     ledger : Ledger
         Of ``ledger.json``.
     document : dict
         The same as plain values, for the paths of a page.
-    plane : LocalPlane
     layers : dict of name to StoredLayer
     """
 

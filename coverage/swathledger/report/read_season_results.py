@@ -18,7 +18,6 @@ class StoredSeason:
 
     Attributes
     ----------
-    folder : Path
     season : SeasonDocument
         Of ``season.json``.
     document : dict

@@ -22,13 +22,7 @@ FORMATS: Final[tuple[Format, ...]] = ("html", "pdf")
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A folder of results and what it is of.
-
-    Attributes
-    ----------
-    folder : Path
-    kind : {"job", "season", "study"}
-    """
+    """A folder of results and what it is of."""
 
     folder: Path
     kind: Literal["job", "season", "study"]

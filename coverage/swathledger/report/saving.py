@@ -27,7 +27,6 @@ class StepLine:
     ----------
     name : str
         A step; or a level: ``done``, ``layout`` or ``floor_left``, what is left after the steps above it.
-    words : str
     sign : str
         Of a step: minus where it spares, plus where it costs; empty for a level.
     number : Markup

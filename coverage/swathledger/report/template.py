@@ -72,7 +72,6 @@ def page(
     ----------
     template : str
         Its name.
-    t : Words
     system : {"metric", "us"}
     style : str
         Of :func:`sheet`.

@@ -39,7 +39,6 @@ class ResultFolder:
     ----------
     folder : Path
         An empty folder; the caller puts it in its place once everything is written.
-    placed : Placed
     threads : int
         Threads that compress; no byte of a file changes.
 

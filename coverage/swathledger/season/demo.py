@@ -19,7 +19,6 @@ class Shuffled:
 
     Attributes
     ----------
-    folder : Path
     logs : dict of str to str
         File, relative to the folder, to the name of the sample it is.
     copy, cut_short, road, no_log : str

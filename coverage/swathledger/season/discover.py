@@ -35,7 +35,6 @@ class GivenMachine:
     ----------
     name : str
         Path as the manifest is to have it.
-    machine : Machine
     folder : str or None
         Relative to the manifest; None: for all that no folder claims.
     """
@@ -51,14 +50,10 @@ class FoundLog:
 
     Attributes
     ----------
-    path : Path
     name : str
         Path as the manifest is to have it.
     below : PurePosixPath
         Path under the folder that was searched.
-    machine : GivenMachine
-    preview : Preview
-    remarks : tuple of Note
     """
 
     path: Path
@@ -214,8 +209,6 @@ def find_logs(
 
     Parameters
     ----------
-    folder : Path
-    machines : sequence of GivenMachine
     base : Path
         Folder of the manifest: names are relative to it.
     skip : sequence of Path

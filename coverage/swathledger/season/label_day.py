@@ -36,10 +36,8 @@ class DayJob:
 
     Attributes
     ----------
-    id : str
     folder : Path
         Of its results.
-    ledger : Ledger
     """
 
     id: str

@@ -64,7 +64,6 @@ class Job:
         With ``field_id`` set, and ``product`` where the job names one.
     products : tuple of Product
         Checked ``[[products]]`` tables of the job and of the season, in SI; they come before the machine file's.
-    remarks : tuple of Note
     """
 
     id: str
@@ -134,7 +133,6 @@ def read_manifest(path: Path, *, overrides: Mapping[str, Any] | None = None) -> 
 
     Parameters
     ----------
-    path : path
     overrides : mapping, optional
         Settings that come before those of the file; a value of None changes nothing.
 

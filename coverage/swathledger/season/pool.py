@@ -36,13 +36,7 @@ class Pool(Protocol):
 
 
 class LocalPool:
-    """Spawned processes, one to a seat: a worker that dies takes no other task with it.
-
-    Parameters
-    ----------
-    seats : int
-    tasks_per_worker : int
-    """
+    """Spawned processes, one to a seat: a worker that dies takes no other task with it."""
 
     def __init__(self, seats: int, tasks_per_worker: int = TASKS_PER_WORKER) -> None:
         self.seats = seats

@@ -42,7 +42,6 @@ class Preview:
         Times are dates.
     whole : bool
         False: samples of a large file.
-    remarks : tuple of Note
     """
 
     time_s: NDArray[np.float64]

@@ -29,7 +29,6 @@ class Season:
 
     Attributes
     ----------
-    folder : Path
     ran : tuple of Outcome
         Jobs run now, in the order of the manifest.
     resumed : tuple of str
@@ -66,7 +65,6 @@ def run_season(
 
     Parameters
     ----------
-    manifest : Manifest
     out : Path
         Results of each job go to ``out/CLIENT/JOB``; jobs without a client to ``out/all/JOB``.
     workers : int, optional

@@ -25,12 +25,10 @@ class Item:
 
     Attributes
     ----------
-    id : str
     payload : object
         What the work is called with.
     alone : object
         The same, for when it has the computer to itself.
-    need : Need
     """
 
     id: str
@@ -45,12 +43,10 @@ class Step:
 
     Attributes
     ----------
-    outcome : Outcome
     done, total : int
         Tasks done by this run, of how many.
     hectares : float
         Hectares done by this run.
-    hectares_per_s : float
     left_s : float or None
         Time left at the rate so far; None before anything is known.
     """
@@ -148,7 +144,6 @@ def run_items(
     ----------
     items : sequence of Item
         Ids differ.
-    pool : Pool
     work : callable
         Takes a payload, gives an `Outcome`; known to workers by name.
     budget_bytes : int

@@ -38,7 +38,6 @@ class Visit:
     ----------
     field : int
         Position in the list of outlines.
-    product : str
     spans : tuple of (float, float) or None
         None: the whole log.
     start_s, end_s : float
@@ -59,12 +58,7 @@ class Visit:
 
 
 class FieldIndex:
-    """Fields that can be asked which of them holds a place; longitudes that differ by whole turns are the same.
-
-    Parameters
-    ----------
-    outlines : sequence of FieldOutline
-    """
+    """Fields that can be asked which of them holds a place; longitudes that differ by whole turns are the same."""
 
     def __init__(self, outlines: Sequence[FieldOutline]) -> None:
         self.outlines = tuple(outlines)
@@ -129,7 +123,6 @@ class Visited:
 
     Attributes
     ----------
-    visits : tuple of Visit
     passed : tuple of int
         Fields that were entered and not treated.
     elsewhere_share : float

@@ -169,7 +169,6 @@ def write_tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> Seaso
 
     Parameters
     ----------
-    manifest : Manifest
     out : Path
         Holds the finished results of every job that did not fail.
     failed : dict

@@ -37,16 +37,12 @@ class AuditTask:
 
     Attributes
     ----------
-    id : str
-    logs : tuple of str
     spans : tuple
         For each log its stretches, or None.
-    machine : str
     boundary : str
         ``"derive"`` or a path.
     out : str
         Folder of the results.
-    settings : AuditSettings
     products : tuple of Product
         Products of the manifest, which come before those of the machine file.
     key : str
@@ -70,11 +66,9 @@ class Outcome:
 
     Attributes
     ----------
-    id : str
     kind : {"done", "failed", "disk_full"}
     reason : str
         Why not; empty where done.
-    seconds : float
     peak_bytes : int
         Most memory the worker has held so far; 0 where not known.
     """

@@ -72,7 +72,6 @@ def write_layers(
 
     Parameters
     ----------
-    path : Path
     layers : mapping
         Name to rows, columns and geometries (None where there is none).
     day : str

@@ -29,7 +29,6 @@ class DriveSettings:
 
     Attributes
     ----------
-    speeds : Speeds
     rate_l_m2 : float
         Set rate.
     log_hz : float
@@ -60,12 +59,10 @@ class DriveSettings:
         Standing with all open before the start, the boom being charged; 0: none.
     charge_share : float
         Flow meanwhile, as a share of that at full width and speed.
-    stops : tuple of PlannedStop
     log_states : {"valve", "command"}
         Which states the log holds.
     start_s : float
         Time of the first row.
-    seed : int
     """
 
     speeds: Speeds = field(default_factory=Speeds)
@@ -137,7 +134,6 @@ class Driven:
         As logged: antenna with the receiver's error; speed negative in reverse; flow as its mean until the next tick
         of the log, so that flow times time adds up to the true litres.
     logged_state : (m, k) bool
-    events : tuple of Event
     volume_l : float
         Sum of ``flow_l_s`` over the drive.
     """
@@ -193,10 +189,8 @@ def drive(plan: DrivePlan, machine: Machine, target: BaseGeometry, settings: Dri
     ----------
     plan : DrivePlan
         Planned with the machine's width and its ``lag_m``.
-    machine : Machine
     target : polygon(s), plane metres
         What the section control knows as ground to be treated.
-    settings : DriveSettings, optional
 
     Returns
     -------

@@ -19,8 +19,6 @@ class FieldShape:
 
     Attributes
     ----------
-    name : str
-    boundary : Polygon
     exclusions : tuple of Polygon
         Ground not to be treated.
     buffers_m : tuple of float
@@ -200,7 +198,6 @@ def random_field(perimeter_to_area_per_m: float, area_m2: float, seed: int | np.
     perimeter_to_area_per_m : float
         For instance 0.01, 0.02 or 0.03 per m. The least possible for an area is the circle's, ``2 sqrt(pi / area)``; at
         least 1.25 times that is needed here, and at most 12 / sqrt(area) (a strip 1/30 as wide as long).
-    area_m2 : float
     seed : int or numpy Generator
 
     Raises

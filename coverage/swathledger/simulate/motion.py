@@ -27,7 +27,6 @@ class PlannedStop:
     ----------
     station_m : float
         Along the whole drive.
-    duration_s : float
     log_gap : bool
         Whether the log falls silent meanwhile (from 5 s after the halt to 5 s before the start).
     kind : str
@@ -50,7 +49,6 @@ class Speeds:
         On passes.
     lap_share, transport_share : float
         Laps and transport, as shares of it.
-    reverse_m_s : float
     lateral_m_s2, gain_m_s2, brake_m_s2 : float
         Greatest acceleration sideways (limits turns), forwards, and of braking.
     """

@@ -58,13 +58,10 @@ class DrivePlan:
 
     Attributes
     ----------
-    segments : tuple of Segment
-    width_m, turning_radius_m : float
     lag_m : float
         How far the boom follows behind the guided point.
     bearing_deg : float or None
         Of the passes, 0..180; None for contour passes or none.
-    headland_laps : int
     notes : tuple of Note
         What was guessed, and where no sound way was found.
     """

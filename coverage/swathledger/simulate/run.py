@@ -34,7 +34,6 @@ class RunSettings:
 
     Attributes
     ----------
-    plan : PlanSettings
     drive : DriveSettings
         Its rate and seed are starting values: the machine's set rate comes first, and each field has a seed of its own.
     turning_radius_m : float or None
@@ -45,7 +44,6 @@ class RunSettings:
         Whether the tank of ``[plumbing]`` runs empty.
     stop_s : float
         A stop with a silent log of this length on the way; 0: none.
-    dialect : Dialect
     """
 
     plan: PlanSettings = field(default_factory=PlanSettings)

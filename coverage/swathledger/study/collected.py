@@ -53,10 +53,8 @@ class LayoutRow:
     ----------
     layout : str
         Word of the layout: ``boom``, ``9``, ``nozzle``, ``limit``, ``logged``, ``as logged``.
-    groups : int or None
     group_width_m : float or None
         None for ``limit``.
-    over_application_m2, skip_m2, applied_m2, overlap_extra_m2, outside_m2, excluded_m2 : float or None
     standard_error_m2 : float or None
         Of the over-application, from the count of edge cells.
     volume_l, saved_l, saved_pct : float or None
@@ -96,27 +94,22 @@ class StudyJob:
     ----------
     name : str
         Where its ledger lies below the folder given, without the file's name.
-    field_id, machine : str
     boundary : str
         ``given``, ``derived`` or ``unknown``.
     projection : str
         Tells where the field lies; "" where the ledger does not tell.
     target_area_m2 : float
         Area of the target by its cells, the base of every percentage; above 0.
-    perimeter_to_area_per_m, compactness, convexity, exclusion_area_m2 : float or None
     exclusions : int or None
         Ponds, waterways and holes; None where the ledger does not count them.
     boom_width_m : float or None
         Groups times their width.
     agreement_pct : float or None
         How far the replayed layout agrees with what was done.
-    trusted : bool or None
-    cell_m, revisit_s, off_when_covered : float or None
     off_rate_pct : float or None
         Target treated once beyond +/-10 % of the set rate, per cent of the target.
     inputs : tuple of str
         sha256 of the ledger's inputs.
-    rows : tuple of LayoutRow
     """
 
     name: str
@@ -160,7 +153,6 @@ class StudyField:
     ----------
     number : int
         From 0, in the order of first appearance.
-    field_id : str
     jobs : tuple of StudyJob
         Several drives on the same ground are not independent of each other: their areas are added up.
     """

@@ -22,8 +22,6 @@ class Headline:
     ----------
     name : str
         ``over_pct:LAYOUT``, ``skip_pct:as logged``, ``saving:FIRST:SECOND`` (percentage points of the target).
-    words : str
-    value : float
     cell_error : float
         Standard error by sampling in cells; of a saving, that of two independent areas, which is more than it has.
     """

@@ -50,14 +50,12 @@ def ols(
 
     Parameters
     ----------
-    response : str
     y : (n,) float64
     predictors : sequence of (name, (n,) float64)
     cluster : sequence of int, optional
         Field of every row, where one field has several: errors are then robust to dependence within a field.
     labels : sequence of str, optional
         What to call the rows by, for the one whose removal would move the fit most; their numbers if not given.
-    level : float
 
     Notes
     -----

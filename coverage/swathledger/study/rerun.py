@@ -27,16 +27,12 @@ class RerunSettings:
 
     Attributes
     ----------
-    manifest : Path
     draws : int
         Redrawn drives a field; 0: no uncertainty.
-    sensitivity : bool
     sample : int
         Fields taken, evenly over their perimeter per area.
-    gnss_class : str or None
     cell_m : float or None
         None: as the ledgers were made.
-    threads : int
     """
 
     manifest: Path

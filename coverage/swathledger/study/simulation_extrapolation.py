@@ -202,7 +202,6 @@ def interval_for_truth(draws: Floats, excess: Excess, level: float, *, floor: bo
     draws : (n,) float64
     excess : Excess
         Of this figure, see :func:`excess_by_figure`.
-    level : float
     floor : bool
         Whether the figure is an area; a saving may be negative.
     """

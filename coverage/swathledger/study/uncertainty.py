@@ -29,7 +29,6 @@ class FigureRange:
 
     Attributes
     ----------
-    name, words : str
     read : float
         As the audit has it.
     centre : float
@@ -74,12 +73,8 @@ class Uncertainty:
 
     Attributes
     ----------
-    figures : tuple of FigureRange
     draws, source_draws : int
         Redrawn drives with all sources, and with each alone; as many as these with all at a quarter of their size.
-    level : float
-    seed : int
-    errors : ErrorModel
     notes : tuple of Note
         What was assumed.
     dominant_words : str

@@ -62,7 +62,6 @@ class LayerTable:
         Attributes, and the geometry as WKB where it was asked for and there is one.
     geometry : str or None
         Name of the geometry's column.
-    crs : str or None
     warnings : tuple of str
         What GDAL warned of.
     """

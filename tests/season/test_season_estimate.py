@@ -18,7 +18,7 @@ def job(name, target_m2, *lines, machine="m", client="", applied_l=1000.0):
         area={"target_m2": target_m2},
         volume=volume(applied_l=applied_l),
         provenance={"machine": machine},
-        estimate=[dict(line, level=0.9, dominant=None, read=line.get("read", 0.0)) for line in lines],
+        estimate=[dict(line, level=0.9, dominant=None, read=line.get("read", line["best"])) for line in lines],
     )
     return JobLedger(name, client, document)
 
@@ -71,6 +71,38 @@ def test_boundaries_are_shared_within_a_client():
 
     assert season("x", "x", "x", "x").by_source["boundary"] == pytest.approx(0.2)
     assert season("x", "y", "z", "w").by_source["boundary"] == pytest.approx(0.1)  # 0.2 / sqrt(4)
+
+
+def test_two_fields_of_one_machine_by_hand():
+    # 1 and 3 ha of one machine and client; read 2.5 and 2.0, best 2.0 and 1.8: 0.2 x 0.5 = 0.10 and 0.2 x 0.2 = 0.04
+    # of switching are one miss for both, the rest of 0.26 and 0.05 is their own: 0.24 and 0.03.
+    a = over(2.0, Z * 0.28, switching=0.26, antenna=0.1, cells=0.02) | {"read": 2.5}
+    b = over(1.8, Z * 0.28, switching=0.05, antenna=0.06, cells=0.01) | {"read": 2.0}
+    a["low"], a["high"] = (2.0 + sign * Z * math.sqrt(0.26**2 + 0.1**2 + 0.02**2) for sign in (-1, 1))
+    b["low"], b["high"] = (1.8 + sign * Z * math.sqrt(0.05**2 + 0.06**2 + 0.01**2) for sign in (-1, 1))
+    found = only([job("a", 1e4, a), job("b", 3e4, b)])
+    assert found.best == pytest.approx((2.0 + 3 * 1.8) / 4)
+    alike = (0.10 + 3 * 0.04) / 4  # 0.055
+    antenna = (0.1 + 3 * 0.06) / 4  # 0.07
+    own = math.sqrt((0.24 / 4) ** 2 + (3 * 0.03 / 4) ** 2)
+    cells = math.sqrt((0.02 / 4) ** 2 + (3 * 0.01 / 4) ** 2)
+    assert found.by_source == pytest.approx({"switching": math.hypot(alike, own), "antenna": antenna, "cells": cells})
+    reach = Z * math.sqrt(alike**2 + antenna**2 + own**2 + cells**2)
+    assert (found.low, found.high) == (pytest.approx(found.best - reach), pytest.approx(found.best + reach))
+    # of two machines nothing is alike: all in quadrature
+    apart = only([job("a", 1e4, a, machine="m"), job("b", 3e4, b, machine="n")])
+    assert apart.by_source["switching"] == pytest.approx(math.hypot(0.26 / 4, 3 * 0.05 / 4))
+    assert apart.by_source["antenna"] == pytest.approx(math.hypot(0.1 / 4, 3 * 0.06 / 4))
+
+
+def test_savings_share_what_their_drives_share_and_the_model():
+    # of the over-application's variance 0.03^2 + 0.04^2 of 0.1^2 is the machine's and the client's: a quarter
+    drive = over(1.0, Z * 0.1, antenna=0.03, boundary=0.04, switching=math.sqrt(0.0075))
+    saving = line("saved_pct:nozzle", 4.0, Z * 0.5, errors=0.4, model=0.3)
+    found = {e.quantity: e for e in season_estimates([job(str(k), 1e4, drive, saving) for k in range(4)])}
+    errors = found["saved_pct:nozzle"].by_source["errors"]
+    assert errors == pytest.approx(0.4 * math.sqrt(0.25 + 0.75 / 4))
+    assert found["saved_pct:nozzle"].by_source["model"] == pytest.approx(0.3)
 
 
 def test_litres_add_and_skew_is_kept():

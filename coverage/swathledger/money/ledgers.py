@@ -9,10 +9,11 @@ from datetime import datetime
 from pathlib import Path
 
 from swathledger.documents.document import load, reason
-from swathledger.documents.ledger import Ledger
+from swathledger.documents.ledger import Ledger, LedgerEstimate
 from swathledger.documents.poured import LedgerStanding, StandingPrime
 from swathledger.documents.replay import LedgerLayout
 from swathledger.errors import InputError
+from swathledger.estimate.shared import Part, parts_of
 from swathledger.ledger.balance import LAID, Balance
 
 LOGGED = "logged"
@@ -126,6 +127,12 @@ class JobLedger:
         """Likely primes."""
         standing = self.ledger.standing
         return () if standing is None else tuple(_prime(row, standing) for row in standing.likely_primes)
+
+    def errors_of(self, line: LedgerEstimate, number: str = "") -> tuple[Part, ...]:
+        """Errors of one headline, each with the jobs that share it; ``number`` tells jobs of one name apart."""
+        made = self.ledger.provenance
+        lines = self.ledger.estimate or ()
+        return parts_of(line, lines, job=number or self.name, machine=made.machine, client=self.client)
 
     def spared_m2(self, baseline: str, layout: str) -> float | None:
         """Ground's worth of product at the set rate that ``layout`` lays less than ``baseline``; None: not replayed.

@@ -3,22 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from typing import Final
+from collections.abc import Sequence
 
 from swathledger.documents.ledger import LedgerEstimate
 from swathledger.documents.season import SeasonEstimate
+from swathledger.estimate.shared import line_of, normal_reach, stretch_of
 from swathledger.money.ledgers import JobLedger
-
-SHARED: Final[dict[str, Callable[[JobLedger], str]]] = {
-    "antenna": lambda job: job.ledger.provenance.machine,
-    "latency": lambda job: job.ledger.provenance.machine,
-    "headings": lambda job: job.ledger.provenance.machine,
-    "boundary": lambda job: job.client,
-}
-"""What jobs that share an error have in common: their machine, or the client whose boundaries are of one survey.
-
-Every other source is each job's own."""
 
 
 def _weight(job: JobLedger, quantity: str) -> float | None:
@@ -26,11 +16,6 @@ def _weight(job: JobLedger, quantity: str) -> float | None:
     if quantity.startswith("saved"):
         return None if job.ledger.volume is None else job.ledger.volume.applied_l
     return 1.0 if quantity.endswith("_l") else job.ledger.area.target_m2
-
-
-def _line(job: JobLedger, quantity: str) -> LedgerEstimate | None:
-    lines = job.ledger.estimate or ()
-    return next((line for line in lines if line.quantity == quantity and line.best is not None), None)
 
 
 def season_estimates(jobs: Sequence[JobLedger]) -> tuple[SeasonEstimate, ...]:
@@ -49,20 +34,19 @@ def season_estimates(jobs: Sequence[JobLedger]) -> tuple[SeasonEstimate, ...]:
     Notes
     -----
     With weights ``w`` (ground, product, or 1 for litres), errors of one source that jobs share add up, others add in
-    quadrature: ``variance = sum over sources, groups of (sum over the group of w sd)^2``. Errors that are shared may
-    act on two jobs in opposite ways, so the sum is an upper bound. Each job's ``sd`` is stretched by how far its own
-    interval reaches to that side, over ``z sd``, so that skewed intervals stay so.
+    quadrature: ``variance = sum over sources, groups of (sum over the group of w sd)^2``;
+    :func:`swathledger.estimate.shared.parts_of` says which are. Errors that are shared may act on two jobs in opposite
+    ways, so the sum is an upper bound. Each job's ``sd`` is stretched by how far its own interval reaches to that side,
+    over ``z sd``, so that skewed intervals stay so.
     """
     quantities = dict.fromkeys(line.quantity for job in jobs for line in job.ledger.estimate or ())
     return tuple(found for name in quantities if (found := _of(name, jobs)) is not None)
 
 
 def _of(quantity: str, jobs: Sequence[JobLedger]) -> SeasonEstimate | None:
-    from scipy import stats
-
     parts: list[tuple[JobLedger, LedgerEstimate, float]] = []
     for job in jobs:
-        line, weight = _line(job, quantity), _weight(job, quantity)
+        line, weight = line_of(job.ledger.estimate or (), quantity), _weight(job, quantity)
         if line is not None and weight is not None and weight > 0:
             parts.append((job, line, weight))
     if not parts:
@@ -71,18 +55,15 @@ def _of(quantity: str, jobs: Sequence[JobLedger]) -> SeasonEstimate | None:
     if len(levels) > 1:  # intervals of different meaning do not add up
         return None
     level = levels.pop()
-    z = float(stats.norm.ppf((1.0 + level) / 2.0))
+    z = normal_reach(level)
     whole = 1.0 if quantity.endswith("_l") else math.fsum(weight for _, _, weight in parts)
     sums: dict[tuple[str, str], list[float]] = {}
     for number, (job, line, weight) in enumerate(parts):
-        sd = math.hypot(*line.by_source.values()) if line.by_source else 0.0
-        middle, low, high = line.best or 0.0, line.low or 0.0, line.high or 0.0
-        down, up = ((middle - low) / (z * sd), (high - middle) / (z * sd)) if sd > 0 else (0.0, 0.0)
-        for source, size in line.by_source.items():
-            group = SHARED[source](job) if source in SHARED else f"job {number}"
-            sizes = sums.setdefault((source, group), [0.0, 0.0, 0.0])
+        down, up = stretch_of(line)
+        for part in job.errors_of(line, str(number)):
+            sizes = sums.setdefault((part.source, part.group), [0.0, 0.0, 0.0])
             for k, stretch in enumerate((1.0, down, up)):
-                sizes[k] += weight * size * stretch / whole
+                sizes[k] += weight * part.sd * stretch / whole
     by_source: dict[str, float] = {}
     for (source, _), sizes in sums.items():
         by_source[source] = math.hypot(by_source.get(source, 0.0), sizes[0])

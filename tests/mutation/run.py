@@ -55,7 +55,11 @@ TESTS = {
     "study": "tests/study tests/statistics",
     "simulate": "tests/simulate",
 }
-INTERPRETED = {"grid": "tests/grid", "shutoff": "tests/shutoff/test_small.py"}
+SMALL = "tests/shutoff/test_{}.py"
+INTERPRETED = {
+    "grid": "tests/grid",
+    "shutoff": " ".join(SMALL.format(name) for name in ("moments", "over_applied", "small", "wanting")),
+}
 """Of these packages fewer tests are small enough to be tried with the kernels interpreted."""
 QUICK_S = {False: 3.0, True: 1.0}
 """Tests that take longer, compiled or interpreted, are left to ``make test``."""
@@ -113,15 +117,17 @@ class Mutant:
         return next((a.strip(), b.strip()) for a, b in zip(before, after, strict=True) if a != b)
 
 
-def _is_silent(node: ast.AST) -> bool:
+def _is_silent(node: ast.AST, silent: frozenset[str]) -> bool:
     """Whether no change within can change a result."""
+    if isinstance(node, ast.FunctionDef):
+        return node.name in silent
     if isinstance(node, ast.If):
         return isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
     return isinstance(node, ast.Raise) or (isinstance(node, ast.keyword) and node.arg in {"strict", "slots", "frozen"})
 
 
-def silent_spans(source: str) -> list[Span]:
-    """First and last place (line from 1, column) of what is left out."""
+def silent_spans(source: str, silent: frozenset[str]) -> list[Span]:
+    """First and last place (line from 1, column) of what is left out; ``silent``: functions that are."""
     found: list[Any] = []
     spans: list[Span] = []
     for node in ast.walk(ast.parse(source)):
@@ -130,6 +136,7 @@ def silent_spans(source: str) -> list[Span]:
         if isinstance(node, ast.FunctionDef):
             found += [a.annotation for a in ast.walk(node.args) if isinstance(a, ast.arg) and a.annotation]
             found += [node.returns] if node.returns else []
+            found += [node] if _is_silent(node, silent) else []
             # a lone star between parameters is no product
             lines = source.splitlines()[node.lineno - 1 : node.body[0].lineno]
             spans += [
@@ -140,9 +147,15 @@ def silent_spans(source: str) -> list[Span]:
             ]
         elif isinstance(node, ast.AnnAssign):
             found.append(node.annotation)
-        elif _is_silent(node):
+        elif _is_silent(node, silent):
             found.append(node)
     return spans + [((n.lineno, n.col_offset), (n.end_lineno, n.end_col_offset)) for n in found]
+
+
+def equivalents() -> list[dict[str, str]]:
+    """What nobody can notice, of ``equivalent.toml``: single changes, and whole functions."""
+    listed: list[dict[str, str]] = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["equivalent"]
+    return listed
 
 
 def mutants(package: Path) -> Iterator[Mutant]:
@@ -150,8 +163,10 @@ def mutants(package: Path) -> Iterator[Mutant]:
     from cosmic_ray.ast import ast_nodes, get_ast_from_path
     from cosmic_ray.plugins import get_operator
 
+    listed = [entry for entry in equivalents() if "function" in entry]
     for path in sorted(package.rglob("*.py")):
-        silent = silent_spans(path.read_text(encoding="utf-8"))
+        names = frozenset(e["function"] for e in listed if e["module"] == f"{package.name}/{path.name}")
+        silent = silent_spans(path.read_text(encoding="utf-8"), names)
         nodes = list(ast_nodes(get_ast_from_path(path)))
         for kind in KINDS:
             operator = get_operator(kind)()
@@ -337,8 +352,7 @@ def survives(mutant: Mutant, names: list[str], lines: Lines, *, interpreted: boo
 # --- packages ---------------------------------------------------------------------------------------------------------
 def sample_of(name: str, asked: argparse.Namespace) -> list[Mutant]:
     """The mutants to try: a seeded sample without those known to be equivalent, or all of what is named."""
-    listed = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8")).get("equivalent", ())
-    known = {(entry["module"], entry["before"], entry["after"]) for entry in listed}
+    known = {(entry["module"], entry["before"], entry["after"]) for entry in equivalents() if "before" in entry}
     found = list(mutants(SOURCE / name))
     if asked.only:
         module, _, line = asked.only.partition(":")

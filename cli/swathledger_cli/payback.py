@@ -121,10 +121,11 @@ def command(
 ) -> None:
     """Work out when a finer shutoff would pay for itself.
 
-    Reads every ledger.json in DIR and below it, as season or audit wrote them: what the replay spared on each field,
-    times what its products cost. Prints the saving a year with its interval from the fields, a partial budget that can
-    be redone by hand, payback, present value, break-evens, and what matters most. With --machine, what a return to
-    the tank would keep from priming and rinsing is a line of its own.
+    Reads every ledger.json in DIR and below it, as season or audit wrote them: what the replay spared on each field, by
+    the best estimate where there is one, times what its products cost. Prints the saving a year with its interval over
+    fields and the errors of their drives, a partial budget that can be redone by hand, payback, present value,
+    break-evens, and what matters most. With --machine, what a return to the tank would keep from priming and rinsing
+    is a line of its own.
     """
     from swathledger.money.retrofit import RetrofitTerms
     from swathledger.money.statement import payback_document

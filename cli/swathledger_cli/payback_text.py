@@ -98,6 +98,11 @@ def _head(document: dict[str, Any]) -> list[str]:
     return out + [_t("warning", text=warning) for warning in document["warnings"]]
 
 
+def _held(interval: dict[str, Any]) -> dict[str, str]:
+    """Level of an interval, and what it is over."""
+    return {"level": f"{100 * interval['level']:g}", "holds": _t("holds." + interval["holds"])}
+
+
 def _saving(document: dict[str, Any]) -> list[str]:
     saving, currency, units = document["saving"], document["currency"], document["units"]
     interval = saving["interval"]
@@ -111,11 +116,13 @@ def _saving(document: dict[str, Any]) -> list[str]:
             area=_area(document["case"]["area_a_year_m2"], units),
         ),
     ]
+    out.append(_t("best", read=f"{100 * saving['share_read']:.3g}") if saving["estimated"] else _t("read"))
     if saving["product_low"] is not None:
         ends = _between(money(saving["product_low"], currency), money(saving["product_high"], currency))
-        level = f"{100 * interval['level']:g}"
-        out.append(_t("interval", level=level, ends=ends, fields=interval["fields"],
-                      draws=f"{interval['resamples']:,}", seed=interval["seed"]))  # fmt: skip
+        drawn = _t("drawn." + interval["drawn"], count=interval["fields"])
+        key = "interval_errors" if interval["holds"] == "errors" else "interval"
+        out.append(_t(key, ends=ends, drawn=drawn, draws=f"{interval['resamples']:,}", seed=interval["seed"],
+                      **_held(interval)))  # fmt: skip
     if saving["steps"]:
         out.append(_t("steps"))
         for line in saving["steps"]:
@@ -171,6 +178,7 @@ def _pays(document: dict[str, Any]) -> list[str]:
     return [
         "",
         _t("when"),
+        *([] if low is None else [_t("spreads", **_held(document["saving"]["interval"]))]),
         _t("verdict.yes" if result["net_present_value"] > 0 else "verdict.no", years=f"{case['life_years']:g}"),
         _t("row.payback", value=_years(result["simple_payback_years"]), spread=spread("simple_payback_years", _years)),
         *(
@@ -237,6 +245,8 @@ def _tornado(document: dict[str, Any]) -> list[str]:
         )  # fmt: skip
     wide = [max(len(line[k]) for line in lines) for k in range(2)]
     head = _t("matters", base=money(base, currency, sign=True))
+    if document["saving"]["product_low"] is not None:
+        head += "\n" + _t("matters_saved", **_held(document["saving"]["interval"]))
     return ["", head, *(f"  {a:<{wide[0]}}  {b:<{wide[1]}}  {bar}  {d}" for a, b, bar, d in lines)]
 
 

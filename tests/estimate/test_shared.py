@@ -78,7 +78,7 @@ def test_three_equal_fields_by_hand():
     found = over_fields(np.array([2.0, 3.0, 4.0]), np.ones(3), parts, resamples=999)
     reach = math.hypot(2.91999 / math.sqrt(3), Z * 0.5)
     assert (found.low, found.high) == (pytest.approx(3 - reach, rel=1e-4), pytest.approx(3 + reach, rel=1e-4))
-    assert (found.holds, found.shared_sd, found.own_sd) == ("fields and errors", 0.5, pytest.approx(0.3 / math.sqrt(3)))
+    assert (found.holds, found.shared_sd, found.own_sd) == ("fields_and_errors", 0.5, pytest.approx(0.3 / math.sqrt(3)))
     assert found.by_source == pytest.approx({"antenna": 0.5, "switching": 0.3 / math.sqrt(3)})
 
 

@@ -26,7 +26,7 @@ sources is shared by a machine's drives."""
 DRAWN_FROM = "over_application_pct"
 """Savings give all their errors in one; how much of that is shared is taken from this headline of the same drive."""
 
-Holds = Literal["fields and errors", "fields", "errors", "nothing"]
+Holds = Literal["fields_and_errors", "fields", "errors", "nothing"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ class OverFields:
     ----------
     value : float
     low, high : float or None
-    holds : {"fields and errors", "fields", "errors", "nothing"}
+    holds : {"fields_and_errors", "fields", "errors", "nothing"}
         What the interval is over: fields drawn from those like them and the errors of their drives; fields only, where
         errors are not known; the errors of these drives only, where there are too few fields; or there is none.
     fields : int
@@ -208,7 +208,7 @@ def over_fields(
         value,
         low,
         high,
-        "errors" if ends is None else "fields and errors",
+        "errors" if ends is None else "fields_and_errors",
         n,
         math.sqrt(own_var) / total,
         math.sqrt(shared_var) / total,

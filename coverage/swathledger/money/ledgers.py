@@ -13,7 +13,7 @@ from swathledger.documents.ledger import Ledger, LedgerEstimate
 from swathledger.documents.poured import LedgerStanding, StandingPrime
 from swathledger.documents.replay import LedgerLayout
 from swathledger.errors import InputError
-from swathledger.estimate.shared import Part, parts_of
+from swathledger.estimate.shared import Part, line_of, parts_of, stretch_of
 from swathledger.ledger.balance import LAID, Balance
 
 LOGGED = "logged"
@@ -148,6 +148,25 @@ class JobLedger:
         if base.volume_l is not None and fine.volume_l is not None and self.spray_rate_l_m2:
             return (base.volume_l - fine.volume_l) / self.spray_rate_l_m2
         return base.applied_m2 - fine.applied_m2
+
+    def best_spared_m2(self, baseline: str, layout: str) -> tuple[float, tuple[Part, ...]] | None:
+        """:meth:`spared_m2` by the best estimate, with its errors; None where there is no estimate of it.
+
+        There are estimates against ``resolution`` and ``logged``; per cent of what was done.
+        """
+        quantity = {RESOLUTION: "saved_pct:", LOGGED: "saved_vs_log_pct:"}.get(baseline)
+        line = None if quantity is None else line_of(self.ledger.estimate or (), quantity + layout)
+        row, done = self.laid.get(layout), self.laid.get(LOGGED)
+        if line is None or line.best is None or row is None or done is None:
+            return None
+        step = row.step(RESOLUTION) if baseline == RESOLUTION else None
+        litres = row.volume_l if step is None else step.saved_l
+        rate, whole = self.spray_rate_l_m2, done.applied_m2
+        if litres is not None and done.volume_l is not None and rate:
+            whole = done.volume_l / rate
+        stretch = max(stretch_of(line))
+        errors = tuple(part.times(stretch * whole / 100.0) for part in self.errors_of(line))
+        return line.best * whole / 100.0, errors
 
     def step_m2(self, layout: str, step: str) -> float | None:
         """Ground's worth of product that one line of a layout's saving spares; None where it has no such line."""

@@ -1,10 +1,11 @@
-"""From the ledgers of a season to a retrofit's case: what it saves a year, with the interval from the fields."""
+"""From the ledgers of a season to a retrofit's case: what it saves a year, with its interval."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from swathledger.errors import InputError
 from swathledger.machine.plumbing import Plumbing
@@ -15,8 +16,10 @@ from swathledger.money.ledgers import LOGGED, RESOLUTION, JobLedger, SetAsideLed
 from swathledger.money.poured import Poured, PrimesKept, poured_by_primes, primes_kept
 from swathledger.notes import Measure, Note
 from swathledger.plumbing.prime import recirculation
+from swathledger.statistics import LEAST_FIELDS
 from swathledger.words import words
 
+Drawn = Literal["fields", "clients"]
 NO_CURRENCY = "XXX"
 """ISO 4217's code for "no currency"."""
 
@@ -78,7 +81,13 @@ class Retrofit:
     low, high : RetrofitCase or None
         The case at the ends of the interval.
     covered_m2, spared_m2 : float
-        Of the ledgers used: ground treated, and ground's worth of product spared.
+        Of the ledgers used: ground treated, and ground's worth of product spared as the case has it.
+    read_share : float
+        The case's share saved, as read.
+    estimated : bool
+        Whether the best estimates are used.
+    drawn : {"fields", "clients"}
+        What the interval draws.
     """
 
     case: RetrofitCase
@@ -90,6 +99,9 @@ class Retrofit:
     fields: int
     covered_m2: float
     spared_m2: float
+    read_share: float
+    estimated: bool
+    drawn: Drawn
     prime: Poured | None
     rinse: Poured | None
     warnings: tuple[Note, ...]
@@ -99,8 +111,10 @@ class Retrofit:
 def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequence[SetAsideLedger] = ()) -> Retrofit:
     """Build the case of a retrofit from ledgers.
 
-    Each field's saving is its ground's worth of product spared (litres over spray rate) times the cost of its products;
-    fields are summed, so that large ones count for more. The interval draws whole fields with replacement.
+    Each job's saving is its ground's worth of product spared (litres over spray rate) times the cost of its products,
+    by the best estimates where all ledgers have one, else as read. Fields are summed, so that large ones count for
+    more. The interval draws whole fields, or whole clients where there are three and more, and has the errors of their
+    drives in it; see :func:`swathledger.estimate.shared.over_fields`.
 
     Raises
     ------
@@ -113,16 +127,22 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
     aside = [*set_aside, *aside]
     currency = _currency(used, terms, notes)
     cost = {job.name: _cost(job, terms) for job in used}
-    spared = {job.name: job.spared_m2(terms.baseline, terms.layout) or 0.0 for job in used}
-    by_field: dict[str, list[JobLedger]] = {}
-    for job in used:
-        by_field.setdefault(job.field, []).append(job)
-    groups = list(by_field.values())
+    read = {job.name: job.spared_m2(terms.baseline, terms.layout) or 0.0 for job in used}
+    known = {job.name: best for job in used if (best := job.best_spared_m2(terms.baseline, terms.layout)) is not None}
+    estimated = len(known) == len(read)
+    spared = {name: m2 for name, (m2, _) in known.items()} if estimated else read
+    fields, drawn, groups = _groups(used)
     covered = [math.fsum(job.covered_m2 for job in jobs) for jobs in groups]
     saved = [math.fsum(spared[job.name] * cost[job.name] for job in jobs) for jobs in groups]
-    per_m2 = bootstrap_by_field(saved, covered, level=terms.level, resamples=terms.resamples, seed=terms.seed)
+    errors = (
+        [[part.times(cost[job.name]) for job in jobs for part in known[job.name][1]] for jobs in groups]
+        if (estimated)
+        else None
+    )
+    per_m2 = bootstrap_by_field(saved, covered, errors, level=terms.level, resamples=terms.resamples, seed=terms.seed)
     total_m2 = math.fsum(covered)
     total_spared = math.fsum(spared.values())
+    read_money = math.fsum(read[job.name] * cost[job.name] for job in used)
     mean_cost = math.fsum(cost[job.name] * job.covered_m2 for job in used) / total_m2
     area = total_m2 if terms.area_a_year_m2 is None else terms.area_a_year_m2
     if terms.area_a_year_m2 is None:
@@ -151,6 +171,9 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
         for end in (per_m2.low, per_m2.high)
     ]
     warnings += _warnings(used, terms, per_m2, share)
+    warnings += _interval_notes(per_m2, drawn, groups, len(known), len(used))
+    if drawn == "clients":
+        notes.append(Note.of("money.clients_drawn", clients=len(groups)))
     return Retrofit(
         case,
         per_m2.times(area),
@@ -158,14 +181,29 @@ def retrofit(ledgers: Sequence[JobLedger], terms: RetrofitTerms, set_aside: Sequ
         ends[1],
         tuple(used),
         tuple(aside),
-        len(groups),
+        fields,
         total_m2,
         total_spared,
+        read_money / total_m2 / mean_cost if mean_cost > 0 else math.fsum(read.values()) / total_m2,
+        estimated,
+        drawn,
         prime,
         rinse,
         tuple(warnings),
         tuple(notes),
     )
+
+
+def _groups(used: Sequence[JobLedger]) -> tuple[int, Drawn, list[list[JobLedger]]]:
+    """How many fields there are, and jobs by what is drawn: clients where there are three and more, else fields."""
+    by_field: dict[str, list[JobLedger]] = {}
+    by_client: dict[str, list[JobLedger]] = {}
+    for job in used:
+        by_field.setdefault(job.field, []).append(job)
+        by_client.setdefault(job.client, []).append(job)
+    if len(by_client) >= LEAST_FIELDS and len(by_client) < len(by_field):
+        return len(by_field), "clients", list(by_client.values())
+    return len(by_field), "fields", list(by_field.values())
 
 
 def _usable(ledgers: Sequence[JobLedger], terms: RetrofitTerms) -> tuple[list[JobLedger], list[SetAsideLedger]]:
@@ -313,10 +351,25 @@ def _warnings(used: Sequence[JobLedger], terms: RetrofitTerms, interval: Interva
     derived = [job for job in used if job.derived]
     if derived:
         out.append(Note.of("money.derived_boundaries", some=len(derived), jobs=len(used), names=_names(derived)))
-    if interval.low is None:
-        out.append(Note.of("money.too_few_fields"))
-    elif interval.few_fields:
-        out.append(Note.of("money.few_fields", fields=interval.fields))
     if share <= 0:
         out.append(Note.of("money.saves_nothing"))
+    return out
+
+
+def _interval_notes(
+    interval: Interval, drawn: Drawn, groups: Sequence[Sequence[JobLedger]], known: int, used: int
+) -> list[Note]:
+    """What the interval of the saving holds, and does not."""
+    out = []
+    if 0 < known < used:
+        out.append(Note.of("money.some_estimates", some=used - known, jobs=used))
+    if interval.low is None:
+        out.append(Note.of("money.too_few_fields"))
+    elif interval.holds == "errors":
+        out.append(Note.of("money.errors_only"))
+    elif interval.few_fields:
+        word = "money.few_fields" if drawn == "fields" else "money.few_clients"
+        out.append(Note.of(word, fields=interval.fields))
+    if drawn == "fields" and len({jobs[0].client for jobs in groups}) == LEAST_FIELDS - 1 < len(groups):
+        out.append(Note.of("money.two_clients"))
     return out

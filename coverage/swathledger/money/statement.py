@@ -33,7 +33,7 @@ def _poured(found: Poured | None) -> dict[str, Any] | None:
 
 
 def _steps(found: Retrofit, layout: str) -> list[dict[str, Any]]:
-    """The way from what was done to the floor at equal cover, over the ledgers used that tell it.
+    """The way from what was done to the floor at equal cover, as read, over the ledgers used that tell it.
 
     ``spared_m2`` is ground's worth of product, ``share`` of the ground those ledgers covered.
     """
@@ -62,6 +62,8 @@ def _saving(found: Retrofit, layout: str) -> dict[str, Any]:
         "total_low": ends[0],
         "total_high": ends[1],
         "share_saved": case.saved_share,
+        "estimated": found.estimated,
+        "share_read": found.read_share,
         "steps": _steps(found, layout),
         "interval": {
             "level": interval.level,
@@ -70,6 +72,11 @@ def _saving(found: Retrofit, layout: str) -> dict[str, Any]:
             "resamples": interval.resamples,
             "seed": interval.seed,
             "few_fields": interval.few_fields,
+            "holds": interval.holds,
+            "drawn": found.drawn,
+            "own_sd": interval.own_sd,
+            "shared_sd": interval.shared_sd,
+            "by_source": interval.by_source,
         },
     }
 

@@ -51,6 +51,15 @@ def shared_dir() -> Path:
 
 
 @pytest.fixture(scope="session")
+def field_logs(shared_dir: Path) -> Path:
+    """Folder of real drives among the outside data; tests that need it skip where it is absent."""
+    folder = shared_dir / "field_logs"
+    if not folder.is_dir():
+        pytest.skip("the real drives are not there")
+    return folder
+
+
+@pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     """Debian's chromium, headless; tests that need it (mark them ``browser``) skip where it is absent."""
     path = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,12 @@ MOST_OF_STUDENT = 2.0
 """No end of an interval lies farther out than so many times Student's: what resamples of 3 or 4 fields say beyond that
 is how nearly two of them agree by chance."""
 _HELD = 4_000_000
+
+
+def sum_of_known(values: Iterable[float | None]) -> float | None:
+    """Exactly rounded sum of what is known; None where nothing is."""
+    known = [value for value in values if value is not None]
+    return math.fsum(known) if known else None
 
 
 # --- streams and noise ------------------------------------------------------------------------------------------------

@@ -7,24 +7,15 @@ above the last reading and 1.7 % above one step more; that is said here and in d
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
+from samplekit import HARVESTER
 
 from swathledger.audit import compute, prepare
 from swathledger.documents.document import plain
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 
-MACHINE = """name = "harvester of the real drives"
-[boom]
-width_m = 9.0
-[columns]
-time = "timestamp"
-speed_km_h = "ground_speed_kmh"
-counter = "machine_total_area_m2"
-"""
 STEP_M2 = 100.0
 
 # field: logs, reading at the end (counters start at 0; F15 goes on from F14)
@@ -38,27 +29,22 @@ COUNTED = {
 }
 
 
-@pytest.fixture
-def folder(shared_dir: Path) -> Path:
-    found = shared_dir / "field_logs"
-    if not found.is_dir():
-        pytest.skip("the real drives are not there")
-    return found
-
-
-def audited(names, folder, tmp_path):
+def audited(names, field_logs, tmp_path):
     machine = tmp_path / "harvester.toml"
-    machine.write_text(MACHINE)
+    machine.write_text(HARVESTER)
     prepared = prepare(
-        [folder / f"{name}.csv" for name in names], machine, folder / "boundaries.geojson", AuditSettings(groups=())
+        [field_logs / f"{name}.csv" for name in names],
+        machine,
+        field_logs / "boundaries.geojson",
+        AuditSettings(groups=()),
     )
     return prepared, plain(ledger_of(compute(prepared)))
 
 
 @pytest.mark.parametrize("field", COUNTED)
-def test_swept_area_is_within_two_per_cent_of_the_machines_counter(field, folder, tmp_path):
+def test_swept_area_is_within_two_per_cent_of_the_machines_counter(field, field_logs, tmp_path):
     names, last = COUNTED[field]
-    prepared, document = audited(names, folder, tmp_path)
+    prepared, document = audited(names, field_logs, tmp_path)
     counter = prepared.log.extra["counter"]
     counter = counter[np.isfinite(counter)]
     assert counter[-1] == last
@@ -70,9 +56,9 @@ def test_swept_area_is_within_two_per_cent_of_the_machines_counter(field, folder
     assert document["quality"]["unbridged_m"] == 0.0
 
 
-def test_two_logs_of_one_field_are_one_job(folder, tmp_path):
-    _, both = audited(["F14", "F15"], folder, tmp_path)
-    parts = [audited([name], folder, tmp_path)[1] for name in ("F14", "F15")]
+def test_two_logs_of_one_field_are_one_job(field_logs, tmp_path):
+    _, both = audited(["F14", "F15"], field_logs, tmp_path)
+    parts = [audited([name], field_logs, tmp_path)[1] for name in ("F14", "F15")]
     # what was swept adds up; what was covered does not, where the second went over ground of the first
     total = sum(part["area"]["applied_m2"] for part in parts)
     assert both["area"]["applied_m2"] == pytest.approx(total, rel=1e-4)
@@ -84,15 +70,15 @@ def test_two_logs_of_one_field_are_one_job(folder, tmp_path):
 
 # The records hold 2 to 7 % more than the ring (the drives' own page); here to 0.1 % as measured.
 @pytest.mark.parametrize(("field", "percent"), [("F01", 5.28), ("F03", 3.62), ("F05", 5.37)])
-def test_recorded_area_disagrees_with_the_ring_and_is_shown(field, percent, folder, tmp_path):
-    _, document = audited([field], folder, tmp_path)
+def test_recorded_area_disagrees_with_the_ring_and_is_shown(field, percent, field_logs, tmp_path):
+    _, document = audited([field], field_logs, tmp_path)
     assert document["field"]["recorded_area_m2"] is not None
     assert document["field"]["recorded_minus_boundary_pct"] == pytest.approx(percent, abs=0.1)
     assert 2 < document["field"]["recorded_minus_boundary_pct"] < 7
 
 
-def test_what_was_assumed_is_said(folder, tmp_path):
-    _, document = audited(["F05"], folder, tmp_path)
+def test_what_was_assumed_is_said(field_logs, tmp_path):
+    _, document = audited(["F05"], field_logs, tmp_path)
     assert document["quality"]["side_assumed"]
     assert any("centred" in text for text in document["quality"]["assumptions"])
     assert any("Headings come from the track" in text for text in document["quality"]["assumptions"])

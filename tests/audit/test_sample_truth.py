@@ -10,31 +10,17 @@ import json
 from pathlib import Path
 
 import pytest
+from samplekit import BOUNDARIES, MACHINE_OF, SAMPLES
 
 from swathledger.audit import compute, prepare
 from swathledger.documents.document import plain
 from swathledger.report.document import ledger_of
 from swathledger.settings import AuditSettings
 
-SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
-FIELDS = {
-    "long_mile.csv": "36m",
-    "kite_tail.csv": "36m",
-    "whaleback.csv": "36m",
-    "duckhole.csv": "36m",
-    "dogleg.csv": "24m",
-    "cartwheel.geojson": "24m",
-}
 
-
-@pytest.mark.parametrize("name", FIELDS)
+@pytest.mark.parametrize("name", MACHINE_OF)
 def test_ledger_against_the_truth_of_the_drive(name):
-    prepared = prepare(
-        [SAMPLES / name],
-        SAMPLES / f"machine_{FIELDS[name]}.toml",
-        SAMPLES / "boundaries.geojson",
-        AuditSettings(groups=()),
-    )
+    prepared = prepare([SAMPLES / name], MACHINE_OF[name], BOUNDARIES, AuditSettings(groups=()))
     audit = compute(prepared)
     truth = json.loads((SAMPLES / "truth" / f"{Path(name).stem}.json").read_text())
     areas, volumes = audit.accounting.areas, audit.accounting.volumes

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from samplekit import HARVESTER
 
 from swathledger.audit import compute, prepare
 from swathledger.documents.document import plain
@@ -44,26 +45,12 @@ def test_sample_charges_are_those_that_were_made(repository: Path, name: str, ma
     assert product["standing"]["money"] == pytest.approx({"36": 7.35, "24": 5.152}[machine], rel=0.01)
 
 
-MACHINE = """\
-name = "a real machine"
-[boom]
-width_m = 9.0
-[columns]
-time = "timestamp"
-speed_km_h = "ground_speed_kmh"
-counter = "machine_total_area_m2"
-"""
-
-
 @pytest.mark.parametrize("name", ["F01", "F14", "F20"])
-def test_real_drives_log_no_flow(shared_dir: Path, tmp_path: Path, name: str) -> None:
-    folder = shared_dir / "field_logs"
-    if not (folder / f"{name}.csv").is_file():
-        pytest.skip("the real drives are not there")
+def test_real_drives_log_no_flow(field_logs: Path, tmp_path: Path, name: str) -> None:
     machine = tmp_path / "machine.toml"
-    machine.write_text(MACHINE, encoding="utf-8")
+    machine.write_text(HARVESTER, encoding="utf-8")
     settings = AuditSettings(cell_m=1.0, groups=(), field_id=name)
-    audit = compute(prepare([folder / f"{name}.csv"], machine, folder / "boundaries.geojson", settings))
+    audit = compute(prepare([field_logs / f"{name}.csv"], machine, field_logs / "boundaries.geojson", settings))
     found = plain(ledger_of(audit))
     standing = found["standing"]
     assert standing["events"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from cleankit import Clean
-from faultkit import SAMPLES
+from samplekit import MACHINE_OF, SAMPLES
 
 from swathledger.checkup.examine import examine
 from swathledger.log.read import read_log
@@ -24,18 +24,8 @@ def test_a_clean_drive_is_fit(number):
     assert (found.verdict, say_all(found.why)) == ("fit", [])
 
 
-@pytest.mark.parametrize(
-    ("name", "machine"),
-    [
-        ("duckhole.csv", "machine_36m.toml"),
-        ("kite_tail.csv", "machine_36m.toml"),
-        ("long_mile.csv", "machine_36m.toml"),
-        ("whaleback.csv", "machine_36m.toml"),
-        ("dogleg.csv", "machine_24m.toml"),
-        ("cartwheel.geojson", "machine_24m.toml"),
-    ],
-)
+@pytest.mark.parametrize("name", MACHINE_OF)
 @pytest.mark.parametrize("with_machine", [True, False])
-def test_samples_are_fit(name, machine, with_machine):
-    found = examine(read_log(SAMPLES / name), read_machine(SAMPLES / machine) if with_machine else None, now_s=NOW_S)
+def test_samples_are_fit(name, with_machine):
+    found = examine(read_log(SAMPLES / name), read_machine(MACHINE_OF[name]) if with_machine else None, now_s=NOW_S)
     assert (found.verdict, found.why) == ("fit", ())

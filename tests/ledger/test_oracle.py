@@ -10,30 +10,13 @@ import pytest
 import shapely
 from drivekit import Result, ground, rectangle, sprayer
 from pathkit import arc_path, line_path, log_of
+from samplekit import BOUNDARIES, HARVESTER, MACHINE_OF, SAMPLES
 
 from swathledger.audit import prepare
 from swathledger.ledger.account import account
 from swathledger.ledger.place import place_drive
 from swathledger.settings import AuditSettings
 from swathledger.swath.build import build_swath
-
-SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
-FIELDS = {
-    "long_mile.csv": "machine_36m.toml",
-    "kite_tail.csv": "machine_36m.toml",
-    "whaleback.csv": "machine_36m.toml",
-    "duckhole.csv": "machine_36m.toml",
-    "dogleg.csv": "machine_24m.toml",
-    "cartwheel.geojson": "machine_24m.toml",
-}
-HARVESTER = """name = "harvester of the real drives"
-[boom]
-width_m = 9.0
-[columns]
-time = "timestamp"
-speed_km_h = "ground_speed_kmh"
-counter = "machine_total_area_m2"
-"""
 
 
 def same_ledger(logs: list[Path], machine: Path, boundary: Path) -> Result:
@@ -55,20 +38,17 @@ def same_ledger(logs: list[Path], machine: Path, boundary: Path) -> Result:
     return result
 
 
-@pytest.mark.parametrize("name", FIELDS)
+@pytest.mark.parametrize("name", MACHINE_OF)
 def test_sample_fields(name):
-    same_ledger([SAMPLES / name], SAMPLES / FIELDS[name], SAMPLES / "boundaries.geojson")
+    same_ledger([SAMPLES / name], MACHINE_OF[name], BOUNDARIES)
 
 
 @pytest.mark.parametrize("names", [["F01"], ["F03"], ["F04"], ["F05"], ["F09"], ["F14", "F15"], ["F20"]], ids="+".join)
-def test_real_drives(names, shared_dir, tmp_path):
-    folder = shared_dir / "field_logs"
-    logs = [folder / f"{name}.csv" for name in names]
-    if not all(path.is_file() for path in logs):
-        pytest.skip("the real drives are not there")
+def test_real_drives(names, field_logs, tmp_path):
+    logs = [field_logs / f"{name}.csv" for name in names]
     machine = tmp_path / "harvester.toml"
     machine.write_text(HARVESTER)
-    same_ledger(logs, machine, folder / "boundaries.geojson")
+    same_ledger(logs, machine, field_logs / "boundaries.geojson")
 
 
 # --- the oracle itself, on what can be worked out by hand ------------------------------------------------------------

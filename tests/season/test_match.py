@@ -361,19 +361,16 @@ def test_no_folder(make_farm):
         match(farm.boundaries, farm.boundaries, [(farm.machine, None)], farm.folder / "s.toml")
 
 
-def test_real_drives_as_one_folder(shared_dir, tmp_path):
+def test_real_drives_as_one_folder(field_logs, tmp_path):
     """Eight logs land on seven fields: F14 and F15 are two logs of one (README of the data)."""
-    source = shared_dir / "field_logs"
-    if not source.is_dir():
-        pytest.skip("the real drives are not there")
-    for number, path in enumerate(sorted(source.glob("F*.csv"), reverse=True)):
+    for number, path in enumerate(sorted(field_logs.glob("F*.csv"), reverse=True)):
         (tmp_path / "in" / f"folder {number % 3}").mkdir(parents=True, exist_ok=True)
         shutil.copy(path, tmp_path / "in" / f"folder {number % 3}" / f"{number}.dat")
     machine = tmp_path / "m.toml"
     machine.write_text(
         'name = "nine metres"\n[boom]\nwidth_m = 9.0\n[columns]\ntime = "timestamp"\nspeed_km_h = "ground_speed_kmh"\n'
     )
-    matched = match(tmp_path / "in", source / "boundaries.geojson", [(machine, None)], tmp_path / "season.toml")
+    matched = match(tmp_path / "in", field_logs / "boundaries.geojson", [(machine, None)], tmp_path / "season.toml")
     assert matched.logs == 8
     assert matched.unplaced == matched.missing == ()
     # sorted backwards: 0 F20, 1 F15, 2 F14, 3 F09, 4 F05, 5 F04, 6 F03, 7 F01

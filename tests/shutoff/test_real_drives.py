@@ -19,14 +19,11 @@ counter = "machine_total_area_m2"
 """
 
 
-def drive(shared_dir, tmp_path, name: str, boom: str, groups: tuple[str, ...]):
-    folder = shared_dir / "field_logs"
-    if not folder.is_dir():
-        pytest.skip("no real drives here")
+def drive(field_logs, tmp_path, name: str, boom: str, groups: tuple[str, ...]):
     table = tmp_path / "machine.toml"
     table.write_text(f'name = "header"\n[boom]\n{boom}\n{COLUMNS}', encoding="utf-8")
-    logs = [folder / f"{log}.csv" for log in FIELDS[name]]
-    return compute(prepare(logs, table, folder / "boundaries.geojson", AuditSettings(field_id=name, groups=groups)))
+    logs = [field_logs / f"{log}.csv" for log in FIELDS[name]]
+    return compute(prepare(logs, table, field_logs / "boundaries.geojson", AuditSettings(field_id=name, groups=groups)))
 
 
 def check(audit, fine: str) -> None:
@@ -47,18 +44,18 @@ def check(audit, fine: str) -> None:
     assert any("assumed centred" in note for note in document["quality"]["assumptions"])
 
 
-def test_one_field_with_groups_of_a_metre(shared_dir, tmp_path):
-    check(drive(shared_dir, tmp_path, "F05", "width_m = 9.0", ("boom", "9", "limit")), "9")
+def test_one_field_with_groups_of_a_metre(field_logs, tmp_path):
+    check(drive(field_logs, tmp_path, "F05", "width_m = 9.0", ("boom", "9", "limit")), "9")
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", list(FIELDS))
-def test_nine_groups_of_a_metre(shared_dir, tmp_path, name):
-    check(drive(shared_dir, tmp_path, name, "width_m = 9.0", ("boom", "9", "limit")), "9")
+def test_nine_groups_of_a_metre(field_logs, tmp_path, name):
+    check(drive(field_logs, tmp_path, name, "width_m = 9.0", ("boom", "9", "limit")), "9")
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", list(FIELDS))
-def test_twelve_rows(shared_dir, tmp_path, name):
+def test_twelve_rows(field_logs, tmp_path, name):
     boom = "nozzle_count = 12\nnozzle_spacing_m = 0.75"
-    check(drive(shared_dir, tmp_path, name, boom, ("boom", "nozzle", "limit")), "nozzle")
+    check(drive(field_logs, tmp_path, name, boom, ("boom", "nozzle", "limit")), "nozzle")

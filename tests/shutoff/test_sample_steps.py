@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from decimal import Decimal
-from pathlib import Path
 
 import pytest
 from replaykit import identities, replay_of
+from samplekit import BOUNDARIES, MACHINE_OF, SAMPLES
 
 from swathledger.audit import compute, prepare
 from swathledger.documents.document import plain
@@ -19,25 +19,16 @@ from swathledger.report.saving import DONE, step_lines
 from swathledger.settings import AuditSettings
 from swathledger.words import words
 
-SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
-FIELDS = {
-    "long_mile.csv": "36m",
-    "kite_tail.csv": "36m",
-    "whaleback.csv": "36m",
-    "duckhole.csv": "36m",
-    "dogleg.csv": "24m",
-    "cartwheel.geojson": "24m",
-}
 QUICK = {"on_delay_s": 0.05, "off_delay_s": 0.05, "look_ahead_on_s": 0.05, "look_ahead_off_s": 0.05}
 
 
-@pytest.mark.parametrize("name", FIELDS)
+@pytest.mark.parametrize("name", MACHINE_OF)
 def test_lines_add_up_on_every_sample(name):
     # identities hold at any cell, and a coarse one is quick; replayed layouts have quicker valves than today's
-    sprayer = read_machine(SAMPLES / f"machine_{FIELDS[name]}.toml")
+    sprayer = read_machine(MACHINE_OF[name])
     sprayer = replace(sprayer, replay=replace(sprayer.replay, **QUICK))
     settings = AuditSettings(cell_m=0.5, groups=("boom", "6", "nozzle", "limit"))
-    audit = compute(prepare([SAMPLES / name], sprayer, SAMPLES / "boundaries.geojson", settings))
+    audit = compute(prepare([SAMPLES / name], sprayer, BOUNDARIES, settings))
     identities(audit)
     replay = replay_of(audit)
     done, floor = replay.as_logged, replay.floor

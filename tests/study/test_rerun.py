@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
 
 import pytest
 from click.testing import CliRunner
@@ -12,14 +11,13 @@ from worlds import PLANE, small_field
 
 from swathledger.audit import run_audit
 from swathledger.documents.document import dump, load
-from swathledger.documents.study import DrawnErrors, RangedFigure, UncertaintyDocument
+from swathledger.documents.study import UncertaintyDocument
 from swathledger.errors import InputError
 from swathledger.field.plane import to_degrees
 from swathledger.settings import AuditSettings
 from swathledger.simulate.run import simulate
 from swathledger.study.collected import StudyField, StudySettings
 from swathledger.study.rerun import RerunSettings, evenly_chosen, rerun
-from swathledger.study.uncertainty import FigureRange, Uncertainty
 from swathledger_cli.main import cli
 
 MACHINE = """\
@@ -87,13 +85,6 @@ def test_command_runs_drives_again_and_writes_what_it_found(world, tmp_path):
     assert "Errors of the inputs, and choices of the method" in page
     assert "dominates" in page
     assert (tmp_path / "out" / "figures" / "uncertainty.svg").exists()
-
-
-def test_the_model_keeps_all_that_redrawing_tells():
-    for kind, source in ((DrawnErrors, Uncertainty), (RangedFigure, FigureRange)):
-        own = {field.name for field in fields(source)}
-        told = {"notes": "note_codes", "dominant_words": "dominant"}  # and the sentences of the notes
-        assert {told.get(name, name) for name in own} == set(kind.__struct_fields__) - {"assumptions"}
 
 
 def test_manifest_of_another_season_is_told(world, tmp_path):

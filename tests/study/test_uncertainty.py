@@ -57,7 +57,7 @@ def test_no_error_leaves_no_range(base):
     for f in found.figures:
         assert (f.low, f.high) == pytest.approx((f.centre, f.centre))
         assert (f.sd, f.dominant) == (0.0, None)
-    assert found.dominant_words == "No source of error moves the figures."
+    assert found.dominant == "No source of error moves the figures."
 
 
 def test_the_largest_source_is_named(base):
@@ -66,10 +66,9 @@ def test_the_largest_source_is_named(base):
     first = found.figures[0]
     assert first.name == "over_pct:as logged"
     assert first.dominant == "boundary"
-    assert found.dominant_words.startswith("The boundary's error dominates")
-    document = found.document()
-    assert document["errors"]["boundary_sigma_m"] == 2.0
-    assert {f["name"] for f in document["figures"]} == {h.name for h in headlines(compute(base))}
+    assert found.dominant.startswith("The boundary's error dominates")
+    assert found.errors["boundary_sigma_m"] == 2.0
+    assert {f.name for f in found.figures} == {h.name for h in headlines(compute(base))}
 
 
 def test_common_numbers_make_differences_sharper_than_figures(base):
@@ -84,7 +83,6 @@ def test_middle_of_an_interval_is_what_was_drawn_less_the_excess(base):
     errors = ErrorModel(gnss_sigma_m=0.05)
     found = monte_carlo(base, 12, errors=errors, seed=5)
     figures = {f.name: f for f in found.figures}
-    assert found.document()["figures"][0]["excess_least"] == figures["over_pct:as logged"].excess_least
     boom, nozzle = figures["over_pct:boom"], figures["over_pct:nozzle"]
     assert (boom.excess_least, boom.excess_most) == (0.0, nozzle.excess_most)
     for f in found.figures:

@@ -29,13 +29,18 @@ class CauseArea(Table, frozen=True, kw_only=True):
     area_m2: float
 
 
-class SavingLine(Table, frozen=True, kw_only=True):
+class SavedLine(Table, frozen=True, kw_only=True):
     """One line of a saving at equal cover; see :class:`swathledger.shutoff.results.SavingStep`."""
 
     step: str
     saved_l: float | None
     saved_m2: float
     saved_pct: float | None
+
+
+class SavingLine(SavedLine, frozen=True, kw_only=True):
+    """The same of one drive, whose products may have a price."""
+
     saved_money: float | None = None
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import ClassVar
 
 from swathledger.documents.document import Document, NoteCode, Table
+from swathledger.documents.replay import SavedLine
 
 
 class LeftOut(Table, frozen=True, kw_only=True):
@@ -99,21 +100,12 @@ class FieldCurve(Table, frozen=True, kw_only=True):
     as_logged_pct: float | None
 
 
-class StudyStep(Table, frozen=True, kw_only=True):
-    """A line of a saving at equal cover, added up over drives."""
-
-    step: str
-    saved_l: float | None
-    saved_m2: float
-    saved_pct: float | None
-
-
 class StudySaving(Table, frozen=True, kw_only=True):
     """What one layout saves over the drives that have it."""
 
     layout: str
     jobs: int
-    steps: tuple[StudyStep, ...]
+    steps: tuple[SavedLine, ...]
     closed_form_pct: float | None
 
 
@@ -288,7 +280,30 @@ class StudyDocument(Document, frozen=True, kw_only=True):
 
 
 class RangedFigure(Table, frozen=True, kw_only=True):
-    """See :class:`swathledger.study.uncertainty.FigureRange`."""
+    """One figure under drawn errors.
+
+    Attributes
+    ----------
+    read : float
+        As the audit has it.
+    centre : float
+        With every switch in the middle of the step of the log in which it happened.
+    low, high : float
+        5-95 % (or the level asked for) for what really happened, see
+        :func:`swathledger.study.simulation_extrapolation.interval_for_truth`.
+    draws_low, draws_mean, draws_high : float
+        The same quantiles, and the mean, of the redrawn figures themselves.
+    sd : float
+        Standard deviation over draws.
+    excess_least, excess_most : float
+        What errors made twice have added to ``draws_mean``, taken off for the interval's middle.
+    cell_error : float
+        Standard error by sampling in cells alone.
+    by_source : dict of str to float
+        Standard deviation with one source drawn at a time.
+    dominant : str or None
+        Source with the largest of them; None where all are 0.
+    """
 
     name: str
     words: str
@@ -308,7 +323,17 @@ class RangedFigure(Table, frozen=True, kw_only=True):
 
 
 class DrawnErrors(Table, frozen=True, kw_only=True):
-    """See :class:`swathledger.study.uncertainty.Uncertainty`."""
+    """Ranges of all headlines of one drive.
+
+    Attributes
+    ----------
+    draws, source_draws : int
+        Redrawn drives with all sources, and with each alone; as many as these with all at a quarter of their size.
+    assumptions : tuple of str
+        Sentences of ``note_codes``.
+    dominant : str
+        Which source dominates the over-application as logged.
+    """
 
     draws: int
     source_draws: int

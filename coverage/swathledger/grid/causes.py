@@ -18,23 +18,26 @@ class Cause(NamedTuple):
     Attributes
     ----------
     name : str
-        As in ledgers; colours and words of the faces are keyed by it.
+        As in ledgers; words of the faces are keyed by it.
     decided_by : {"place", "litres", "strips"}
         Where the treatment lies; litres that left at standstill and lie on no ground; or the two strips that met.
+    colour : str
+        On maps. These can be told apart by people who see colours otherwise, too.
     """
 
     name: str
     decided_by: Literal["place", "litres", "strips"]
+    colour: str
 
 
 TABLE = (
-    Cause("outside", "place"),
-    Cause("excluded", "place"),
-    Cause("standing", "litres"),
-    Cause("turn", "strips"),
-    Cause("restart", "strips"),
-    Cause("guidance", "strips"),
-    Cause("crossing", "strips"),
+    Cause("outside", "place", "#cc79a7"),
+    Cause("excluded", "place", "#e69f00"),
+    Cause("standing", "litres", "#000000"),
+    Cause("turn", "strips", "#56b4e9"),
+    Cause("restart", "strips", "#009e73"),
+    Cause("guidance", "strips", "#d55e00"),
+    Cause("crossing", "strips", "#0072b2"),
 )
 """All causes in the order in which they are told. A cell's code is 1 + the index here; 0 is no cause."""
 

@@ -11,12 +11,7 @@ from swathledger.documents.poured import Amounts, LedgerProduct, ProductLine
 from swathledger.documents.season import SeasonBalance, SeasonProduct, SeasonStanding
 from swathledger.ledger.balance import sum_of
 from swathledger.money.ledgers import JobLedger, distinct_primes
-
-
-def _sum(values: Iterable[float | None]) -> float | None:
-    """Sum of what is known; None where nothing is."""
-    known = [value for value in values if value is not None]
-    return math.fsum(known) if known else None
+from swathledger.statistics import sum_of_known
 
 
 def season_standing(jobs: Sequence[JobLedger]) -> SeasonStanding:
@@ -34,17 +29,17 @@ def season_standing(jobs: Sequence[JobLedger]) -> SeasonStanding:
     measured = [prime.litres for prime in primes if prime.litres is not None]
     unseen = [prime for prime in primes if prime.litres is None]
     return SeasonStanding(
-        litres_l=_sum(table.litres_l for table in tables) if known else None,
+        litres_l=sum_of_known(table.litres_l for table in tables) if known else None,
         measured=measured_events,
         unmeasured=unmeasured_events,
-        money=_sum(amounts.money for amounts in poured) if known else None,
-        active_g=_sum(amounts.active_g for amounts in poured) if known else None,
+        money=sum_of_known(amounts.money for amounts in poured) if known else None,
+        active_g=sum_of_known(amounts.active_g for amounts in poured) if known else None,
         likely_primes=len(primes),
         measured_primes=len(measured),
         measured_primes_l=math.fsum(measured) if measured else None,
-        recirculating_would_keep_l=_sum(t.recirculating_would_keep_l for t in tables) if measured else None,
-        recirculating_would_keep_estimated_low_l=_sum(prime.returned_low_l for prime in unseen),
-        recirculating_would_keep_estimated_high_l=_sum(prime.returned_high_l for prime in unseen),
+        recirculating_would_keep_l=sum_of_known(t.recirculating_would_keep_l for t in tables) if measured else None,
+        recirculating_would_keep_estimated_low_l=sum_of_known(prime.returned_low_l for prime in unseen),
+        recirculating_would_keep_estimated_high_l=sum_of_known(prime.returned_high_l for prime in unseen),
     )
 
 
@@ -80,7 +75,7 @@ def season_products(tables: Iterable[LedgerProduct]) -> tuple[SeasonProduct, ...
             applied=_amounts(line.applied for line in lines),
             over_applied=_amounts(line.over_applied for line in lines),
             standing=_amounts(line.standing for line in lines),
-            over_label_m2=_sum(line.label.over_m2 for line in lines),
+            over_label_m2=sum_of_known(line.label.over_m2 for line in lines),
             jobs_over_label=sum((line.label.over_m2 or 0.0) > 0 for line in lines),
         )
         for _, lines in sorted(groups.items(), key=lambda item: item[0])
@@ -90,7 +85,7 @@ def season_products(tables: Iterable[LedgerProduct]) -> tuple[SeasonProduct, ...
 def _amounts(parts: Iterable[Amounts]) -> Amounts:
     listed = list(parts)
     return Amounts(
-        amount=_sum(part.amount for part in listed),
-        money=_sum(part.money for part in listed),
-        active_g=_sum(part.active_g for part in listed),
+        amount=sum_of_known(part.amount for part in listed),
+        money=sum_of_known(part.money for part in listed),
+        active_g=sum_of_known(part.active_g for part in listed),
     )

@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.grid.causes import TABLE
 from swathledger.grid.tally import CLASSES, EXCLUDED_TREATED, NOT_RECORDED, OUTSIDE_TREATED, OVERLAP, SINGLE, SKIP
 from swathledger.report.map import COLOURS, Picture, png
 from swathledger.report.read_results import Stored, StoredLayer
@@ -23,15 +24,7 @@ TIMES: Final = {0: "#ffffff", 1: "#dfe3d6", 2: "#d7c657", 3: "#8f8a6f", 4: "#4f5
 DOSE_EDGES: Final = (0.5, 0.9, 1.1, 1.5, 2.1)
 DOSE: Final = ("#00497a", "#7fb2d6", "#dfe3d6", "#f0b37e", "#d55e00", "#6b2500")
 """Shares of the set rate: blue for too little, orange for too much, apart in grey at both ends."""
-CAUSE: Final = {
-    "guidance": "#d55e00",
-    "crossing": "#0072b2",
-    "outside": "#cc79a7",
-    "excluded": "#e69f00",
-    "turn": "#56b4e9",
-    "restart": "#009e73",
-    "standing": "#000000",
-}
+CAUSE: Final = {cause.name: cause.colour for cause in TABLE}
 GROUND: Final = "#eef0ea"
 _NONE: Final = 0
 _GROUND_CODE: Final = 50

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from swathledger.documents.advice import LedgerAction
 from swathledger.documents.document import taken
 from swathledger.documents.season import SeasonAction, SeasonAlarm
 from swathledger.money.ledgers import JobLedger
+from swathledger.statistics import sum_of_known
 
 
 def season_alarms(jobs: Sequence[JobLedger]) -> tuple[SeasonAlarm, ...]:
@@ -34,18 +34,15 @@ def season_actions(jobs: Sequence[JobLedger]) -> tuple[SeasonAction, ...]:
             layout=layout,
             jobs=len(own),
             found_by=own[0].found_by,
-            saved_l=_sum(action.saved_l for action in own),
-            saved_m2=_sum(action.saved_m2 for action in own),
-            saved_money=_sum(action.saved_money for action in own),
-            value=_sum(action.value for action in own) if name in ("keep_off", "look_again", "catch_primes") else None,
+            saved_l=sum_of_known(action.saved_l for action in own),
+            saved_m2=sum_of_known(action.saved_m2 for action in own),
+            saved_money=sum_of_known(action.saved_money for action in own),
+            value=sum_of_known(action.value for action in own)
+            if name in ("keep_off", "look_again", "catch_primes")
+            else None,
         )
         for (name, layout), own in groups.items()
     ]
     return tuple(
         sorted(rows, key=lambda row: (row.action == "look_again", -(row.saved_l or 0.0), -(row.saved_m2 or 0.0)))
     )
-
-
-def _sum(values: Iterable[float | None]) -> float | None:
-    known = [value for value in values if value is not None]
-    return math.fsum(known) if known else None

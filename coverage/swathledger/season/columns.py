@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 import types
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, Literal, get_args, get_type_hints
@@ -14,6 +13,7 @@ from swathledger.documents.poured import LedgerProduct, LedgerStanding
 from swathledger.documents.replay import LedgerLayout
 from swathledger.grid.causes import CAUSE_ORDER
 from swathledger.shutoff.results import STEPS
+from swathledger.statistics import sum_of_known
 
 Kind = Literal["text", "number", "count", "flag", "day"]
 Row = dict[str, Any]
@@ -194,5 +194,4 @@ def _steps(layout: LedgerLayout) -> Row:
 
 def total(rows: Sequence[Mapping[str, Any]], name: str) -> float | None:
     """Exactly rounded sum of what is known; None where nothing is."""
-    known = [row[name] for row in rows if row[name] is not None]
-    return math.fsum(known) if known else None
+    return sum_of_known(row[name] for row in rows)

@@ -7,9 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import msgspec
-
-from swathledger.documents.study import DrawnErrors, FailedRerun, RerunField, UncertaintyDocument
+from swathledger.documents.study import FailedRerun, RerunField, UncertaintyDocument
 from swathledger.errors import InputError, SwathledgerError
 from swathledger.study.collected import StudyField, StudySettings
 from swathledger.words import words
@@ -117,10 +115,9 @@ def rerun(
             prepared = prepare_job(manifest, job, field, settings)
             if settings.draws:
                 seed = study.seed + field.number
-                found = monte_carlo(
+                drawn = monte_carlo(
                     prepared, settings.draws, gnss_class=settings.gnss_class, level=study.level, seed=seed
                 )
-                drawn = msgspec.convert(found.document(), DrawnErrors)
             if settings.sensitivity:
                 changed = sensitivity(prepared, finer_cells=(prepared.settings.cell_m or 0.1) >= 0.2)
         except SwathledgerError as error:

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from swathledger.documents.document import taken
-from swathledger.documents.replay import summed
-from swathledger.documents.study import StudySaving, StudyStep
+from swathledger.documents.replay import SavedLine, summed
+from swathledger.documents.study import StudySaving
 from swathledger.shutoff.results import STEPS
 from swathledger.study.collected import AS_LOGGED, LayoutRow, StudyJob
 
@@ -35,6 +35,6 @@ def _saving(layout: str, jobs: Sequence[StudyJob]) -> StudySaving:
     return StudySaving(
         layout=layout,
         jobs=len(having),
-        steps=tuple(taken(StudyStep, line) for line in lines if line is not None),
+        steps=tuple(taken(SavedLine, line) for line in lines if line is not None),
         closed_form_pct=math.fsum(pct * m2 for pct, m2 in form) / target if target else None,
     )

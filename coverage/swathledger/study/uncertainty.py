@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathledger.documents.document import NoteCode
+from swathledger.documents.study import DrawnErrors, RangedFigure
 from swathledger.errors import InputError
 from swathledger.notes import Note
 from swathledger.study.headline import Headline, headlines
@@ -21,83 +23,6 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 LEAST_DRAWS = 10
-
-
-@dataclass(frozen=True, slots=True)
-class FigureRange:
-    """One figure under drawn errors.
-
-    Attributes
-    ----------
-    read : float
-        As the audit has it.
-    centre : float
-        With every switch in the middle of the step of the log in which it happened.
-    low, high : float
-        5-95 % (or the level asked for) for what really happened, see
-        :func:`swathledger.study.simulation_extrapolation.interval_for_truth`.
-    draws_low, draws_mean, draws_high : float
-        The same quantiles, and the mean, of the redrawn figures themselves.
-    sd : float
-        Standard deviation over draws.
-    excess_least, excess_most : float
-        What errors made twice have added to ``draws_mean``, taken off for the interval's middle.
-    cell_error : float
-        Standard error by sampling in cells alone.
-    by_source : dict of str to float
-        Standard deviation with one source drawn at a time.
-    dominant : str or None
-        Source with the largest of them; None where all are 0.
-    """
-
-    name: str
-    words: str
-    read: float
-    centre: float
-    low: float
-    high: float
-    draws_low: float
-    draws_mean: float
-    draws_high: float
-    sd: float
-    excess_least: float
-    excess_most: float
-    cell_error: float
-    by_source: dict[str, float]
-    dominant: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Uncertainty:
-    """Ranges of all headlines of one drive.
-
-    Attributes
-    ----------
-    draws, source_draws : int
-        Redrawn drives with all sources, and with each alone; as many as these with all at a quarter of their size.
-    notes : tuple of Note
-        What was assumed.
-    dominant_words : str
-        Which source dominates the over-application as logged.
-    """
-
-    figures: tuple[FigureRange, ...]
-    draws: int
-    source_draws: int
-    level: float
-    seed: int
-    errors: ErrorModel
-    notes: tuple[Note, ...]
-    dominant_words: str
-
-    def document(self) -> dict[str, Any]:
-        """As plain numbers."""
-        return {
-            "draws": self.draws, "source_draws": self.source_draws, "level": self.level, "seed": self.seed,
-            "errors": asdict(self.errors), "assumptions": say_all(self.notes),
-            "note_codes": [note.document() for note in self.notes], "dominant": self.dominant_words,
-            "figures": [asdict(figure) for figure in self.figures],
-        }  # fmt: skip
 
 
 def redraw(
@@ -132,7 +57,7 @@ def monte_carlo(
     level: float = 0.9,
     seed: int = 20_240_501,
     progress: Callable[[str, float], None] | None = None,
-) -> Uncertainty:
+) -> DrawnErrors:
     """Ranges of the headlines of one drive under errors of its inputs.
 
     Parameters
@@ -199,12 +124,22 @@ def monte_carlo(
         for figure in base
         if figure.name in together and figure.name in centre
     )
-    return Uncertainty(figures, draws - failed, few, level, seed, errors, tuple(notes), _dominant_words(figures))
+    return DrawnErrors(
+        draws=draws - failed,
+        source_draws=few,
+        level=level,
+        seed=seed,
+        errors=asdict(errors),
+        assumptions=tuple(say_all(notes)),
+        note_codes=tuple(map(NoteCode.of, notes)),
+        dominant=_dominant_words(figures),
+        figures=figures,
+    )
 
 
 def _range(
     figure: Headline, centre: float, draws: Floats, excess: Excess, alone: dict[str, Floats | None], level: float
-) -> FigureRange:
+) -> RangedFigure:
     low, high = interval_for_truth(draws, excess, level, floor=not figure.name.startswith("saving:"))
     tail = (1.0 - level) / 2.0
     drawn = np.quantile(draws, [tail, 1.0 - tail])
@@ -213,26 +148,26 @@ def _range(
         for source, values in alone.items()
     }
     largest = max(by_source, key=lambda source: by_source[source])
-    return FigureRange(
-        figure.name,
-        figure.words,
-        figure.value,
-        centre,
-        low,
-        high,
-        float(drawn[0]),
-        float(draws.mean()),
-        float(drawn[1]),
-        float(draws.std(ddof=1)) if np.ptp(draws) >= 1e-12 else 0.0,
-        excess.least,
-        excess.most,
-        figure.cell_error,
-        by_source,
-        largest if by_source[largest] > 0 else None,
+    return RangedFigure(
+        name=figure.name,
+        words=figure.words,
+        read=figure.value,
+        centre=centre,
+        low=low,
+        high=high,
+        draws_low=float(drawn[0]),
+        draws_mean=float(draws.mean()),
+        draws_high=float(drawn[1]),
+        sd=float(draws.std(ddof=1)) if np.ptp(draws) >= 1e-12 else 0.0,
+        excess_least=excess.least,
+        excess_most=excess.most,
+        cell_error=figure.cell_error,
+        by_source=by_source,
+        dominant=largest if by_source[largest] > 0 else None,
     )
 
 
-def _dominant_words(figures: tuple[FigureRange, ...]) -> str:
+def _dominant_words(figures: tuple[RangedFigure, ...]) -> str:
     """One sentence on the first figure: what dominates, and how the cells compare."""
     first = figures[0]
     if first.dominant is None:

@@ -87,10 +87,10 @@ def season_of_samples(samples: Path, out: Path, reporter: Reporter) -> list[str]
     Coarse cells and two layouts only: it shows the way, and the figures of the fields are those above. Returns lines
     for a person.
     """
-    from swathledger.season.demo import shuffled_folder
-    from swathledger.season.manifest import read_manifest
-    from swathledger.season.match import match, write_manifest
-    from swathledger.season.runner import run_season
+    from swathledger.season.find.demo import shuffled_folder
+    from swathledger.season.find.match import match, write_manifest
+    from swathledger.season.manifest.manifest import read_manifest
+    from swathledger.season.season import run_season
     from swathledger.words import say
 
     laid = shuffled_folder(samples, out / "logs as found")

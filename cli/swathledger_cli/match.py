@@ -11,7 +11,7 @@ from swathledger_cli import options
 from swathledger_cli.progress import reporting, sentence, show_json, summary
 
 if TYPE_CHECKING:
-    from swathledger.season.match import Matched
+    from swathledger.season.find.match import Matched
 
     _ParamType = click.ParamType[Any]
 else:
@@ -76,7 +76,7 @@ def command(
     product, day and machine are joined; what belongs to no field is listed with the reason. Read the manifest and
     correct it before running it.
     """
-    from swathledger.season.match import match, write_manifest
+    from swathledger.season.find.match import match, write_manifest
 
     if out.exists() and not overwrite:
         raise click.UsageError(f"{out} exists already; corrections made in it would be lost. Use --overwrite.")

@@ -19,7 +19,7 @@ def _machine() -> dict[str, Any]:
 
 
 def _manifest() -> dict[str, Any]:
-    from swathledger.season.spec import ManifestSpec
+    from swathledger.season.manifest.spec import ManifestSpec
 
     return {"$schema": DIALECT, **ManifestSpec.model_json_schema()}
 

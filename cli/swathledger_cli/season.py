@@ -11,8 +11,8 @@ from swathledger_cli import errors, options
 from swathledger_cli.progress import reporting, sentence, show_json, summary
 
 if TYPE_CHECKING:
-    from swathledger.season.runner import Season
-    from swathledger.season.schedule import Step
+    from swathledger.season.run.schedule import Step
+    from swathledger.season.season import Season
     from swathledger.units import UnitSystem
 
 _MOST_SHOWN = 30
@@ -79,9 +79,9 @@ def command(
     fails is told at the end and stops no other. Stop it whenever you like and run it again: it goes on where it was.
     Exit codes: 0 done, 3 done but some jobs failed, 2 nothing could be done.
     """
-    from swathledger.season.manifest import read_manifest
-    from swathledger.season.merge import merged
-    from swathledger.season.runner import run_season
+    from swathledger.season.manifest.manifest import read_manifest
+    from swathledger.season.manifest.merge import merged
+    from swathledger.season.season import run_season
 
     overrides = {"cell_m": cell, "groups": groups, "units": _told(units), "interval": False if no_interval else None}
     once = {path.resolve(): path for path in manifests}

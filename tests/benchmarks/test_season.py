@@ -17,9 +17,9 @@ import numpy as np
 import psutil
 import pytest
 
-from swathledger.season.manifest import read_manifest
-from swathledger.season.match import match, write_manifest
-from swathledger.season.runner import run_season
+from swathledger.season.find.match import match, write_manifest
+from swathledger.season.manifest.manifest import read_manifest
+from swathledger.season.season import run_season
 
 FIELDS = int(os.environ.get("SEASON_FIELDS", "12"))
 DASK_FIELDS = int(os.environ.get("SEASON_DASK_FIELDS", "4"))

@@ -22,7 +22,7 @@ from swathledger.files import (
     write_with,
 )
 from swathledger.machine.read import read_machine
-from swathledger.season.manifest import read_manifest
+from swathledger.season.manifest.manifest import read_manifest
 
 
 def test_a_file_is_readable_and_a_folder_where_one_will_do(tmp_path: Path) -> None:

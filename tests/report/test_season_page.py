@@ -18,9 +18,9 @@ from swathledger.errors import InputError
 from swathledger.report.read_season_results import read_season
 from swathledger.report.season_map import breaks_of, ground_of, shade_of
 from swathledger.report.season_page import main_cause, render_season
-from swathledger.season.manifest import read_manifest
-from swathledger.season.pool import InlinePool
-from swathledger.season.runner import run_season
+from swathledger.season.manifest.manifest import read_manifest
+from swathledger.season.run.pool import InlinePool
+from swathledger.season.season import run_season
 from swathledger.units import UnitSystem
 
 if TYPE_CHECKING:

@@ -117,7 +117,7 @@ def make_farm_in(folder: Path, count: int, *, with_logs: bool = True, names: Seq
 
 def write_season(farm: Farm, settings: str = 'cell_m = 0.5\ngroups = ["boom", "nozzle"]') -> Path:
     """Match the farm's logs and write the manifest; small cells are not needed to see what goes where."""
-    from swathledger.season.match import match, write_manifest
+    from swathledger.season.find.match import match, write_manifest
 
     out = farm.folder / "season.toml"
     write_manifest(match(farm.logs, farm.boundaries, [(farm.machine, None)], out), out, overwrite=True)
@@ -159,9 +159,9 @@ def make_season(make_farm: Callable[..., Farm]) -> Callable[..., tuple[Farm, Pat
 @pytest.fixture(scope="session")
 def done_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A farm of three fields with its manifest and the results of an uninterrupted run; not to be changed."""
-    from swathledger.season.manifest import read_manifest
-    from swathledger.season.pool import InlinePool
-    from swathledger.season.runner import run_season
+    from swathledger.season.manifest.manifest import read_manifest
+    from swathledger.season.run.pool import InlinePool
+    from swathledger.season.season import run_season
 
     farm = make_farm_in(tmp_path_factory.mktemp("season") / "farm", 3)
     done = run_season(read_manifest(write_season(farm)), farm.folder / "reference", pool=InlinePool())

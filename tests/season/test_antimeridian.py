@@ -10,10 +10,10 @@ import shapely
 
 from swathledger.documents.document import plain
 from swathledger.field.read import list_fields
-from swathledger.season.manifest import read_manifest
-from swathledger.season.pool import InlinePool
-from swathledger.season.runner import run_season
-from swathledger.season.split_by_field import FieldIndex, _middle
+from swathledger.season.find.split_by_field import FieldIndex, _middle
+from swathledger.season.manifest.manifest import read_manifest
+from swathledger.season.run.pool import InlinePool
+from swathledger.season.season import run_season
 
 from . import conftest
 from .conftest import START, degrees, lanes, log_text, make_farm_in, west_of, write_season

@@ -43,8 +43,8 @@ def mutated(data: bytes, chance: random.Random) -> bytes:
 
 @pytest.fixture
 def call(monkeypatch):
-    from swathledger.season import runner
-    from swathledger.season.pool import InlinePool
+    from swathledger.season import season as runner
+    from swathledger.season.run.pool import InlinePool
 
     monkeypatch.setattr(runner, "LocalPool", lambda seats: InlinePool())
     return lambda *arguments: CliRunner().invoke(cli, [str(item) for item in arguments])

@@ -49,8 +49,8 @@ def all_there(planted: dict[Path, bytes]) -> bool:
 @pytest.fixture
 def call(monkeypatch):
     """Run a command line as a person would, with its jobs in this process; the exit code and all that it said."""
-    from swathledger.season import runner
-    from swathledger.season.pool import InlinePool
+    from swathledger.season import season as runner
+    from swathledger.season.run.pool import InlinePool
 
     monkeypatch.setattr(runner, "LocalPool", lambda seats: InlinePool())
 

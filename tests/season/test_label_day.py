@@ -10,10 +10,10 @@ from rasterio.transform import from_origin
 
 from swathledger.documents.document import plain
 from swathledger.report.raster import BAND_DOSE
-from swathledger.season.label_day import DayJob, day_doses
-from swathledger.season.manifest import read_manifest
-from swathledger.season.pool import InlinePool
-from swathledger.season.runner import run_season
+from swathledger.season.manifest.manifest import read_manifest
+from swathledger.season.run.pool import InlinePool
+from swathledger.season.season import run_season
+from swathledger.season.tables.label_day import DayJob, day_doses
 
 from .conftest import START, lanes, log_text, make_farm_in
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from swathledger.errors import InputError
 from swathledger.notes import Note
-from swathledger.season.manifest import (
+from swathledger.season.manifest.manifest import (
     Job,
     JobLog,
     Missing,
@@ -22,8 +22,8 @@ from swathledger.season.manifest import (
     manifest_from_mapping,
     read_manifest,
 )
-from swathledger.season.names import name_fault
-from swathledger.season.toml_text import manifest_text
+from swathledger.season.manifest.names import name_fault
+from swathledger.season.manifest.toml_text import manifest_text
 from swathledger.text import slug
 from swathledger.words import say
 

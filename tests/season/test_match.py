@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from swathledger.errors import InputError, OutputError
-from swathledger.season import preview as peeking
-from swathledger.season.manifest import read_manifest
-from swathledger.season.match import match, write_manifest
+from swathledger.season.find import preview as peeking
+from swathledger.season.find.match import match, write_manifest
+from swathledger.season.manifest.manifest import read_manifest
 from swathledger.words import say, say_all
 
 from .conftest import START, lanes, log_text, road
@@ -387,7 +387,7 @@ def test_real_drives_as_one_folder(field_logs, tmp_path):
 
 def test_task_data_is_matched_by_its_time_logs(shared_dir, tmp_path):
     """The same drives in their original form: each time log is a log, its header and TASKDATA.XML go with it."""
-    from swathledger.season.task import files_of
+    from swathledger.season.manifest.inputs import files_of
 
     source, boundaries = shared_dir / "iso11783", shared_dir / "field_logs" / "boundaries.geojson"
     if not source.is_dir() or not boundaries.is_file():

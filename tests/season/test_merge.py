@@ -9,10 +9,10 @@ import pytest
 from click.testing import CliRunner
 
 from swathledger.errors import InputError
-from swathledger.season.manifest import manifest_from_mapping, read_manifest
-from swathledger.season.merge import merged
-from swathledger.season.pool import InlinePool
-from swathledger.season.runner import run_season
+from swathledger.season.manifest.manifest import manifest_from_mapping, read_manifest
+from swathledger.season.manifest.merge import merged
+from swathledger.season.run.pool import InlinePool
+from swathledger.season.season import run_season
 from swathledger_cli.main import cli
 
 from .conftest import make_farm_in, tree, write_season
@@ -94,7 +94,7 @@ def test_two_halves_give_the_bytes_of_the_whole(halves):
 
 
 def test_the_command_takes_several(halves, monkeypatch):
-    from swathledger.season import runner
+    from swathledger.season import season as runner
 
     monkeypatch.setattr(runner, "LocalPool", lambda seats: InlinePool())
     farm, one, two = halves

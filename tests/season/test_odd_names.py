@@ -20,8 +20,8 @@ UNSEEN = {"Cc", "Cf", "Cs"}
 
 @pytest.fixture
 def call(monkeypatch):
-    from swathledger.season import runner
-    from swathledger.season.pool import InlinePool
+    from swathledger.season import season as runner
+    from swathledger.season.run.pool import InlinePool
 
     monkeypatch.setattr(runner, "LocalPool", lambda seats: InlinePool())
 

@@ -10,9 +10,9 @@ import pytest
 from swathledger.documents.document import plain
 from swathledger.money.ledgers import read_ledgers
 from swathledger.money.totals import season_balance, season_products, season_standing
-from swathledger.season.manifest import read_manifest
-from swathledger.season.pool import InlinePool
-from swathledger.season.runner import run_season
+from swathledger.season.manifest.manifest import read_manifest
+from swathledger.season.run.pool import InlinePool
+from swathledger.season.season import run_season
 
 from .conftest import START, degrees, lanes, make_farm_in
 

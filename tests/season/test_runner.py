@@ -17,14 +17,14 @@ import pytest
 
 from swathledger.errors import InputError, OutputError
 from swathledger.files import DiskFullError, is_full, write_whole
-from swathledger.season import runner
-from swathledger.season.lock import locked
-from swathledger.season.manifest import read_manifest
-from swathledger.season.plan import BYTES_PER_LOG_BYTE, WORKER_BYTES, Estimator, Need
-from swathledger.season.pool import InlinePool, LocalPool
-from swathledger.season.runner import run_season, seats_for
-from swathledger.season.schedule import DIED_TWICE, Item, run_items
-from swathledger.season.task import Outcome, task_of
+from swathledger.season import season as runner
+from swathledger.season.manifest.manifest import read_manifest
+from swathledger.season.run.lock import locked
+from swathledger.season.run.plan import BYTES_PER_LOG_BYTE, WORKER_BYTES, Estimator, Need
+from swathledger.season.run.pool import InlinePool, LocalPool
+from swathledger.season.run.schedule import DIED_TWICE, Item, run_items
+from swathledger.season.run.task import Outcome, task_of
+from swathledger.season.season import run_season, seats_for
 
 from .conftest import lanes, log_text, tree
 
@@ -109,7 +109,7 @@ def test_dask_gives_the_bytes_of_one_worker(reference):
 
 def test_no_dask_scheduler_there(make_season, monkeypatch):
     pytest.importorskip("distributed")
-    monkeypatch.setattr("swathledger.season.pool.ANSWER_S", 0.3)
+    monkeypatch.setattr("swathledger.season.run.pool.ANSWER_S", 0.3)
     farm, manifest = make_season(1)
     with pytest.raises(InputError, match="no Dask scheduler answers at tcp://127.0.0.1:9"):
         season(manifest, farm.folder / "out", dask="tcp://127.0.0.1:9")
@@ -146,7 +146,7 @@ def test_what_has_changed_is_run_again_and_no_more(reference, change, monkeypatc
         path.write_text(path.read_text().replace("plot", "plat"))
         rerun = 1
     else:
-        monkeypatch.setattr("swathledger.season.task.__version__", "999")
+        monkeypatch.setattr("swathledger.season.run.task.__version__", "999")
     again = season(manifest, out)
     assert (len(again.ran), len(again.resumed)) == (rerun, 3 - rerun)
     if change in {"ledger", "version"}:
@@ -432,7 +432,7 @@ def item(name, code, cells=1.0, need=1):
     return Item(name, code, code, Need(need, cells, 1.0))
 
 
-OUTCOME = "__import__('swathledger.season.task', fromlist=['Outcome']).Outcome('{}', '{}')"
+OUTCOME = "__import__('swathledger.season.run.task', fromlist=['Outcome']).Outcome('{}', '{}')"
 
 
 def test_a_task_that_kills_its_worker_is_tried_once_more_alone_and_fails_alone(tmp_path):

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from swathledger.season.demo import shuffled_folder
-from swathledger.season.match import match
+from swathledger.season.find.demo import shuffled_folder
+from swathledger.season.find.match import match
 from swathledger.words import say
 
 from .conftest import tree

@@ -5,7 +5,7 @@ from __future__ import annotations
 from ledgerkit import ledger
 
 from swathledger.money.ledgers import JobLedger
-from swathledger.season.advice import season_actions, season_alarms
+from swathledger.season.tables.advice import season_actions, season_alarms
 
 
 def job(name, *actions, alarms=(), field="north"):

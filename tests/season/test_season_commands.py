@@ -17,8 +17,8 @@ from .conftest import lanes, log_text
 @pytest.fixture
 def call(monkeypatch):
     """Run a command with its jobs in this process."""
-    from swathledger.season import runner
-    from swathledger.season.pool import InlinePool
+    from swathledger.season import season as runner
+    from swathledger.season.run.pool import InlinePool
 
     monkeypatch.setattr(runner, "LocalPool", lambda seats: InlinePool())
 

@@ -8,7 +8,7 @@ import pytest
 from ledgerkit import ledger, volume
 
 from swathledger.money.ledgers import JobLedger
-from swathledger.season.estimate import season_estimates
+from swathledger.season.tables.estimate import season_estimates
 
 Z = 1.6448536269514722  # 90 % two-sided normal
 

@@ -14,12 +14,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathledger.documents.document import plain
-from swathledger.season.columns import FIELDS, REPLAY, SUMMED_AREAS, SUMMED_VOLUMES
-from swathledger.season.manifest import Job, JobLog, read_manifest
-from swathledger.season.pool import InlinePool
-from swathledger.season.runner import run_season
-from swathledger.season.summary import Parts, by_layout, season_document
-from swathledger.season.write import cell, write_csv, write_parquet
+from swathledger.season.manifest.manifest import Job, JobLog, read_manifest
+from swathledger.season.run.pool import InlinePool
+from swathledger.season.season import run_season
+from swathledger.season.tables.columns import FIELDS, REPLAY, SUMMED_AREAS, SUMMED_VOLUMES
+from swathledger.season.tables.summary import Parts, by_layout, season_document
+from swathledger.season.tables.write import cell, write_csv, write_parquet
 from swathledger.text import inert
 
 from .conftest import START, lanes, log_text, make_farm_in, tree, write_season

@@ -5,7 +5,7 @@ from __future__ import annotations
 from swathledger.documents.document import NoteCode
 from swathledger.documents.ledger import LedgerVerdict
 from swathledger.notes import Measure, Note
-from swathledger.season.summary import _against_log
+from swathledger.season.tables.summary import _against_log
 from swathledger.words import say_all
 
 

@@ -23,7 +23,12 @@ BREAKS = {
         ("ledger/rate.py", "import swathledger.shutoff.layout"),
         ("shutoff/layout.py", "import swathledger.money.product"),
         ("report/pdf.py", "import swathledger.audit"),
-        ("units.py", "import swathledger.season.lock"),
+        ("units.py", "import swathledger.season.run.lock"),
+    ],
+    "A season: found, written down, run, added up": [
+        ("season/manifest/manifest.py", "import swathledger.season.run.task"),
+        ("season/run/task.py", "import swathledger.season.tables.columns"),
+        ("season/find/match.py", "import swathledger.season.run.pool"),
     ],
     "Sentences live with the faces": [("grid/frame.py", "import swathledger.words")],
     "Only the season hands work to dask": [("grid/frame.py", "import dask"), ("report/pdf.py", "import distributed")],

@@ -147,8 +147,9 @@ def test_a_stdout_that_is_full_is_told_once(farm):
 
 def test_where_no_worker_process_can_be_started_jobs_run_in_this_one(farm, monkeypatch):
     """Shared memory that may only be read: the system gives no semaphore."""
-    from swathledger.season import pool, runner
-    from swathledger.season.manifest import manifest_from_mapping
+    from swathledger.season import season as runner
+    from swathledger.season.manifest.manifest import manifest_from_mapping
+    from swathledger.season.run import pool
 
     class Context:
         def Lock(self):

@@ -114,7 +114,7 @@ class SeasonLayout(Table, frozen=True, kw_only=True):
 
 
 class SeasonEstimate(LedgerEstimate, frozen=True, kw_only=True):
-    """A headline over the jobs that estimate it; see :func:`swathledger.season.estimate.season_estimates`."""
+    """A headline over the jobs that estimate it; see :func:`swathledger.season.tables.estimate.season_estimates`."""
 
     jobs: int
 
@@ -127,7 +127,7 @@ class SeasonAlarm(LedgerAlarm, frozen=True, kw_only=True):
 
 
 class SeasonAction(Table, frozen=True, kw_only=True):
-    """An action over the jobs that have it; see :func:`swathledger.season.advice.season_actions`."""
+    """An action over the jobs that have it; see :func:`swathledger.season.tables.advice.season_actions`."""
 
     action: str
     layout: str | None

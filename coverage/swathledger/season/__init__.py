@@ -1,5 +1,5 @@
-"""Many fields at once: matching logs with fields, running the jobs, tables of the whole season.
+"""Seasons: many logs of many fields, in one run.
 
-Import from the modules: :mod:`swathledger.season.manifest`, :mod:`swathledger.season.match`,
-:mod:`swathledger.season.runner`, :mod:`swathledger.season.tables`.
+`find` goes from a folder to a manifest, `manifest` is the file that a person corrects, `run` audits its jobs, `tables`
+adds them up, and :mod:`swathledger.season.season` is the way through them.
 """

@@ -14,7 +14,7 @@ from swathledger.words import words
 
 if TYPE_CHECKING:
     from swathledger.audit import Prepared
-    from swathledger.season.manifest import Job, Manifest
+    from swathledger.season.manifest.manifest import Job, Manifest
 
 DEFAULT_SAMPLE = 8
 
@@ -90,7 +90,7 @@ def rerun(
     InputError
         The manifest cannot be read, or none of its jobs belongs to the results.
     """
-    from swathledger.season.manifest import read_manifest
+    from swathledger.season.manifest.manifest import read_manifest
     from swathledger.study.sensitivity import sensitivity
     from swathledger.study.uncertainty import monte_carlo
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import tomlkit
 
-from swathledger.season.manifest import Job, JobLog, Missing, Unplaced
-from swathledger.season.spec import SCHEMA
+from swathledger.season.manifest.manifest import Job, JobLog, Missing, Unplaced
+from swathledger.season.manifest.spec import SCHEMA
 from swathledger.words import say, say_all, words
 
 

@@ -34,10 +34,10 @@ from swathledger.documents.season import (
 from swathledger.money.ledgers import JobLedger
 from swathledger.money.totals import season_balance, season_products, season_standing
 from swathledger.notes import Measure, Note
-from swathledger.season.advice import season_actions, season_alarms
-from swathledger.season.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
-from swathledger.season.estimate import season_estimates
-from swathledger.season.manifest import Job, Missing, Unplaced
+from swathledger.season.manifest.manifest import Job, Missing, Unplaced
+from swathledger.season.tables.advice import season_actions, season_alarms
+from swathledger.season.tables.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
+from swathledger.season.tables.estimate import season_estimates
 from swathledger.shutoff.results import STEPS
 from swathledger.words import say, say_all, words
 
@@ -64,7 +64,7 @@ class Parts:
     ledgers : sequence of JobLedger
         Of the jobs that are done.
     label_day : sequence of LabelOfTheDay
-        See :func:`swathledger.season.label_day.day_doses`.
+        See :func:`swathledger.season.tables.label_day.day_doses`.
     """
 
     jobs: Sequence[Job]

@@ -14,7 +14,7 @@ import numpy as np
 
 from swathledger.errors import OutputError
 from swathledger.files import DiskFullError, is_full, plain_target, write_whole, write_with
-from swathledger.season.columns import Kind, Row
+from swathledger.season.tables.columns import Kind, Row
 from swathledger.text import inert
 
 if TYPE_CHECKING:

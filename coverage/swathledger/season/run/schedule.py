@@ -9,9 +9,9 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, 
 from dataclasses import dataclass
 from typing import Any
 
-from swathledger.season.plan import Need
-from swathledger.season.pool import Pool
-from swathledger.season.task import Outcome
+from swathledger.season.run.plan import Need
+from swathledger.season.run.pool import Pool
+from swathledger.season.run.task import Outcome
 
 DIED_TWICE = (
     "the worker process was ended from outside, twice: out of memory, or killed. Use larger cells (--cell) or fewer "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from swathledger.errors import SwathledgerError
 from swathledger.field.plane import geodesic_m
-from swathledger.season.task import AuditTask
+from swathledger.season.run.task import AuditTask
 
 if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline

@@ -15,9 +15,10 @@ from swathledger.errors import OutputError
 from swathledger.notes import Note
 from swathledger.report.folder import check_place
 from swathledger.report.part import target_of
-from swathledger.season.lock import NAME as LOCK
-from swathledger.season.manifest import Job, Manifest
-from swathledger.season.task import AuditTask, files_of
+from swathledger.season.manifest.inputs import files_of
+from swathledger.season.manifest.manifest import Job, Manifest
+from swathledger.season.run.lock import NAME as LOCK
+from swathledger.season.run.task import AuditTask
 from swathledger.text import printable
 
 _MARK: Final = dump(Written(by="season"))

@@ -15,12 +15,12 @@ import numpy as np
 from swathledger.errors import InputError, OutputError
 from swathledger.files import sha256_of
 from swathledger.notes import Measure, Note
-from swathledger.season.discover import FoundLog, GivenMachine, Told, client_of, find_logs, relative
-from swathledger.season.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
-from swathledger.season.preview import Preview
-from swathledger.season.split_by_field import FieldIndex, Visit, find_visits
-from swathledger.season.task import files_of
-from swathledger.season.toml_text import manifest_text
+from swathledger.season.find.discover import FoundLog, GivenMachine, Told, client_of, find_logs, relative
+from swathledger.season.find.preview import Preview
+from swathledger.season.find.split_by_field import FieldIndex, Visit, find_visits
+from swathledger.season.manifest.inputs import files_of
+from swathledger.season.manifest.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping
+from swathledger.season.manifest.toml_text import manifest_text
 from swathledger.text import MOST_CHARACTERS, printable, slug
 from swathledger.words import say
 

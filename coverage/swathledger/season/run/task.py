@@ -15,13 +15,14 @@ from swathledger import __version__
 from swathledger.documents.written import faults, read_list
 from swathledger.errors import InputError, SwathledgerError
 from swathledger.notes import Note
+from swathledger.season.manifest.inputs import files_of
 from swathledger.settings import AuditSettings
 from swathledger.text import printable
 
 if TYPE_CHECKING:
     from swathledger.log.span import Span
     from swathledger.machine.products import Product
-    from swathledger.season.manifest import Job, Manifest
+    from swathledger.season.manifest.manifest import Job, Manifest
 
 RECORD = "job.json"
 """Tells of which task the results of a job's folder are."""
@@ -92,24 +93,6 @@ def task_of(job: Job, manifest: Manifest, out: Path) -> AuditTask:
         settings=job.settings,
         products=job.products,
     )
-
-
-def files_of(path: Path) -> list[Path]:
-    """Every file that reading a path depends on: the parts of a shapefile, and task data with all it may refer to."""
-    from swathledger.files import parts_of
-    from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME
-
-    time_log = bool(TIME_LOG_NAME.match(path.stem))
-    if path.is_dir():
-        return sorted(item for item in path.rglob("*") if item.is_file() and item.suffix.lower() in (".xml", ".bin"))
-    if time_log or path.name.casefold() == MAIN_FILE.casefold():
-        beside = [item for item in path.parent.iterdir() if item.suffix.lower() in (".xml", ".bin") and item.is_file()]
-        return sorted(
-            item
-            for item in beside
-            if not time_log or not TIME_LOG_NAME.match(item.stem) or item.stem.casefold() == path.stem.casefold()
-        )
-    return parts_of(path)
 
 
 def key_of(task: AuditTask, digests: dict[str, str]) -> str:

@@ -13,13 +13,23 @@ from swathledger.documents.written import read_list
 from swathledger.errors import InputError, OutputError
 from swathledger.files import DiskFullError, is_full
 from swathledger.report.folder import recover, recover_in, remove_results
-from swathledger.season.guard import claim, refuse_inputs, with_changes
-from swathledger.season.lock import locked
-from swathledger.season.manifest import Manifest
-from swathledger.season.plan import Estimator
-from swathledger.season.pool import DaskPool, InlinePool, LocalPool, Pool, cores, memory_bytes, no_processes
-from swathledger.season.schedule import Item, Step, run_items
-from swathledger.season.task import RECORD, AuditTask, Outcome, is_done, key_of, run_task, task_of, warm, with_threads
+from swathledger.season.manifest.manifest import Manifest
+from swathledger.season.run.guard import claim, refuse_inputs, with_changes
+from swathledger.season.run.lock import locked
+from swathledger.season.run.plan import Estimator
+from swathledger.season.run.pool import DaskPool, InlinePool, LocalPool, Pool, cores, memory_bytes, no_processes
+from swathledger.season.run.schedule import Item, Step, run_items
+from swathledger.season.run.task import (
+    RECORD,
+    AuditTask,
+    Outcome,
+    is_done,
+    key_of,
+    run_task,
+    task_of,
+    warm,
+    with_threads,
+)
 from swathledger.words import words
 
 
@@ -77,7 +87,7 @@ def run_season(
         Before a job is left alone, compare the bytes of all its results with the list of what was written; else only
         sizes, and the bytes of the ledger.
     pool : Pool, optional
-        Another place to run jobs, for instance :class:`swathledger.season.pool.InlinePool`; it is closed at the end.
+        Another place to run jobs, such as :class:`swathledger.season.run.pool.InlinePool`; it is closed at the end.
     told, say : callable, optional
         Are told of each job done, and of what a person should know.
 
@@ -131,7 +141,7 @@ def _speak(say: Callable[[str], None] | None, key: str, /, **values: object) -> 
 
 
 def _tables(manifest: Manifest, out: Path, failed: dict[str, str]) -> SeasonDocument:
-    from swathledger.season.tables import write_tables
+    from swathledger.season.tables.tables import write_tables
 
     try:
         return write_tables(manifest, out, failed)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from swathledger.errors import InputError
-from swathledger.season.manifest import DERIVE, Job, Manifest, Missing
+from swathledger.season.manifest.manifest import DERIVE, Job, Manifest, Missing
 
 
 def merged(manifests: Sequence[tuple[Path, Manifest]]) -> Manifest:

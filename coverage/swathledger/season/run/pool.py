@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 from swathledger._private import worker_processes
 from swathledger.errors import InputError
-from swathledger.season.task import start_worker
+from swathledger.season.run.task import start_worker
 
 TASKS_PER_WORKER = 25
 """A worker process is replaced after this many fields, so that no library's small leak adds up."""

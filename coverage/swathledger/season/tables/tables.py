@@ -18,14 +18,14 @@ from swathledger.files import write_whole
 from swathledger.money.ledgers import JobLedger
 from swathledger.report.folder import new_folder
 from swathledger.report.season_page import render_season
-from swathledger.season.columns import FIELDS, REPLAY, Row, columns_of, field_row, replay_rows
-from swathledger.season.label_day import DayJob, day_doses
-from swathledger.season.manifest import Job, Manifest
-from swathledger.season.names import TABLES
-from swathledger.season.plan import Estimator
-from swathledger.season.summary import Parts, by_field, ordered, season_document
-from swathledger.season.task import LEDGER, faults_of
-from swathledger.season.write import write_csv, write_layers, write_parquet
+from swathledger.season.manifest.manifest import Job, Manifest
+from swathledger.season.manifest.names import TABLES
+from swathledger.season.run.plan import Estimator
+from swathledger.season.run.task import LEDGER, faults_of
+from swathledger.season.tables.columns import FIELDS, REPLAY, Row, columns_of, field_row, replay_rows
+from swathledger.season.tables.label_day import DayJob, day_doses
+from swathledger.season.tables.summary import Parts, by_field, ordered, season_document
+from swathledger.season.tables.write import write_csv, write_layers, write_parquet
 from swathledger.words import words
 
 if TYPE_CHECKING:

@@ -15,14 +15,14 @@ from swathledger.errors import InputError
 from swathledger.files import read_small
 from swathledger.log.span import Span
 from swathledger.notes import Note
-from swathledger.season.names import UNLABELLED, name_fault
+from swathledger.season.manifest.names import UNLABELLED, name_fault
 from swathledger.settings import AuditSettings
 from swathledger.text import slug
 
 if TYPE_CHECKING:
     from swathledger.machine.products import Product
     from swathledger.machine.validation import Fault
-    from swathledger.season.spec import LogSpec, ManifestSpec, SettingsSpec
+    from swathledger.season.manifest.spec import LogSpec, ManifestSpec, SettingsSpec
 
 DERIVE: Literal["derive"] = "derive"
 
@@ -165,7 +165,7 @@ def manifest_from_mapping(
     from pydantic import ValidationError
 
     from swathledger.machine.validation import from_pydantic
-    from swathledger.season.spec import SCHEMA, ManifestSpec
+    from swathledger.season.manifest.spec import SCHEMA, ManifestSpec
 
     if raw.get("schema") != SCHEMA:
         found = raw.get("schema")

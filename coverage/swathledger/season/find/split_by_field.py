@@ -17,7 +17,7 @@ from swathledger.log.span import Span
 
 if TYPE_CHECKING:
     from swathledger.field.read import FieldOutline
-    from swathledger.season.preview import Preview
+    from swathledger.season.find.preview import Preview
 
 MINIMUM_S = 20.0
 """Sprayed for less than this inside a field, it was not treated but passed by."""

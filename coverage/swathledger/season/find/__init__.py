@@ -1,0 +1,1 @@
+"""From a folder of files named by nobody to a manifest."""

@@ -109,6 +109,28 @@ class StudySaving(Table, frozen=True, kw_only=True):
     closed_form_pct: float | None
 
 
+class StudyEstimate(Table, frozen=True, kw_only=True):
+    """A headline over fields by the best estimates of their drives; per cent, each field counting once.
+
+    ``holds`` says what the interval is over: ``fields_and_errors``, or ``errors`` of these drives alone where there are
+    too few fields. ``by_source``, ``own_sd`` and ``shared_sd`` are one standard deviation of ``best`` by each source of
+    error, and by errors that one field has to itself or that fields share.
+    """
+
+    quantity: str
+    fields: int
+    read: float | None
+    best: float
+    low: float | None
+    high: float | None
+    level: float
+    holds: str
+    own_sd: float | None
+    shared_sd: float | None
+    by_source: dict[str, float]
+    dominant: str | None
+
+
 class LayoutDifference(MeanOverFields, frozen=True, kw_only=True):
     """Paired difference of two layouts; above 0: the second over-applies less."""
 
@@ -264,6 +286,8 @@ class StudyDocument(Document, frozen=True, kw_only=True):
     off_when_covered: tuple[float, ...]
     agreement: StudyAgreement
     off_rate_pct: Spread
+    estimates: tuple[StudyEstimate, ...] = ()
+    jobs_without_estimates: int = 0
     layouts_compared: tuple[str, ...]
     layouts: tuple[LayoutMean, ...]
     curve: MeanCurve

@@ -10,6 +10,7 @@ from typing import Any
 from swathledger.documents.document import load
 from swathledger.documents.study import StudyDocument, UncertaintyDocument
 from swathledger.errors import InputError
+from swathledger.report.estimated import estimate_name
 from swathledger.report.numbers import layout_words
 from swathledger.report.study_pictures import (
     curve_figure,
@@ -74,10 +75,16 @@ def _lead(document: StudyDocument, t: Words, system: UnitSystem) -> str:
     means = {row.layout: row for row in document.layouts}
     done = means.get("as logged")
     parts = []
-    if done is not None:
+    level = f"{100 * document.settings.level:g} %"
+    about = next((row for row in document.estimates if row.quantity == "over_application_pct"), None)
+    if about is not None and about.fields == document.fields:
+        ends = interval(about.low, about.high, t=t)
+        few = about.holds == "errors" and about.fields > 1
+        told = {"mean": number(about.best), "read": number(about.read), "level": level, "interval": ends}
+        parts.append(t("study.lead.best_errors" if few else "study.lead.best", count=about.fields, **told))
+    elif done is not None:
         share = interval(done.low, done.high, t=t)
         code = "study.lead.logged" if share == "–" else "study.lead.logged_interval"
-        level = f"{100 * document.settings.level:g} %"
         fields = 1 if document.fields == 1 else done.fields
         parts.append(t(code, count=fields, mean=number(done.mean), level=level, interval=share))
     if points:
@@ -153,6 +160,7 @@ def render(document: StudyDocument, again: UncertaintyDocument | None, methods: 
         span=partial(interval, t=t),
         gen=general,
         name=partial(study_layout, t=t),
+        figure=partial(estimate_name, t=t),
         unit=unit_symbol("length", system),
         area=lambda ha: number(to_face("area", ha * 1e4, system), 1),
         area_unit=unit_symbol("area", system),

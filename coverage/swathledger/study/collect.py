@@ -163,6 +163,8 @@ def job_of(ledger: Ledger, name: str) -> StudyJob | LeftOut:
         off_rate_pct=100.0 * area.off_rate_10pct_m2 / target,
         inputs=tuple(item.sha256 for item in made.inputs),
         rows=_rows(ledger),
+        client=name.rpartition("/")[0].rpartition("/")[2],
+        estimate=ledger.estimate or (),
     )
 
 

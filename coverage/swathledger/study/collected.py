@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from swathledger.documents.ledger import LedgerEstimate
 from swathledger.documents.replay import SavingLine
 from swathledger.errors import InputError
 
@@ -110,6 +111,10 @@ class StudyJob:
         Target treated once beyond +/-10 % of the set rate, per cent of the target.
     inputs : tuple of str
         sha256 of the ledger's inputs.
+    client : str
+        Folder above the ledger's own; "" where there is none.
+    estimate : tuple of LedgerEstimate
+        Empty where the ledger has none.
     """
 
     name: str
@@ -132,6 +137,8 @@ class StudyJob:
     off_rate_pct: float | None
     inputs: tuple[str, ...]
     rows: tuple[LayoutRow, ...]
+    client: str = ""
+    estimate: tuple[LedgerEstimate, ...] = ()
 
     def row(self, layout: str) -> LayoutRow | None:
         """The row of a layout, or None."""

@@ -14,6 +14,7 @@ from swathledger.documents.study import LeftOut, Spread, StudyAgreement, StudyCh
 from swathledger.notes import Measure, Note
 from swathledger.study.collect import fields_of, read_ledgers
 from swathledger.study.collected import StudyField, StudyJob, StudySettings
+from swathledger.study.estimates import study_estimates
 from swathledger.study.resolution import (
     common_layouts,
     differences,
@@ -102,6 +103,8 @@ def study_document(
             below_level=sum(job.trusted is False for job in jobs),
         ),
         off_rate_pct=_spread(used([job.off_rate_pct for job in jobs])),
+        estimates=study_estimates(fields, settings),
+        jobs_without_estimates=sum(not job.estimate for job in jobs),
         layouts_compared=common_layouts(fields),
         layouts=layout_means(fields, settings),
         curve=mean_curve(fields, settings),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from swathledger import __version__
+from swathledger._version import __version__
 
 project = "swathledger"
 author = "The swathledger authors"

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import click
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger.errors import SwathledgerError
 
 EXIT_OK = 0

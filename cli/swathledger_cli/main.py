@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 
 import click
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger_cli import errors
 
 COMMANDS: dict[str, str] = {

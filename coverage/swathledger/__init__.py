@@ -1,3 +1,46 @@
-"""swathledger: where each square metre and each litre of a spray drive went."""
+"""swathledger: where each square metre and each litre of a spray drive went.
 
-__version__ = "0.1.0"
+``import swathledger as sl`` offers what :data:`__all__` names; all else may change from one version to the next.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from swathledger._version import __version__ as __version__
+
+if TYPE_CHECKING:
+    from swathledger.errors import SwathledgerError as SwathledgerError
+    from swathledger.library import Cells as Cells
+    from swathledger.library import FieldAudit as FieldAudit
+    from swathledger.library import Season as Season
+    from swathledger.library import SimulatedDrive as SimulatedDrive
+    from swathledger.library import Study as Study
+    from swathledger.library import audit as audit
+    from swathledger.library import frames as frames
+    from swathledger.library import read_field as read_field
+    from swathledger.library import read_log as read_log
+    from swathledger.library import read_machine as read_machine
+    from swathledger.library import replay as replay
+    from swathledger.library import season as season
+    from swathledger.library import simulate as simulate
+    from swathledger.library import study as study
+
+__all__ = [
+    "Cells", "FieldAudit", "Season", "SimulatedDrive", "Study", "SwathledgerError", "__version__", "audit", "frames",
+    "read_field", "read_log", "read_machine", "replay", "season", "simulate", "study",
+]  # fmt: skip
+
+
+def __getattr__(name: str) -> Any:
+    if name not in __all__:
+        raise AttributeError(f"module 'swathledger' has no attribute {name!r}")
+    from importlib import import_module
+
+    if name == "SwathledgerError":
+        return import_module("swathledger.errors").SwathledgerError
+    return getattr(import_module("swathledger.library"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

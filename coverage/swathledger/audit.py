@@ -11,16 +11,24 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from swathledger._called import callable_module
 from swathledger.errors import InputError, LogError
 from swathledger.notes import Measure, Note
 from swathledger.report.audited import Prepared, Progress
 from swathledger.settings import AuditSettings
 
-__all__ = ["DEFAULT_GROUPS", "Prepared", "Progress", "compute", "prepare", "resolve", "run_audit"]
+__all__ = [
+    "DEFAULT_GROUPS", "Prepared", "Progress", "compute", "count", "estimated", "one_job", "place", "prepare", "rebuilt",
+    "resolve", "run_audit",
+]  # fmt: skip
+
+callable_module(__name__)
 
 if TYPE_CHECKING:
     from swathledger.documents.advice import LedgerAction
     from swathledger.documents.ledger import Ledger
+    from swathledger.field.field import Field
+    from swathledger.field.source import BoundaryFile
     from swathledger.ledger.account import Sink
     from swathledger.ledger.place import Placed
     from swathledger.log.log import Log
@@ -85,12 +93,8 @@ def prepare(
     LogError, MachineError, FieldError
         What was given cannot be used; the message says why and what to do.
     """
-    from swathledger.checkup.examine import examine
-    from swathledger.field.plane import plane_for
-    from swathledger.fitted.told import disagreements, setup_of
     from swathledger.log.read import read_log
     from swathledger.machine.read import read_machine
-    from swathledger.swath.build import build_swath
 
     machine = read_machine(machine_path) if isinstance(machine_path, Path) else machine_path
     log = read_log(
@@ -102,6 +106,29 @@ def prepare(
         spans=spans,
         section_widths_m=machine.boom.section_widths_m,
     )
+    return rebuilt(log, machine, boundary, settings, name=logs[0].stem, notes=notes)
+
+
+def rebuilt(
+    log: Log,
+    machine: Machine,
+    boundary: Path | BoundaryFile | Field | Literal["derive"],
+    settings: AuditSettings,
+    *,
+    name: str,
+    notes: Sequence[Note] = (),
+) -> Prepared:
+    """Rebuild the swath of a log that has been read.
+
+    ``name``: of a field whose boundary is derived, where the settings name none. As for :func:`prepare` otherwise.
+    """
+    from swathledger.checkup.examine import examine
+    from swathledger.field.plane import plane_for
+    from swathledger.field.read import field_from, read_field
+    from swathledger.field.source import BoundaryFile
+    from swathledger.fitted.told import disagreements, setup_of
+    from swathledger.swath.build import build_swath
+
     checkup = examine(log, machine)
     log = checkup.log
     final, resolved = resolve(settings, log, machine)
@@ -109,23 +136,25 @@ def prepare(
     if boundary == "derive":
         from swathledger.field.derive import field_from_quads
 
-        name = settings.field_id if settings.field_id is not None else logs[0].stem
         plane = plane_for(latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg)
         swath = build_swath(log, machine, plane, max_gap_s=final.max_gap_s, bridge_s=final.bridge_s)
         xs, ys = swath.quads()
         if xs.shape[0] == 0:
             raise LogError(
                 "nothing was sprayed while driving, so no boundary can be derived from the ground covered.",
-                file=logs[0].name,
+                file=log.inputs[0][0],
                 hint="Give a boundary file.",
             )
-        field = field_from_quads(xs, ys, plane, boom_width_m=machine.boom.width_m, field_id=name)
+        given = settings.field_id if settings.field_id is not None else name
+        field = field_from_quads(xs, ys, plane, boom_width_m=machine.boom.width_m, field_id=given)
     else:
-        from swathledger.field.read import read_field
-
-        field = read_field(
-            boundary, field_id=settings.field_id, latitude_deg=log.latitude_deg, longitude_deg=log.longitude_deg
-        )
+        where = {"latitude_deg": log.latitude_deg, "longitude_deg": log.longitude_deg}
+        if isinstance(boundary, Path):
+            field = read_field(boundary, field_id=settings.field_id, **where)
+        elif isinstance(boundary, BoundaryFile):
+            field = field_from(boundary, field_id=settings.field_id, **where)
+        else:
+            field = boundary
         swath = build_swath(log, machine, field.plane, max_gap_s=final.max_gap_s, bridge_s=final.bridge_s)
     assumptions += [*field.notes, *swath.notes, *_switching(log, swath)]
     known = None if boundary == "derive" else field.target
@@ -134,7 +163,7 @@ def prepare(
     return Prepared(log, machine, field, swath, final, tuple(dict.fromkeys(assumptions)), checkup, setup)
 
 
-def _one_job(prepared: Prepared, asked: bool) -> Prepared:
+def one_job(prepared: Prepared, asked: bool) -> Prepared:
     """Refuse a log of several jobs, which would count each other's ground as overlap; told where one is asked for."""
     from swathledger.log.jobs import new_jobs
     from swathledger.text import duration, moment
@@ -179,10 +208,11 @@ def _switching(log: Log, swath: Swath) -> list[Note]:
 
 def compute(prepared: Prepared, *, sinks: Sequence[Sink] = (), progress: Progress | None = None) -> Audit:
     """Account for a prepared drive and replay the outlet groups that the settings ask for."""
-    return _count(prepared, _place(prepared), sinks, progress)
+    return count(prepared, place(prepared), sinks, progress)
 
 
-def _place(prepared: Prepared) -> Placed:
+def place(prepared: Prepared) -> Placed:
+    """The drive on the field's grid."""
     from swathledger.ledger.place import place_drive
 
     if prepared.settings.cell_m is None:
@@ -190,8 +220,10 @@ def _place(prepared: Prepared) -> Placed:
     return place_drive(prepared.log, prepared.machine, prepared.field, prepared.swath, prepared.settings.cell_m)
 
 
-def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: Progress | None) -> Audit:
-    """Count what was placed, and replay it."""
+def count(
+    prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: Progress | None, *, own_layouts: bool = False
+) -> Audit:
+    """Count what was placed, and replay it; ``own_layouts``: the machine's ``[[replay.layouts]]`` alone will do."""
     from swathledger.ledger.account import account
     from swathledger.money.account import account_products, plan_products
     from swathledger.plumbing.job import standing_of
@@ -209,7 +241,7 @@ def _count(prepared: Prepared, placed: Placed, sinks: Sequence[Sink], progress: 
     if plan is not None and plan.sink is not None:
         shown.append(plan.sink)
     groups = settings.groups or ()
-    over = OverApplied(placed.frame) if groups else None
+    over = OverApplied(placed.frame) if groups or own_layouts else None
     if over is not None:
         shown.append(over.sink)
     # a replayed layout takes about as long as the accounting itself
@@ -344,11 +376,11 @@ def run_audit(
 
     given = [path for path in (*logs, machine_path, boundary) if isinstance(path, Path)]
     with new_folder(out, by="audit", overwrite=overwrite, inputs=given, among=among) as folder:
-        prepared = _one_job(prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes), as_one_job)
-        placed = _place(prepared)
+        prepared = one_job(prepare(logs, machine_path, boundary, settings, spans=spans, notes=notes), as_one_job)
+        placed = place(prepared)
         with ResultFolder(folder, placed, prepared.settings.threads) as results:
             computing = share_of_computing(progress)
-            audit = _count(prepared, placed, results.sinks, computing)
+            audit = count(prepared, placed, results.sinks, computing)
             if prepared.settings.interval:
                 audit = estimated(audit, computing)
             document = results.write(audit, progress)

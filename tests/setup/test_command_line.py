@@ -12,7 +12,7 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger.errors import LogError, OutputError
 from swathledger_cli import errors, options, progress
 from swathledger_cli.main import COMMANDS, cli

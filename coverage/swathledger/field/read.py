@@ -94,7 +94,19 @@ def read_field(
     """
     from pathlib import Path
 
-    source = read_boundary_file(Path(path))
+    return field_from(
+        read_boundary_file(Path(path)), field_id=field_id, latitude_deg=latitude_deg, longitude_deg=longitude_deg
+    )
+
+
+def field_from(
+    source: BoundaryFile,
+    *,
+    field_id: str | None = None,
+    latitude_deg: ArrayLike | None = None,
+    longitude_deg: ArrayLike | None = None,
+) -> Field:
+    """One field of boundaries that have been read, see :func:`read_field`."""
     notes = list(source.notes)
     groups = _groups(source, notes)
     positions = Positions.of(latitude_deg, longitude_deg)

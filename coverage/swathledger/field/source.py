@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -108,19 +109,47 @@ def read_boundary_file(path: str | Path) -> BoundaryFile:
         raise FieldError("the file is empty.", file=file_name(file), hint="It needs at least one polygon.")
     inputs = tuple(_hashes(file))
     notes: list[Note] = []
+    return _boundaries(_layers(file, notes), file_name(file), file.stem, inputs, notes)
+
+
+def boundaries_from(
+    geometry: NDArray[np.object_], columns: Mapping[str, NDArray[Any]], crs: str | None, name: str
+) -> BoundaryFile:
+    """Features that are in memory already.
+
+    Parameters
+    ----------
+    geometry : (n,) shapely geometries or None
+    columns : mapping of str to (n,) array
+        As a boundary file has them; None or NaN where a cell has no value.
+    crs : str or None
+        What PROJ understands; None: taken for WGS84 degrees, and said so.
+    name : str
+        Stands where a file's name would.
+
+    Raises
+    ------
+    FieldError
+        As for :func:`read_boundary_file`.
+    """
+    digest = hashlib.sha256(b"".join(shapely.to_wkb(shape) for shape in geometry if shape is not None)).hexdigest()
+    return _boundaries([_Layer(name, crs, geometry, columns)], name, name, ((name, digest),), [])
+
+
+def _boundaries(
+    layers_: Sequence[_Layer], file: str, stem: str, inputs: tuple[tuple[str, str], ...], notes: list[Note]
+) -> BoundaryFile:
     features: list[Feature] = []
     has_field_id = False
-    for layer in _layers(file, notes):
+    for layer in layers_:
         if not layer.has_geometry:
             continue
         lookup = _Columns(layer.columns)
         has_field_id |= lookup.find("field_id") is not None
-        features += _features(layer, lookup, file_name(file), len(features), notes)
+        features += _features(layer, lookup, file, len(features), notes)
     if not features:
-        raise FieldError(
-            "there is no feature with a geometry in it.", file=file_name(file), hint="It needs at least one polygon."
-        )
-    return BoundaryFile(file_name(file), file.stem, tuple(features), has_field_id, tuple(dict.fromkeys(notes)), inputs)
+        raise FieldError("there is no feature with a geometry in it.", file=file, hint="It needs at least one polygon.")
+    return BoundaryFile(file, stem, tuple(features), has_field_id, tuple(dict.fromkeys(notes)), inputs)
 
 
 def _hashes(file: Path) -> Iterator[tuple[str, str]]:

@@ -26,7 +26,7 @@ _OPTIONAL = ("heading_deg", "speed_m_s", "working_width_m", "rate_l_m2", "flow_l
 
 
 def read_log(
-    paths: PathLike | Sequence[PathLike],
+    paths: PathLike | Sequence[PathLike | RawTable],
     *,
     columns: Mapping[str, str] | None = None,
     options: Mapping[str, object] | None = None,
@@ -42,7 +42,7 @@ def read_log(
     paths : path or sequence of paths
         CSV (or other delimited text), GeoJSON points, GeoPackage, Shapefile, Parquet, ISO 11783-10 task data (its
         folder, TASKDATA.XML or a time log), or any other point file that GDAL reads. Several files of one field are
-        joined in order of time.
+        joined in order of time. A table that has been read already may stand in a file's place.
     columns : mapping, optional
         Our column name to the file's header. Names of ours need no entry. ``section`` and ``nozzle`` take a pattern
         such as ``"Sec{}"``. A name that is not ours is read as a number into ``Log.extra``.
@@ -69,7 +69,8 @@ def read_log(
     LogError
         Nothing there, not readable, a needed column is missing, or fewer than two rows can be used.
     """
-    files = [Path(paths)] if isinstance(paths, (str, Path)) else [Path(path) for path in paths]
+    given = [paths] if isinstance(paths, (str, Path)) else paths
+    files = [item if isinstance(item, RawTable) else Path(item) for item in given]
     if not files:
         raise LogError("no log was given.")
     options = options or {}
@@ -99,7 +100,7 @@ def _earlier_headings(log: Log, late_s: float) -> Log:
 
 
 def _chunk(
-    path: Path,
+    path: Path | RawTable,
     columns: Mapping[str, str] | None,
     options: Mapping[str, object],
     sections: int | None,
@@ -107,7 +108,7 @@ def _chunk(
     widths_m: Sequence[float] | None,
 ) -> tuple[Chunk, tuple[tuple[str, str], ...]]:
     """One file in SI, and its inputs."""
-    raw = find_format(path).read(path, columns, options)
+    raw = path if isinstance(path, RawTable) else find_format(path).read(path, columns, options)
     chunk = convert(raw, columns, options, sections, nozzles)
     return (chunk if widths_m is None else _compared(chunk, raw, widths_m)), raw.inputs
 

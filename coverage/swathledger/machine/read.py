@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields, replace
 from itertools import accumulate
 from pathlib import Path
@@ -166,6 +166,26 @@ def _replay(valves: Valves, table: Any) -> ReplaySettings:
         return ReplaySettings(**asdict(valves))
     own = given_in(ReplaySettings, table)
     replay = ReplaySettings(**asdict(valves) | own)
+    return replace(replay, layouts=_layouts(replay, table.layouts))
+
+
+def _layouts(replay: ReplaySettings, items: Any) -> tuple[ReplayLayout, ...]:
     shared = {field.name: getattr(replay, field.name) for field in fields(Controller)} | {"off_when_covered": None}
-    layouts = (ReplayLayout(**shared | given_in(ReplayLayout, item)) for item in table.layouts or ())
-    return replace(replay, layouts=tuple(layouts))
+    return tuple(ReplayLayout(**shared | given_in(ReplayLayout, item)) for item in items or ())
+
+
+def with_layouts(machine: Machine, layouts: Sequence[Mapping[str, Any]]) -> Machine:
+    """The machine with other ``[[replay.layouts]]``, given as in its file.
+
+    Raises
+    ------
+    MachineError
+        Telling every fault at once.
+    """
+    boom = {"section_widths_m": list(machine.boom.section_widths_m)}
+    raw = {"name": machine.name, "boom": boom, "replay": {"layouts": [dict(item) for item in layouts]}}
+    faults, table = checked(MachineFile, raw)
+    told = {fault.path for fault in faults}
+    raise_all([*faults, *(fault for fault in cross_faults(raw, table) if fault.path not in told)], "layouts", "")
+    replay = machine.replay
+    return replace(machine, replay=replace(replay, layouts=_layouts(replay, getattr(table.replay, "layouts", ()))))

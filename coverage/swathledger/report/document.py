@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 import msgspec
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger.advice.actions import actions_of
 from swathledger.advice.alarms import alarms_of, near_m2
 from swathledger.checkup.checkup import Counted

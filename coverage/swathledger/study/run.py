@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger.documents.document import NoteCode, dump, rounded, taken
 from swathledger.documents.study import LeftOut, Spread, StudyAgreement, StudyChoices, StudyDocument
 from swathledger.notes import Measure, Note

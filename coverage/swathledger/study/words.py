@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger.documents.study import StudyDocument
 from swathledger.notes import Note
 from swathledger.words import words

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger.documents.written import faults, read_list
 from swathledger.errors import InputError, SwathledgerError
 from swathledger.notes import Note

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from swathledger import __version__
+from swathledger._version import __version__
 from swathledger.documents.document import NoteCode, taken
 from swathledger.documents.ledger import LedgerVerdict
 from swathledger.documents.replay import SavingLine, summed

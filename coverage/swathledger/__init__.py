@@ -11,20 +11,20 @@ from swathledger._version import __version__ as __version__
 
 if TYPE_CHECKING:
     from swathledger.errors import SwathledgerError as SwathledgerError
-    from swathledger.library import Cells as Cells
-    from swathledger.library import FieldAudit as FieldAudit
-    from swathledger.library import Season as Season
-    from swathledger.library import SimulatedDrive as SimulatedDrive
-    from swathledger.library import Study as Study
-    from swathledger.library import audit as audit
-    from swathledger.library import frames as frames
-    from swathledger.library import read_field as read_field
-    from swathledger.library import read_log as read_log
-    from swathledger.library import read_machine as read_machine
-    from swathledger.library import replay as replay
-    from swathledger.library import season as season
-    from swathledger.library import simulate as simulate
-    from swathledger.library import study as study
+    from swathledger.library.audited import Cells as Cells
+    from swathledger.library.audited import FieldAudit as FieldAudit
+    from swathledger.library.many import Season as Season
+    from swathledger.library.many import SimulatedDrive as SimulatedDrive
+    from swathledger.library.many import Study as Study
+    from swathledger.library.audited import audit as audit
+    from swathledger.report.frames import frames as frames
+    from swathledger.library.inputs import read_field as read_field
+    from swathledger.library.inputs import read_log as read_log
+    from swathledger.library.inputs import read_machine as read_machine
+    from swathledger.library.audited import replay as replay
+    from swathledger.library.many import season as season
+    from swathledger.library.many import simulate as simulate
+    from swathledger.library.many import study as study
 
 __all__ = [
     "Cells", "FieldAudit", "Season", "SimulatedDrive", "Study", "SwathledgerError", "__version__", "audit", "frames",
@@ -35,11 +35,9 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     if name not in __all__:
         raise AttributeError(f"module 'swathledger' has no attribute {name!r}")
-    from importlib import import_module
+    from swathledger.library import public
 
-    if name == "SwathledgerError":
-        return import_module("swathledger.errors").SwathledgerError
-    return getattr(import_module("swathledger.library"), name)
+    return public(name)
 
 
 def __dir__() -> list[str]:

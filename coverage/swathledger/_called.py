@@ -11,7 +11,7 @@ from typing import Any
 class _Called(ModuleType):
     def __call__(self, *args: Any, **named: Any) -> Any:
         """The function of the same name in :mod:`swathledger.library`."""
-        return getattr(import_module("swathledger.library"), self.__name__.rpartition(".")[2])(*args, **named)
+        return import_module("swathledger.library").public(self.__name__.rpartition(".")[2])(*args, **named)
 
 
 def callable_module(name: str) -> None:

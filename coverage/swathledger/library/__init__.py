@@ -4,12 +4,19 @@ Logs, machines and fields come from files or from memory; results are data frame
 command line and these functions call the same stages, so their numbers are the same.
 """
 
-from swathledger.library.audited import Cells, FieldAudit, audit, replay
-from swathledger.library.inputs import read_field, read_log, read_machine
-from swathledger.library.many import Season, SimulatedDrive, Study, season, simulate, study
-from swathledger.report.frames import frames
+from importlib import import_module
+from typing import Any, Final
 
-__all__ = [
-    "Cells", "FieldAudit", "Season", "SimulatedDrive", "Study", "audit", "frames", "read_field", "read_log",
-    "read_machine", "replay", "season", "simulate", "study",
-]  # fmt: skip
+HOME: Final = {
+    "SwathledgerError": "swathledger.errors",
+    "frames": "swathledger.report.frames",
+    **dict.fromkeys(("read_field", "read_log", "read_machine"), "swathledger.library.inputs"),
+    **dict.fromkeys(("Cells", "FieldAudit", "audit", "replay"), "swathledger.library.audited"),
+    **dict.fromkeys(("Season", "SimulatedDrive", "Study", "season", "simulate", "study"), "swathledger.library.many"),
+}
+"""Module of each public name; none is imported before it is asked for."""
+
+
+def public(name: str) -> Any:
+    """The object of a public name."""
+    return getattr(import_module(HOME[name]), name)

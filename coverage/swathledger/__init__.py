@@ -13,18 +13,18 @@ if TYPE_CHECKING:
     from swathledger.errors import SwathledgerError as SwathledgerError
     from swathledger.library.audited import Cells as Cells
     from swathledger.library.audited import FieldAudit as FieldAudit
-    from swathledger.library.many import Season as Season
-    from swathledger.library.many import SimulatedDrive as SimulatedDrive
-    from swathledger.library.many import Study as Study
     from swathledger.library.audited import audit as audit
-    from swathledger.report.frames import frames as frames
+    from swathledger.library.audited import replay as replay
     from swathledger.library.inputs import read_field as read_field
     from swathledger.library.inputs import read_log as read_log
     from swathledger.library.inputs import read_machine as read_machine
-    from swathledger.library.audited import replay as replay
+    from swathledger.library.many import Season as Season
+    from swathledger.library.many import SimulatedDrive as SimulatedDrive
+    from swathledger.library.many import Study as Study
     from swathledger.library.many import season as season
     from swathledger.library.many import simulate as simulate
     from swathledger.library.many import study as study
+    from swathledger.report.frames import frames as frames
 
 __all__ = [
     "Cells", "FieldAudit", "Season", "SimulatedDrive", "Study", "SwathledgerError", "__version__", "audit", "frames",

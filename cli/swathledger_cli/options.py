@@ -89,11 +89,20 @@ class PositiveFloat(_ParamType):
         return number
 
 
+def paths_argument(name: str, metavar: str, *, folders: bool = True) -> Decorator[Any]:
+    """One or more files (or folders), as ``name``: tuple of Path."""
+    kind = click.Path(exists=True, dir_okay=folders, readable=True, path_type=Path)
+    return click.argument(name, metavar=metavar, nargs=-1, required=True, type=kind)
+
+
 def logs_argument() -> Decorator[Any]:
     """``LOG...``: one or more log files (or task-data folders) of one field, as `logs`: tuple of Path."""
-    return click.argument(
-        "logs", metavar="LOG...", nargs=-1, required=True, type=click.Path(exists=True, readable=True, path_type=Path)
-    )
+    return paths_argument("logs", "LOG...")
+
+
+def seed_option(help_text: str, default: int = 20_240_501) -> Decorator[Any]:
+    """``--seed``, as `seed`: int."""
+    return setting("--seed", click.IntRange(min=0), "N", help_text, default=default)
 
 
 def setting(

@@ -88,13 +88,7 @@ _NOT_NEGATIVE = click.FloatRange(min=0.0)
     "--other-saving", float, "N", "Any further saving of a year (negative: cost) that you know of.", default=0.0
 )
 @options.setting("--level", click.FloatRange(0.5, 0.999), "SHARE", "Share of the interval.", default=0.9)
-@options.setting(
-    "--seed",
-    click.IntRange(min=0),
-    "N",
-    "Of the draws for the interval; the same seed gives the same bytes.",
-    default=20_240_501,
-)
+@options.seed_option("Of the draws for the interval; the same seed gives the same bytes.")
 @options.units_option()
 @options.json_option()
 def command(

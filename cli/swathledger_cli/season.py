@@ -19,13 +19,7 @@ _MOST_SHOWN = 30
 
 
 @click.command(name="season")
-@click.argument(
-    "manifests",
-    metavar="season.toml...",
-    nargs=-1,
-    required=True,
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-)
+@options.paths_argument("manifests", "season.toml...", folders=False)
 @options.out_option(
     help_text="Folder to write: a new or empty one, or that of an earlier run of the season, which is gone on with."
 )

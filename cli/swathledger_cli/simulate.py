@@ -124,7 +124,7 @@ class BearingParam(options._ParamType):
 )
 @options.units_option()
 @click.option("--product", default="herbicide A", show_default=True, metavar="NAME", help="Product named in the log.")
-@options.setting("--seed", click.IntRange(min=0), "N", "The same seed gives the same bytes.", default=1)
+@options.seed_option("The same seed gives the same bytes.", default=1)
 @options.overwrite_option()
 @options.quiet_option()
 @options.json_option()

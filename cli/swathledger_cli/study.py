@@ -15,17 +15,9 @@ if TYPE_CHECKING:
 
 
 @click.command(name="study")
-@click.argument(
-    "results",
-    metavar="RESULTS...",
-    nargs=-1,
-    required=True,
-    type=click.Path(exists=True, readable=True, path_type=Path),
-)
+@options.paths_argument("results", "RESULTS...")
 @options.out_option()
-@options.setting(
-    "--seed", click.IntRange(min=0), "N", "Seed of every random draw; stored with the results.", default=20_240_501
-)
+@options.seed_option("Seed of every random draw; stored with the results.")
 @options.setting("--resamples", click.IntRange(min=199), "N", "Bootstrap samples of fields.", default=4999)
 @options.setting(
     "--level", click.FloatRange(0.0, 1.0, min_open=True, max_open=True), "SHARE", "Level of the intervals.", default=0.9

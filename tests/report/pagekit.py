@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from html.parser import HTMLParser
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from swathledger.units import QUANTITIES, UnitSystem
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
 
 RULES = """() => {
   const bad = [];
@@ -118,3 +122,17 @@ def says(shown: str, kind: str, value: float, system: UnitSystem, currency: str)
     decimals = len(number.partition(".")[2])
     off = abs(float(number.replace(",", "")) - value)
     assert off <= most * 10.0**-decimals * (1 + 1e-9), (shown, value)
+
+
+def opened(page: Page, path: Path, width: int) -> tuple[list[str], list[str]]:
+    """Open a page that must not scroll sideways; what it complains of and what it asks for, from now on."""
+    complaints: list[str] = []
+    requests: list[str] = []
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("request", lambda request: requests.append(request.url))
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(path.as_uri())
+    scroll = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    assert scroll[0] <= scroll[1], "no sideways scroll"
+    return complaints, requests

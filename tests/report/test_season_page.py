@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow.parquet as pq
 import pytest
 import shapely
-from pagekit import RULES, read, says, value_of
+from pagekit import RULES, opened, read, says, value_of
 
 from swathledger.errors import InputError
 from swathledger.report.read_season_results import read_season
@@ -170,15 +170,7 @@ def test_chief_cause_is_the_largest_known() -> None:
 @pytest.mark.browser
 @pytest.mark.parametrize("width", [390, 1280])
 def test_table_sorts_and_filters_offline(offline_page: Page, season: Path, width: int) -> None:
-    complaints: list[str] = []
-    requests: list[str] = []
-    offline_page.on("console", lambda message: complaints.append(message.text))
-    offline_page.on("pageerror", lambda error: complaints.append(str(error)))
-    offline_page.on("request", lambda request: requests.append(request.url))
-    offline_page.set_viewport_size({"width": width, "height": 900})
-    offline_page.goto((season / "season.html").as_uri())
-    scroll = offline_page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
-    assert scroll[0] <= scroll[1], "no sideways scroll"
+    complaints, requests = opened(offline_page, season / "season.html", width)
     names = "[...document.querySelectorAll('table.jobs tbody tr:not([hidden]) th')].map(cell => cell.textContent)"
     assert offline_page.evaluate(names) == ["duckhole", "cartwheel", "dogleg"]
     over = offline_page.get_by_role("button", name="Over-applied", exact=True)

@@ -31,8 +31,6 @@ class Brush(NamedTuple):
 
     Attributes
     ----------
-    strips : Strips
-    lines : PoseLines
     boom : Boom
         How far the boom must go from ground that it treated to have left it.
     """

@@ -274,7 +274,6 @@ def paint_band(
     ----------
     mask : (rows + 2 halo, columns) uint8
         From :func:`swathledger.grid.mask.band_mask`.
-    brush : Brush
     work : Workspace, optional
         Where the cells' memory is taken from.
 

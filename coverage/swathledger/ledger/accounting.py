@@ -36,12 +36,10 @@ class Areas:
         See :data:`swathledger.grid.tally.QUANTITIES`; the identities of the design hold here exactly.
     edges : mapping of quantity to int
         Sum of the squared differences between cells that share a side: the count of edges behind each quantity.
-    cell_m : float
     off_rate_low_cells, off_rate_high_cells : int
         Target cells treated once with less than 0.9, more than 1.1 of the set rate.
     beyond_cells : mapping
         ``overlap``, ``skip`` and ``outside`` without strips narrower than ``tolerance_m``.
-    tolerance_m : float
     """
 
     cells: Mapping[str, int]
@@ -106,17 +104,14 @@ class Accounting:
 
     Attributes
     ----------
-    areas : Areas
     volumes : Volumes or None
         None where the log tells neither rate nor flow and the machine file no set rate.
     cause_cells : mapping of cause to int
         Over-application in cells; adds up to ``areas.cells["over_application"]``.
-    frame : Frame
     set_rate_l_m2 : float or None
         The constant rate that doses are held against; None where unknown or varying by row.
     far_m2 : float
         Ground swept too far from the boundary to belong to this field, left out of every figure.
-    notes : tuple of Note
     """
 
     areas: Areas

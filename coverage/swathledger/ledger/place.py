@@ -26,7 +26,6 @@ class Placed:
 
     Attributes
     ----------
-    field : Field
     swath : Swath
         Of the whole drive.
     near : (r,) bool
@@ -37,9 +36,6 @@ class Placed:
         Ground swept by the other ribbons.
     frame : Frame
         Holds the boundary and every near ribbon.
-    rate : SetRate
-    strips : Strips
-    notes : tuple of Note
     """
 
     field: Field

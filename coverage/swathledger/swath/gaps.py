@@ -79,7 +79,6 @@ def unrecorded_ground(poses: Poses, gaps: Sequence[Gap], speed_m_s: float) -> Mu
     ----------
     poses : Poses
         Boom centres.
-    gaps : sequence of Gap
     speed_m_s : float
         Usual speed while spraying.
 

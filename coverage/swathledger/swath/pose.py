@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,17 +141,7 @@ def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float
     hx = poses.x_m - antenna_to_hitch_m * np.sin(poses.heading_rad)
     hy = poses.y_m - antenna_to_hitch_m * np.cos(poses.heading_rad)
     if hitch_to_boom_m <= 0:
-        return Poses(
-            hx,
-            hy,
-            poses.heading_rad,
-            poses.time_s,
-            poses.epoch,
-            poses.linked,
-            poses.standing,
-            poses.reverse,
-            poses.row_step,
-        )
+        return replace(poses, x_m=hx, y_m=hy)
     b = hitch_to_boom_m
     dx, dy = np.diff(hx), np.diff(hy)
     dist = np.hypot(dx, dy)
@@ -181,17 +171,7 @@ def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float
     trailer[:] = headings
     bx = hx - b * np.sin(trailer)
     by = hy - b * np.cos(trailer)
-    return Poses(
-        bx,
-        by,
-        np.unwrap(trailer),
-        poses.time_s,
-        poses.epoch,
-        poses.linked,
-        poses.standing,
-        poses.reverse,
-        poses.row_step,
-    )
+    return replace(poses, x_m=bx, y_m=by, heading_rad=np.unwrap(trailer))
 
 
 def _steady_heading(start: int, poses: Poses, hx: Floats, hy: Floats, b: float) -> float:
@@ -228,18 +208,5 @@ def boom_poses(track: Track, machine: Machine, max_step_m: float | None = None) 
     if machine.hitch is None:
         ahead = machine.antenna.ahead_of_boom_m
         x, y = x - ahead * sin_h, y - ahead * cos_h
-        return Poses(
-            x,
-            y,
-            poses.heading_rad,
-            poses.time_s,
-            poses.epoch,
-            poses.linked,
-            poses.standing,
-            poses.reverse,
-            poses.row_step,
-        )
-    centred = Poses(
-        x, y, poses.heading_rad, poses.time_s, poses.epoch, poses.linked, poses.standing, poses.reverse, poses.row_step
-    )
-    return follow_hitch(centred, machine.hitch.antenna_to_hitch_m, machine.hitch.hitch_to_boom_m)
+        return replace(poses, x_m=x, y_m=y)
+    return follow_hitch(replace(poses, x_m=x, y_m=y), machine.hitch.antenna_to_hitch_m, machine.hitch.hitch_to_boom_m)

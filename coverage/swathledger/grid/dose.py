@@ -32,7 +32,7 @@ QUADRATURE_M = 0.25
 Floats = NDArray[np.float64]
 
 
-class Place(NamedTuple):
+class InStrip(NamedTuple):
     """Where the cells of a grid lie in the frame of a strip, in units of the turn's radius.
 
     Cell ``(i, j)``: ``u = u0 + i u_column + j u_row`` is ``1 - k x``, ``t = t0 + i t_column + j t_row`` is ``k s``;
@@ -70,12 +70,12 @@ def is_level(strips, s):  # type: ignore[no-untyped-def]  # numba infers the typ
 
 @njit_bare
 def place_of(strips, lines, s, h):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Where the centres of the plane's cells lie in the frame of strip ``s``; see :class:`Place`."""
+    """Where the centres of the plane's cells lie in the frame of strip ``s``; see :class:`InStrip`."""
     k = strips.turn_per_m[s]
     x, y, rx, ry = _middle(strips, lines, s)
     east = 0.5 * h - x
     north = 0.5 * h - y
-    return Place(
+    return InStrip(
         is_level(strips, s),
         1.0 - k * (east * rx + north * ry),
         -k * h * rx,

@@ -17,7 +17,7 @@ from swathledger.text import moment
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class DrawnRun:
     """Consecutive steps of a drive.
 
     Attributes
@@ -103,11 +103,11 @@ def _run(
     line_number: int | None,
     open_m: NDArray[np.float64],
     nozzles: str | None,
-) -> Stretch:
+) -> DrawnRun:
     length = float(swath.distance_m[steps].sum())
     swept = float((open_m[steps] * swath.distance_m[steps]).sum())
     volume = None if swath.volume_l is None else float(swath.volume_l[steps].sum())
-    return Stretch(
+    return DrawnRun(
         number,
         line_number,
         _line(swath, steps),
@@ -128,7 +128,7 @@ def _open_width(swath: Swath) -> NDArray[np.float64]:
     return open_m
 
 
-def passes(swath: Swath) -> list[Stretch]:
+def passes(swath: Swath) -> list[DrawnRun]:
     """Passes in order of time."""
     open_m = _open_width(swath)
     order = np.argsort(swath.pass_id, kind="stable")
@@ -141,7 +141,7 @@ def passes(swath: Swath) -> list[Stretch]:
     return out
 
 
-def states(swath: Swath) -> Iterator[Stretch]:
+def states(swath: Swath) -> Iterator[DrawnRun]:
     """Runs of steps in which spray was wanted and the same nozzles were open, in order of time."""
     open_m = _open_width(swath)
     wanted = np.flatnonzero(swath.wanted & swath.linked & ~swath.standing)

@@ -21,7 +21,7 @@ FORMATS: Final[tuple[Format, ...]] = ("html", "pdf")
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ResultFolder:
     """A folder of results and what it is of."""
 
     folder: Path
@@ -33,7 +33,7 @@ class Place:
         return "report" if self.kind == "job" else self.kind
 
 
-def places(folder: Path) -> list[Place]:
+def places(folder: Path) -> list[ResultFolder]:
     """Pages that belong to a folder: of one job; of a study; or of a season, its clients and all their jobs.
 
     Raises
@@ -42,21 +42,21 @@ def places(folder: Path) -> list[Place]:
         The folder holds no results.
     """
     if (folder / "ledger.json").is_file():
-        return [Place(folder, "job")]
+        return [ResultFolder(folder, "job")]
     if (folder / "study.json").is_file():
-        return [Place(folder, "study")]
+        return [ResultFolder(folder, "study")]
     found = []
     if (folder / "season.json").is_file():
-        found.append(Place(folder, "season"))
+        found.append(ResultFolder(folder, "season"))
     for below in sorted(path for path in _folders(folder)):
         if (below / "ledger.json").is_file():
-            found.append(Place(below, "job"))
+            found.append(ResultFolder(below, "job"))
             continue
         inner = [path for path in _folders(below) if (path / "ledger.json").is_file()]
         if (below / "season.json").is_file():
-            found.append(Place(below, "season"))
-        if (below / "season.json").is_file() or found[:1] == [Place(folder, "season")]:
-            found += [Place(path, "job") for path in inner]
+            found.append(ResultFolder(below, "season"))
+        if (below / "season.json").is_file() or found[:1] == [ResultFolder(folder, "season")]:
+            found += [ResultFolder(path, "job") for path in inner]
     if not found:
         raise InputError(
             "holds no results: neither ledger.json, season.json nor study.json.",
@@ -136,7 +136,7 @@ def render_again(
     return [path for _, _, path in targets]
 
 
-def _page(place: Place, name: Format, system: UnitSystem, language: str) -> bytes:
+def _page(place: ResultFolder, name: Format, system: UnitSystem, language: str) -> bytes:
     """One page; a fault in rendering is the document's where that is not as it was written."""
     try:
         return page_of(place, name, system, language)
@@ -154,7 +154,7 @@ def _page(place: Place, name: Format, system: UnitSystem, language: str) -> byte
         ) from error
 
 
-def page_of(place: Place, name: Format, system: UnitSystem, language: str = ENGLISH) -> bytes:
+def page_of(place: ResultFolder, name: Format, system: UnitSystem, language: str = ENGLISH) -> bytes:
     """One page in one format."""
     from swathledger.report.page import render_report
 

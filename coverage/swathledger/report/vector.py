@@ -92,7 +92,7 @@ def _multi(geometry: BaseGeometry) -> BaseGeometry:
     return geometry
 
 
-def _run_row(audit: Audit, run: drive.Stretch) -> Row:
+def _run_row(audit: Audit, run: drive.DrawnRun) -> Row:
     start = float(audit.log.time_s[0])
     return {
         "start_utc": drive.utc_text(audit.log, start + run.start_s),

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Headline:
+class DriveFigure:
     """One figure of one drive.
 
     Attributes
@@ -43,7 +43,7 @@ def finest_of(names: Iterable[str]) -> str | None:
     return next((name.removeprefix(start) for name in names if name.startswith(start)), None)
 
 
-def headlines(audit: Audit) -> tuple[Headline, ...]:
+def headlines(audit: Audit) -> tuple[DriveFigure, ...]:
     """Headlines of an audit: over-application of every layout, skip, and savings from widest to finest."""
     t = words().below("study.drive_figure.")
     areas = audit.accounting.areas
@@ -60,13 +60,12 @@ def headlines(audit: Audit) -> tuple[Headline, ...]:
             values[name] = (result.m2("over_application") * base, result.standard_error_m2 * base)
             if width is not None:
                 widths.append((width, name))
-    out = [
-        Headline(f"over_pct:{name}", t("over_as_logged") if name == AS_LOGGED else t("over", layout=name), value, error)
-        for name, (value, error) in values.items()
-    ]
-    out.append(
-        Headline(f"skip_pct:{AS_LOGGED}", t("skip"), areas.m2("skip") * share, areas.standard_error_m2("skip") * share)
-    )
+    out = []
+    for name, (value, error) in values.items():
+        told = t("over_as_logged") if name == AS_LOGGED else t("over", layout=name)
+        out.append(DriveFigure(f"over_pct:{name}", told, value, error))
+    skip, error = areas.m2("skip") * share, areas.standard_error_m2("skip") * share
+    out.append(DriveFigure(f"skip_pct:{AS_LOGGED}", t("skip"), skip, error))
     pairs: list[tuple[str, str]] = []
     if widths:
         finest = min(widths)[1]
@@ -76,5 +75,5 @@ def headlines(audit: Audit) -> tuple[Headline, ...]:
     for first, second in pairs:
         (a, ea), (b, eb) = values[first], values[second]
         name, told = f"saving:{first}:{second}", t("saving", first=first, second=second)
-        out.append(Headline(name, told, a - b, math.hypot(ea, eb)))
+        out.append(DriveFigure(name, told, a - b, math.hypot(ea, eb)))
     return tuple(out)

@@ -13,7 +13,7 @@ from swathledger.documents.document import NoteCode
 from swathledger.documents.study import DrawnErrors, RangedFigure
 from swathledger.errors import InputError
 from swathledger.notes import Note
-from swathledger.study.headline import Headline, headlines
+from swathledger.study.headline import DriveFigure, headlines
 from swathledger.study.perturb import NO_ERROR, SOURCES, ErrorModel, error_model_for, only, perturbed, scaled
 from swathledger.study.simulation_extrapolation import REDUCED, Excess, excess_by_figure, interval_for_truth
 from swathledger.words import say_all, words
@@ -138,7 +138,7 @@ def monte_carlo(
 
 
 def _range(
-    figure: Headline, centre: float, draws: Floats, excess: Excess, alone: dict[str, Floats | None], level: float
+    figure: DriveFigure, centre: float, draws: Floats, excess: Excess, alone: dict[str, Floats | None], level: float
 ) -> RangedFigure:
     low, high = interval_for_truth(draws, excess, level, floor=not figure.name.startswith("saving:"))
     tail = (1.0 - level) / 2.0

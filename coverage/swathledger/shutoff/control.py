@@ -216,18 +216,21 @@ def _switch(scene, plan, groups, switches, step, u, g, way_m):  # type: ignore[n
 
 @njit_bare
 def _start_afresh(scene, plan, groups, switches, part, way_m):  # type: ignore[no-untyped-def]  # numba infers the types
-    """Look at once, a hair ahead, and set every valve by it; False: no room."""
+    """Look at once, a hair ahead of a step's beginning, and set every valve by it; False: no room."""
     fits = True
+    valve = plan.valve
     # not on the line itself: a drive may begin on the very edge of treated ground
-    _look(scene, plan, part, part.u0 + (part.u1 - part.u0) * 0.5 / PARTS, groups.seen_m)
+    _look(scene, plan, part, part.u1 * 0.5 / PARTS, groups.seen_m)
     for g in range(groups.command.shape[0]):
         groups.waiting[g] = 0
         groups.since_s[g] = -np.inf
-        groups.settled[g] = True
         wish = groups.seen_m[1, g] > plan.need_m[g]
         groups.command[g] = wish
+        # as of any command to open: a shutting look that sees less far undoes it no sooner than it can see that ground
+        groups.settled[g] = not (wish and valve.look_ahead_on_s != valve.look_ahead_off_s)
+        groups.hold_m[g] = way_m + part.speed_m_s * valve.look_ahead_on_s
         if wish != groups.is_open[g]:
-            fits = _switch(scene, plan, groups, switches, part.step, part.u0, g, way_m) and fits
+            fits = _switch(scene, plan, groups, switches, part.step, 0.0, g, way_m) and fits
     return fits
 
 
@@ -385,7 +388,7 @@ def drive_layout(scene, plan, groups, switches, logged_open, totals):  # type: i
                 fits = _start_afresh(scene, plan, groups, switches, part, way_m) and fits
                 fresh = False
                 for g in range(count):
-                    groups.mark_s[g] = part.step_s + part.u0 * seconds
+                    groups.mark_s[g] = part.step_s
             _look(scene, plan, part, part.u1, groups.seen_m)
             fits = _decide_all(scene, plan, groups, switches, part, two_looks, way_m) and fits
             _count_time(scene, groups, part, logged_open, totals)

@@ -20,6 +20,7 @@ from __future__ import annotations
 import argparse
 import ast
 import gc
+import hashlib
 import importlib
 import importlib.machinery
 import itertools
@@ -43,23 +44,21 @@ import pytest
 REPOSITORY = Path(__file__).resolve().parent.parent.parent
 SOURCE = REPOSITORY / "coverage" / "swathledger"
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
+TRACES = Path(__file__).with_name(".traces")
 
+SMALL = ("moments", "over_applied", "replay_parts", "small", "steps", "wanting")
 # package: the tests that answer for it
 TESTS = {
     "grid": "tests/grid tests/ledger",
     "swath": "tests/swath tests/ledger",
     "ledger": "tests/ledger tests/documents",
-    "shutoff": "tests/shutoff",
+    "shutoff": " ".join(f"tests/shutoff/test_{name}.py" for name in (*SMALL, "layouts")),
     "plumbing": "tests/plumbing tests/audit_money",
     "money": "tests/money tests/audit_money",
     "study": "tests/study tests/statistics",
     "simulate": "tests/simulate",
 }
-SMALL = "tests/shutoff/test_{}.py"
-INTERPRETED = {
-    "grid": "tests/grid",
-    "shutoff": " ".join(SMALL.format(name) for name in ("moments", "over_applied", "small", "wanting")),
-}
+INTERPRETED = {"grid": "tests/grid", "shutoff": " ".join(f"tests/shutoff/test_{name}.py" for name in SMALL)}
 """Of these packages fewer tests are small enough to be tried with the kernels interpreted."""
 QUICK_S = {False: 3.0, True: 1.0}
 """Tests that take longer, compiled or interpreted, are left to ``make test``."""
@@ -281,24 +280,41 @@ class Tracer:
 
 
 def trace(name: str, *, interpreted: bool) -> Lines:
-    """What each quick test of a package runs of it."""
+    """What each quick test of a package runs of it; kept from run to run for test files that have not changed."""
+    files: list[Path] = []
+    for asked in (INTERPRETED.get(name, TESTS[name]) if interpreted else TESTS[name]).split():
+        path = REPOSITORY / asked
+        files += sorted(path.glob("test_*.py")) if path.is_dir() else [path]
+    shared = [*SOURCE.rglob("*.py"), *(REPOSITORY / "tests").rglob("*kit.py")]
+    base = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(shared)))
+    lines: Lines = {}
+    failed: list[str] = []
+    for file in files:
+        stamp = base.copy()
+        stamp.update(f"{name} {interpreted} {QUICK_S} {file}".encode() + file.read_bytes())
+        kept = TRACES / stamp.hexdigest()
+        if not kept.exists():
 
-    def work(answer: Path) -> None:
-        tracer = Tracer(SOURCE / name, QUICK_S[interpreted])
-        tracer.seen.start()
-        run_tests(
-            ["--maxfail=1000", *(INTERPRETED.get(name, TESTS[name]) if interpreted else TESTS[name]).split()], tracer
-        )
-        tracer.seen.stop()
-        answer.write_bytes(pickle.dumps((tracer.lines(), tracer.failed)))
+            def work(answer: Path, file: Path = file) -> None:
+                tracer = Tracer(SOURCE / name, QUICK_S[interpreted])
+                tracer.seen.start()
+                run_tests(["--maxfail=1000", str(file)], tracer)
+                tracer.seen.stop()
+                answer.write_bytes(pickle.dumps((tracer.lines(), tracer.failed)))
 
-    _, told = forked(work, interpreted=interpreted)
-    if told is None or not told[0]:
-        raise SystemExit(f"{name}: no test can be run")
-    lines: Lines = told[0]
+            _, told = forked(work, interpreted=interpreted)
+            if told is None:
+                raise SystemExit(f"{file}: cannot be traced")
+            TRACES.mkdir(exist_ok=True)
+            kept.write_bytes(pickle.dumps(told))
+        found, bad = pickle.loads(kept.read_bytes())  # noqa: S301  # written by ourselves
+        lines |= found
+        failed += bad
     kind = "interpreted" if interpreted else "compiled"
-    left_out = f", {len(told[1])} that fail in a fork are left out" if told[1] else ""
+    left_out = f", {len(failed)} that fail in a fork are left out" if failed else ""
     print(f"{name}, {kind}: {len(lines)} quick tests{left_out}", flush=True)  # noqa: T201
+    if not lines or len(failed) > len(lines):
+        raise SystemExit(f"{name}: too few tests can be run; have they been run once, so that kernels are compiled?")
     return lines
 
 
@@ -362,7 +378,7 @@ def sample_of(name: str, asked: argparse.Namespace) -> list[Mutant]:
     for mutant in found:
         if len(out) < asked.sample and (f"{name}/{mutant.path.name}", *mutant.change()) not in known:
             out.append(mutant)
-    return out
+    return out[asked.skip :]
 
 
 def try_package(name: str, asked: argparse.Namespace) -> tuple[int, int]:
@@ -393,6 +409,7 @@ def main() -> None:
     parser.add_argument("packages", nargs="*", choices=[*TESTS, []], default=list(TESTS))
     parser.add_argument("--sample", type=int, default=40, help="mutants tried of each package")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--skip", type=int, default=0, help="of the sample, so many have been tried before")
     parser.add_argument("--only", help="every mutant of a module, MODULE.py or MODULE.py:LINE, in place of a sample")
     asked = parser.parse_args()
     os.chdir(REPOSITORY)

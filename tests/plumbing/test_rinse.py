@@ -62,6 +62,7 @@ def test_plan_tells_what_fits() -> None:
         lambda: water_for_residue_l(1.0, 1.1, 1),
         lambda: continuous_residue_share(1.0, -1.0),
         lambda: rinse_plan(1.0, 0.1, rinse_tank_l=0.0),
+        lambda: rinse_plan(1.0, 0.1, rinse_tank_l=float("inf")),
     ],
 )
 def test_out_of_range(call) -> None:  # type: ignore[no-untyped-def]  # a lambda

@@ -31,6 +31,7 @@ from swathledger.shutoff.groups import (
     new_groups,
     new_switches,
 )
+from swathledger.shutoff.results import Seams
 from swathledger.shutoff.resweep import everything_open, in_order, resweep
 from swathledger.shutoff.seams import follow_seams, new_tracks, seams_from
 from swathledger.shutoff.sight import Rule, sight_of
@@ -545,5 +546,5 @@ def test_measures_of_seams_are_over_the_target() -> None:
     assert (found.closing_m_s, found.opening_m_s, found.parallel_share) == (4.0, 2.0, 0.75)
     none = seams_from(np.zeros(6), 50.0)
     assert (none.closing_m_s, none.opening_m_s, none.parallel_share) == (0.0, 0.0, 0.0)
-    assert seams_from(np.ones(6), 0.0).crossing_per_m == 0.0
+    assert seams_from(np.ones(6), 0.0) == Seams(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     assert seams_from(np.ones(6), 1.0).parallel_share == 0.5

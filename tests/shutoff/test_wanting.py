@@ -240,6 +240,20 @@ def test_gaps_between_treated_ground_are_filled_up_to_twice_the_tolerance() -> N
         np.testing.assert_allclose(seen(drive, treated, sight, at, Rule(-2, 2, 0.25, 0.1), 0.1), more, atol=1e-6)
 
 
+def test_treated_ground_just_beyond_the_boom_s_ends_counts_for_a_margin() -> None:
+    # treated to 2.3 m and from 2.2 m on, by two passes; a boom that ends at 2 m is over treated ground at its end
+    drive, treated = one_block((-9.0, 2.3), (2.2, 6.0))
+    sight = sight_of(WIDE, 64, MAX_CUTS)
+    assert seen(drive, treated, sight, line(0.0, 5.0), Rule(-2, 2, 0.1, 0.5), 0.5).size == 0
+    # treated from 2.2 m on alone: 0.5 m beside it are to be left, to 1.7 m
+    drive, treated = one_block((2.2, 6.0))
+    found = seen(drive, treated, sight, line(0.0, 5.0), Rule(-2, 2, 0.1, -0.5), 0.5)
+    np.testing.assert_allclose(found, [[-2.0, 1.7]], atol=1e-6)
+    drive, treated = one_block((-6.0, -2.2))
+    found = seen(drive, treated, sight, line(0.0, 5.0), Rule(-2, 2, 0.1, -0.5), 0.5)
+    np.testing.assert_allclose(found, [[-1.7, 2.0]], atol=1e-6)
+
+
 def test_pieces_that_share_an_edge_or_lie_in_each_other_leave_no_hair_between() -> None:
     drive, treated = one_block((-2.0, 0.0), (0.0, 1.0), (-1.5, -1.0), (0.5, 1.5))
     found = seen(drive, treated, sight_of(WIDE, 64, MAX_CUTS), line(0.0, 5.0), Rule(-3, 3, 0.0, NAN))

@@ -15,7 +15,7 @@ from swathledger.errors import LogError
 from swathledger.log.log import Log
 from swathledger.machine.machine import Antenna, Hitch
 from swathledger.swath.build import build_swath, open_nozzles, runs_of_row
-from swathledger.swath.pose import antenna_poses, trailed_heading
+from swathledger.swath.pose import Poses, antenna_poses, follow_hitch, trailed_heading
 from swathledger.swath.standstill import find_standing, freeze_standing, jitter_m
 from swathledger.swath.track import (
     Track,
@@ -682,3 +682,87 @@ def test_a_turn_on_the_spot_does_not_shorten_the_pass_beside_it():
     along = swath.distance_m[np.diff(swath.time_s) > 0.99]
     assert along.shape == (30,)
     assert along == pytest.approx(4.0, abs=1e-3)
+
+
+# --- gaps at either end, trailers ---------------------------------------------------------------------------------
+@pytest.mark.parametrize("times", [[0, 15, 16, 17, 18, 19], [0, 1, 2, 3, 4, 19]])
+def test_a_gap_at_the_first_or_the_last_step_is_bridged_like_any_other(times: list[float]) -> None:
+    # 3 m/s to the north
+    t = np.asarray(times, float)
+    log = rows(np.zeros(6), 3.0 * t, t, np.ones(6), heading_deg=0.0)
+    swath = build_swath(log, sprayer(6.0), PLANE, max_gap_s=6.0, bridge_s=20.0)
+    gap = int(np.argmax(np.diff(t)))
+    assert (swath.gaps, swath.epoch[swath.bridged].tolist()) == (0, [gap])
+    assert swath.distance_m.sum() == pytest.approx(57.0, rel=1e-6)
+    left = build_swath(log, sprayer(6.0), PLANE, max_gap_s=6.0)
+    assert (left.gaps, left.bridged.size) == (1, 0)
+    assert left.cut.tolist() == [gap]
+    assert left.unbridged_m == pytest.approx(45.0, rel=1e-6)
+    assert left.unrecorded.area == pytest.approx(6.0 * 45.0, rel=1e-6)
+
+
+def hitched(x: Any, y: Any, heading: Any, *, linked: Any = None, reverse: Any = None) -> Poses:
+    n = len(x)
+    off = np.zeros(n - 1, bool)
+    return Poses(
+        np.asarray(x, float), np.asarray(y, float), np.asarray(heading, float), np.arange(float(n)), np.arange(n),
+        ~off if linked is None else np.asarray(linked, bool), off,
+        off if reverse is None else np.asarray(reverse, bool), np.arange(n - 1),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("right", [1.0, -1.0])
+@pytest.mark.parametrize("turn", [0.02, 0.1])
+def test_a_trailer_found_on_a_circle_runs_on_the_steady_one(right: float, turn: float) -> None:
+    # the hitch on a circle of 20 m about (20, 0), or (-20, 0): it heads north where it is found. A drawbar of 5 m is
+    # steady at asin(5 k), k the turn by chord, outside of the hitch's heading
+    a = turn * np.arange(40)
+    poses = hitched(right * 20.0 * (1.0 - np.cos(a)), 20.0 * np.sin(a), right * a)
+    out = follow_hitch(poses, 0.0, 5.0)
+    chord = 40.0 * math.sin(turn / 2)
+    assert out.heading_rad[0] == pytest.approx(-right * math.asin(5.0 * turn / chord), abs=1e-9)
+    # and stays on it: sqrt(400 - 25) from the middle, but for the corners of its chords
+    far = np.hypot(out.x_m - right * 20.0, out.y_m)
+    assert far == pytest.approx(math.sqrt(375.0), abs=0.5 * turn)
+    # two metres are looked over: what turns later is no matter
+    late = hitched(np.zeros(12), np.arange(12.0), np.where(np.arange(12) > 3, 0.5, 0.0))
+    assert follow_hitch(late, 0.0, 5.0).heading_rad[0] == 0.0
+    soon = hitched(np.zeros(12), np.arange(12.0), np.where(np.arange(12) > 1, 0.1, 0.0))
+    # 0.1 rad over 2 m: turned back by half a step's turn, and steady at asin(5 x 0.05)
+    assert follow_hitch(soon, 0.0, 5.0).heading_rad[0] == pytest.approx(-0.025 - math.asin(0.25))
+
+
+def test_a_trailer_found_standing_alone_or_reversing_lies_straight() -> None:
+    # one row between two gaps, rows on one place, a step backwards
+    alone = hitched([0, 0, 50, 90, 90], [0, 1, 0, 0, 1], [0.0, 0.0, 0.7, 0.3, 0.3], linked=[1, 0, 0, 1])
+    out = follow_hitch(alone, 0.0, 4.0)
+    assert out.heading_rad[2] == pytest.approx(0.7)
+    assert (out.x_m[2], out.y_m[2]) == pytest.approx((50 - 4 * math.sin(0.7), -4 * math.cos(0.7)))
+    still = follow_hitch(hitched([5, 5, 5], [3, 3, 3], [0.4, 0.4, 0.4]), 0.0, 4.0)
+    assert still.heading_rad.tolist() == [0.4, 0.4, 0.4]
+    back = hitched([0, 0, 0], [5, 4, 3], [0.2, 0.3, 0.5], reverse=[1, 1])
+    assert follow_hitch(back, 0.0, 4.0).heading_rad[0] == pytest.approx(0.2)
+
+
+def test_backwards_the_angle_at_the_hitch_is_held() -> None:
+    # two steps ahead, then back while the machine turns by 0.3 and by -0.1, past a full turn once
+    poses = hitched([0, 0, 0, 0, 0], [0, 2, 4, 2, 0], [0.0, 0.0, 0.0, 0.3, 0.2 + 2 * PI], reverse=[0, 0, 1, 1])
+    out = follow_hitch(poses, 1.0, 3.0)
+    assert out.heading_rad.tolist() == pytest.approx([0.0, 0.0, 0.0, 0.3, 0.2])
+    assert out.y_m[2] == pytest.approx(4.0 - 1.0 - 3.0)
+    # 1 m from antenna to hitch along the machine, 3 m on along the trailer
+    assert (out.x_m[3], out.y_m[3]) == pytest.approx((-4 * math.sin(0.3), 2 - 4 * math.cos(0.3)))
+
+
+def test_rows_too_few_for_a_window_do_not_stand_under_noise() -> None:
+    assert stands(np.zeros(5), sigma_m=0.2) == []
+    assert stands(np.zeros(9), sigma_m=0.2) == list(range(8))
+
+
+def test_neighbouring_straight_steps_share_their_places_to_the_last_bit() -> None:
+    # by way of differences 0.1 is missed, from 0.4; heading across the chord: straight
+    assert 0.4 + (0.1 - 0.4) != 0.1
+    poses = antenna_poses(still_track([0.4, 0.1, 0.4], [0.4, 0.1, 0.4], [90.0, 0.0], [150.0, 0.0]), None, False)
+    seam = int(np.flatnonzero(poses.row_step == -1)[0])
+    assert (poses.x_m[seam], poses.y_m[seam]) == (0.1, 0.1)
+    assert (poses.x_m[-1], poses.y_m[-1]) == (0.4, 0.4)

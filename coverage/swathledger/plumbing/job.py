@@ -100,7 +100,7 @@ def standing_rows(swath: Swath, rows: int) -> tuple[NDArray[np.bool_], NDArray[n
 def at_the_boom(log: Log, field: Field, swath: Swath) -> Log:
     """The log with the boom centre's position in place of the antenna's; rows without a pose keep the antenna's."""
     rows = np.arange(len(log))
-    pose = np.minimum(np.searchsorted(swath.epoch, rows), swath.epoch.shape[0] - 1)
+    pose = np.minimum(np.searchsorted(swath.epoch, rows), swath.epoch.size - 1)
     known = swath.epoch[pose] == rows
     latitude, longitude = field.plane.inverse(swath.x_m[pose], swath.y_m[pose])
     return replace(
@@ -126,7 +126,7 @@ def reach_of(
     out = []
     for event in events:
         row = min(int(np.searchsorted(log.time_s, event.start_time_s)), opened.shape[0] - 1)
-        pose = min(int(np.searchsorted(swath.epoch, row)), swath.epoch.shape[0] - 1)
+        pose = min(int(np.searchsorted(swath.epoch, row)), swath.epoch.size - 1)
         nozzles = np.flatnonzero(opened[row])
         left, right = (edges[nozzles[0]], edges[nozzles[-1] + 1]) if nozzles.size else (0.0, 0.0)
         ends = [

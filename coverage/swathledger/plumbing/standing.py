@@ -190,7 +190,7 @@ def find_discharges(
     LogError
         Where shapes do not fit.
     """
-    n = time_s.shape[0]
+    n = time_s.size
     for name, value, size in (
         ("spraying", spraying, n - 1),
         ("standing", standing, n - 1),

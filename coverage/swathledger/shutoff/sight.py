@@ -243,7 +243,9 @@ def _join(sight, row, count):  # type: ignore[no-untyped-def]  # numba infers th
 @njit_bare
 def _treated_on(drive, treated, sight, line, rule, row):  # type: ignore[no-untyped-def]  # numba infers the types
     """Treated intervals of a line, each ``beside_m`` wider at both ends, joined; returns how many."""
-    left, right = rule.left_m - rule.beside_m, rule.right_m + rule.beside_m
+    # beyond the boom's ends as far as edges are moved: what lies there tells whether an edge is one
+    around = rule.beside_m + (0.0 if np.isnan(rule.margin_m) else abs(rule.margin_m))
+    left, right = rule.left_m - around, rule.right_m + around
     xa, ya = line.x + left * line.right_x, line.y + left * line.right_y
     xb, yb = line.x + right * line.right_x, line.y + right * line.right_y
     west, east, south, north = min(xa, xb), max(xa, xb), min(ya, yb), max(ya, yb)

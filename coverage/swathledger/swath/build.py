@@ -98,7 +98,7 @@ def _turn_per_m(poses: Poses, distance: Floats, window_s: Floats, carried: Flags
 
     Taken over one second on either side, or over the longer time that it takes to tell the way from noise.
     """
-    n = poses.x_m.shape[0]
+    n = poses.x_m.size
     heading = np.concatenate(([0.0], np.cumsum(wrap_rad(np.diff(poses.heading_rad)))))
     along = np.concatenate(([0.0], np.cumsum(distance)))
     mid_t = (poses.time_s[:-1] + poses.time_s[1:]) / 2
@@ -126,7 +126,7 @@ def _passes(sprayed: Flags, linked: Flags, poses: Poses, width_m: float) -> tupl
     A pass is an unbroken stretch of linked steps with something open. A pass shares the line of the one before when
     the heading stayed within 15 degrees in between and spraying resumed within half a boom beside the old line.
     """
-    pass_id = np.full(sprayed.shape[0], -1, dtype=np.int64)
+    pass_id = np.full(sprayed.size, -1, dtype=np.int64)
     # a seam (no duration) neither ends nor makes a pass; a gap ends it
     seam = poses.row_step < 0
     index = np.flatnonzero(~seam)
@@ -181,9 +181,9 @@ def _volumes(
 
 def _hold(value: Floats, code: str, notes: list[Note]) -> Floats:
     known = np.flatnonzero(np.isfinite(value))
-    if known.shape[0] < value.shape[0]:
-        notes.append(Note.of(code, count=value.shape[0] - known.shape[0]))
-    index = np.clip(np.searchsorted(known, np.arange(value.shape[0]), side="right") - 1, 0, None)
+    if known.size < value.size:
+        notes.append(Note.of(code, count=value.size - known.size))
+    index = np.clip(np.searchsorted(known, np.arange(value.size), side="right") - 1, 0, None)
     return value[known[index]]
 
 
@@ -296,13 +296,13 @@ def build_swath(
 def _to_bridge(track: Track, time_s: Floats, opened: Flags, max_gap_s: float, bridge_s: float | None) -> Flags:
     """(n - 1,) steps too long to be bridged of themselves, straight, with something open at both ends."""
     dt = np.diff(time_s)
-    out = np.zeros(dt.shape[0], dtype=bool)
+    out = np.zeros(dt.size, dtype=bool)
     if bridge_s is None:
         return out
     step = np.flatnonzero((dt > max_gap_s) & (dt <= bridge_s) & ~track.linked & opened[:-1] & opened[1:])
     ends = np.stack([step, step + 1], axis=1)
     leaving = track.heading_in_rad[step] + np.pi * track.reverse[np.maximum(step - 1, 0)]
-    arriving = track.heading_out_rad[step] + np.pi * track.reverse[np.minimum(step + 1, dt.shape[0] - 1)]
+    arriving = track.heading_out_rad[step] + np.pi * track.reverse[np.minimum(step + 1, dt.size - 1)]
     out[step] = straight_gaps(track.x_m[ends], track.y_m[ends], leaving, arriving, track.time_s[ends])
     return out
 
@@ -330,5 +330,5 @@ def _ribbons(poses: Poses, runs: _Runs, sweeps: Flags, rows: int) -> tuple[Ints,
     per_step = count[row]
     ribbon_step = np.repeat(steps, per_step)
     start = np.cumsum(per_step) - per_step
-    k = np.arange(ribbon_step.shape[0]) - np.repeat(start, per_step) + np.repeat(first[row], per_step)
+    k = np.arange(ribbon_step.size) - np.repeat(start, per_step) + np.repeat(first[row], per_step)
     return ribbon_step, runs.left_m[k], runs.right_m[k]

@@ -99,7 +99,7 @@ def unrecorded_ground(poses: Poses, gaps: Sequence[Gap], speed_m_s: float) -> Mu
     a = np.array([gap.pose for gap in gaps])
     b = a + 1
     leaving = poses.heading_rad[a] + np.pi * poses.reverse[np.maximum(a - 1, 0)]
-    arriving = poses.heading_rad[b] + np.pi * poses.reverse[np.minimum(b, poses.reverse.shape[0] - 1)]
+    arriving = poses.heading_rad[b] + np.pi * poses.reverse[np.minimum(b, poses.reverse.size - 1)]
     ends = np.stack([a, b], axis=1)
     straight = straight_gaps(poses.x_m[ends], poses.y_m[ends], leaving, arriving, poses.time_s[ends])
     heading = poses.heading_rad

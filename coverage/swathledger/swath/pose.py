@@ -84,9 +84,8 @@ def _hermite(track: Track, step: Ints, u: Floats) -> tuple[Floats, Floats, Float
     y_curve = a0 * y0 + b0 * length * np.cos(h0) + a1 * y1 + b1 * length * np.cos(h1)
     x = np.where(curved, x_curve, x0 + u * dx)
     y = np.where(curved, y_curve, y0 + u * dy)
-    # exact at the ends, so that neighbouring steps share their pose to the last bit
-    x = np.where(u == 0.0, x0, np.where(u == 1.0, x1, x))
-    y = np.where(u == 0.0, y0, np.where(u == 1.0, y1, y))
+    # exact at the end as it is at the start, so that neighbouring steps share their pose to the last bit
+    x, y = np.where(u == 1.0, x1, x), np.where(u == 1.0, y1, y)
     return x, y, h0 + u * (h1 - h0)
 
 
@@ -97,7 +96,7 @@ def _joins(track: Track) -> Flags:
 
 def antenna_poses(track: Track, max_step_m: float | None, trailed: bool) -> Poses:
     """Antenna positions and machine headings at every sub-step."""
-    steps = track.linked.shape[0]
+    steps = track.linked.size
     parts = _substeps(track, max_step_m, trailed)
     seam = np.zeros(steps, dtype=bool)
     seam[1:] = ~_joins(track)
@@ -108,7 +107,7 @@ def antenna_poses(track: Track, max_step_m: float | None, trailed: bool) -> Pose
     count = parts + ends_too
     step = np.repeat(np.arange(steps), count)
     first = np.cumsum(count) - count
-    k = np.arange(step.shape[0]) - first[step]
+    k = np.arange(step.size) - first[step]
     u = k / parts[step]
     x, y, heading = _hermite(track, step, u)
     t0, t1 = track.time_s[step], track.time_s[step + 1]
@@ -147,7 +146,7 @@ def follow_hitch(poses: Poses, antenna_to_hitch_m: float, hitch_to_boom_m: float
     dist = np.hypot(dx, dy)
     direction = np.arctan2(dx, dy)
     decay = np.exp(-dist / b)
-    n = hx.shape[0]
+    n = hx.size
     trailer = np.empty(n)
     carried = poses.linked | (poses.row_step < 0)
     starts = np.concatenate(([0], np.flatnonzero(~carried) + 1))
@@ -179,7 +178,7 @@ def _steady_heading(start: int, poses: Poses, hx: Floats, hy: Floats, b: float) 
     heading = float(poses.heading_rad[start])
     along = 0.0
     end = start
-    while end + 1 < hx.shape[0] and along < 2.0 and poses.linked[end]:
+    while end + 1 < hx.size and along < 2.0 and poses.linked[end]:
         along += float(np.hypot(hx[end + 1] - hx[end], hy[end + 1] - hy[end]))
         end += 1
     if along <= 0.0 or bool(poses.reverse[start:end].any()):

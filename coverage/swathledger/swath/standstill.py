@@ -36,7 +36,7 @@ def find_standing(
     -------
     (n - 1,) bool
     """
-    n = x_m.shape[0]
+    n = x_m.size
     dt = np.diff(time_s)
     standing = np.zeros(n - 1, dtype=bool)
     known = np.zeros(n - 1, dtype=bool)
@@ -64,7 +64,7 @@ def _walks_off(x_m: Floats, y_m: Floats, time_s: Floats, slow: Flags, sigma_m: f
 
     Held against 0.5 m + 0.2 m/s and the noise, over each step and over windows of 3 s within the run.
     """
-    walks = np.zeros(slow.shape[0], dtype=bool)
+    walks = np.zeros(slow.size, dtype=bool)
     for first, last in _runs(slow):
         rows = np.arange(first, last + 1)
         later = np.clip(np.searchsorted(time_s, time_s[rows] + STANDSTILL_WINDOW_S, side="left"), rows[0] + 1, last)
@@ -80,7 +80,7 @@ def _walks_off(x_m: Floats, y_m: Floats, time_s: Floats, slow: Flags, sigma_m: f
 def _windows(time_s: Floats, window_s: float, max_gap_s: float) -> tuple[Ints, Ints]:
     """First and last row of every window of at least ``window_s`` that holds no more than one long gap."""
     end = np.searchsorted(time_s, time_s + window_s, side="left")
-    start = np.flatnonzero(end < time_s.shape[0])
+    start = np.flatnonzero(end < time_s.size)
     stop = end[start]
     short = time_s[stop] - time_s[start] <= window_s + max_gap_s
     return start[short], stop[short]
@@ -99,13 +99,13 @@ def _slow_by_rows(x_m: Floats, y_m: Floats, time_s: Floats, max_gap_s: float) ->
     """Standstill from the net way between the ends of windows of 3 s."""
     start, stop = _windows(time_s, STANDSTILL_WINDOW_S, max_gap_s)
     slow = np.hypot(x_m[stop] - x_m[start], y_m[stop] - y_m[start]) < STANDSTILL_M_S * (time_s[stop] - time_s[start])
-    standing = _marked(x_m.shape[0], start[slow], stop[slow])
+    standing = _marked(x_m.size, start[slow], stop[slow])
     quick = np.hypot(np.diff(x_m), np.diff(y_m)) >= 2 * STANDSTILL_M_S * np.maximum(np.diff(time_s), 0.5)
     for first, last in _runs(standing):
         # The window reaches into the last moments of driving: there a step that itself moved on is driving.
         still = first + np.flatnonzero(~quick[first:last])
-        standing[first : int(still[0]) if still.shape[0] else last] = False
-        standing[int(still[-1]) + 1 if still.shape[0] else last : last] = False
+        standing[first : int(still[0]) if still.size else last] = False
+        standing[int(still[-1]) + 1 if still.size else last : last] = False
     return standing
 
 
@@ -115,28 +115,28 @@ def _slow_by_means(x_m: Floats, y_m: Floats, time_s: Floats, max_gap_s: float, s
     Rows must also spread no wider than the noise: driving forth and back leaves the means where they were.
     """
     start, stop = _windows(time_s, NOISY_WINDOW_S, max_gap_s)
-    if start.shape[0] == 0:
-        return np.zeros(x_m.shape[0] - 1, dtype=bool)
+    if not start.size:
+        return np.zeros(x_m.size - 1, dtype=bool)
     span = time_s[stop] - time_s[start]
     middle = np.clip(np.searchsorted(time_s, time_s[start] + NOISY_WINDOW_S / 2, side="left"), start + 1, stop)
     early, late = middle - start, stop + 1 - middle
     sums = [np.concatenate(([0.0], np.cumsum(v - v[0]))) for v in (x_m, y_m, time_s)]
     dx, dy, lag = ((v[stop + 1] - v[middle]) / late - (v[middle] - v[start]) / early for v in sums)
     rows = early + late
-    spread = np.zeros(start.shape[0])
+    spread = np.zeros(start.size)
     for v, total in zip((x_m, y_m), sums[:2], strict=True):
         square = np.concatenate(([0.0], np.cumsum((v - v[0]) ** 2)))
         spread += (square[stop + 1] - square[start]) / rows - ((total[stop + 1] - total[start]) / rows) ** 2
     slow = np.hypot(dx, dy) < STANDSTILL_M_S * lag + 4 * sigma_m * np.sqrt(1 / early + 1 / late)
     slow &= spread <= 2 * sigma_m**2 * (1 + 4 / np.sqrt(rows)) + (STANDSTILL_M_S * span) ** 2 / 12
-    standing = _marked(x_m.shape[0], start[slow], stop[slow])
+    standing = _marked(x_m.size, start[slow], stop[slow])
     for first, last in _runs(standing):
         # The window reaches into the last moments of driving: rows away from where the machine stood are driving.
         here = slice(first, last + 1)
         away = np.hypot(x_m[here] - np.median(x_m[here]), y_m[here] - np.median(y_m[here]))
         near = first + np.flatnonzero(away <= 4 * sigma_m)
-        standing[first : int(near[0]) if near.shape[0] else last] = False
-        standing[int(near[-1]) if near.shape[0] else last : last] = False
+        standing[first : int(near[0]) if near.size else last] = False
+        standing[int(near[-1]) if near.size else last : last] = False
     return standing
 
 

@@ -115,7 +115,7 @@ class Swath:
     notes: tuple[Note, ...]
 
     def __post_init__(self) -> None:
-        p = self.x_m.shape[0]
+        p = self.x_m.size
         if p < 2:
             raise LogError("a swath needs at least two poses")
         for name in ("y_m", "right_x", "right_y", "time_s", "epoch"):
@@ -130,12 +130,12 @@ class Swath:
     @property
     def gaps(self) -> int:
         """Gaps in time and jumps that were not bridged."""
-        return int(self.cut.shape[0])
+        return self.cut.size
 
     @property
     def pass_count(self) -> int:
         """Number of passes."""
-        return int(self.line_id.shape[0])
+        return self.line_id.size
 
     def quads(self) -> tuple[Floats, Floats]:
         """Corners of the ribbons: x and y, each (r, 4): start left, start right, end right, end left."""

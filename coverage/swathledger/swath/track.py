@@ -65,7 +65,7 @@ def estimate_sigma_m(x_m: Floats, y_m: Floats, usable: Flags) -> float | None:
     For independent noise of sigma the third difference has variance 20 sigma^2; its median absolute value is robust
     against turns. Correlated receiver error does not show in it, so this is a floor. None with fewer than 50 values.
     """
-    if x_m.shape[0] < 54:
+    if x_m.size < 54:
         return None
     dx, dy = np.diff(x_m), np.diff(y_m)
     length = np.hypot(dx, dy)
@@ -111,7 +111,7 @@ def _stretch_course(x_m: Floats, y_m: Floats, first: int, last: int, baseline_m:
     unwrapped = np.unwrap(chord)
     along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x_m[first : last + 1]), np.diff(y_m[first : last + 1])))))
     along *= float(length.sum()) / along[-1] if along[-1] > 0 else 1.0
-    if unwrapped.shape[0] == 1:
+    if unwrapped.size == 1:
         course[first : last + 1] = unwrapped[0]
         return
     slope_in = (unwrapped[1] - unwrapped[0]) / (mid[1] - mid[0])
@@ -132,7 +132,7 @@ def derive_course(x_m: Floats, y_m: Floats, breaks: Flags, baseline_m: float) ->
     baseline_m : float
         Shortest chord that a course is read from.
     """
-    n = x_m.shape[0]
+    n = x_m.size
     course = np.full(n, np.nan)
     cuts = np.flatnonzero(breaks)
     starts = np.concatenate(([0], cuts + 1))
@@ -146,7 +146,7 @@ def derive_course(x_m: Floats, y_m: Floats, breaks: Flags, baseline_m: float) ->
 def find_cusps(x_m: Floats, y_m: Floats, linked: Flags, baseline_m: float) -> NDArray[np.int64]:
     """Rows at which the track turns back on itself within one baseline: a change between forward and reverse."""
     cusps: list[int] = []
-    n = x_m.shape[0]
+    n = x_m.size
     cuts = np.flatnonzero(~linked)
     for first, last in zip(np.concatenate(([0], cuts + 1)), np.concatenate((cuts, [n - 1])), strict=True):
         if last - first < 2:
@@ -169,7 +169,7 @@ def _reverse_from_cusps(cusps: NDArray[np.int64], along_m: Floats, time_s: Float
     """Steps driven backwards, guessed from pairs of nearby cusps: the short leg between them is the reversed one."""
     reverse = np.zeros(n - 1, dtype=bool)
     k = 0
-    while k + 1 < cusps.shape[0]:
+    while k + 1 < cusps.size:
         a, b = int(cusps[k]), int(cusps[k + 1])
         if along_m[b] - along_m[a] < 60.0 and time_s[b] - time_s[a] < 120.0:
             reverse[a:b] = True
@@ -182,9 +182,9 @@ def _reverse_from_cusps(cusps: NDArray[np.int64], along_m: Floats, time_s: Float
 def _fill_held(course: Floats) -> Floats:
     """Hold the last known value over NaN; the first known value backwards at the start."""
     known = np.flatnonzero(np.isfinite(course))
-    if known.shape[0] == 0:
+    if not known.size:
         return np.zeros_like(course)
-    index = np.clip(np.searchsorted(known, np.arange(course.shape[0]), side="right") - 1, 0, None)
+    index = np.clip(np.searchsorted(known, np.arange(course.size), side="right") - 1, 0, None)
     return course[known[index]]
 
 
@@ -211,7 +211,7 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float, bridged: F
     sigma = estimate_sigma_m(x, y, moving)
     baseline = float(np.clip(40.0 * (sigma or 0.0), 1.0, 10.0))
 
-    reverse = np.zeros(step.shape[0], dtype=bool)
+    reverse = np.zeros(step.size, dtype=bool)
     told = False
     if log.reverse is not None:
         reverse |= log.reverse[:-1]
@@ -219,7 +219,7 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float, bridged: F
     if log.speed_m_s is not None and bool(np.any(log.speed_m_s < -STANDSTILL_M_S)):
         reverse |= np.nan_to_num(log.speed_m_s[:-1]) < -STANDSTILL_M_S
         told = True
-    change = np.zeros(step.shape[0], dtype=bool)
+    change = np.zeros(step.size, dtype=bool)
     if told:
         change[1:] = reverse[1:] != reverse[:-1]
         course = _course_with_gear(x, y, linked, reverse, baseline)
@@ -227,7 +227,7 @@ def build_track(log: Log, x_m: Floats, y_m: Floats, max_gap_s: float, bridged: F
         cusps = find_cusps(x, y, linked, baseline)
         along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
         if log.heading_deg is None:
-            reverse = _reverse_from_cusps(cusps, along, time_s, x.shape[0])
+            reverse = _reverse_from_cusps(cusps, along, time_s, x.size)
             if bool(reverse.any()):
                 notes.append(Note.of("swath.reversing_from_track"))
         course = _course_with_gear(x, y, linked, reverse, baseline, extra_breaks=cusps)
@@ -257,7 +257,7 @@ def _course_with_gear(
     x: Floats, y: Floats, linked: Flags, reverse: Flags, baseline: float, extra_breaks: NDArray[np.int64] | None = None
 ) -> tuple[Floats, Floats]:
     """Heading at start and end of every step, derived separately on each side of a change of gear."""
-    n = x.shape[0]
+    n = x.size
     breaks = ~linked
     turn_rows = np.flatnonzero(reverse[1:] != reverse[:-1]) + 1
     rows = turn_rows if extra_breaks is None else np.union1d(turn_rows, extra_breaks)
@@ -266,7 +266,7 @@ def _course_with_gear(
     copies = np.ones(n, dtype=np.int64)
     copies[rows[(rows > 0) & (rows < n - 1)]] = 2
     source = np.repeat(row_index, copies)
-    split_before = np.zeros(source.shape[0] - 1, dtype=bool)
+    split_before = np.zeros(source.size - 1, dtype=bool)
     same = source[1:] == source[:-1]
     split_before[same] = True
     split_before[~same] = breaks[source[:-1][~same]]

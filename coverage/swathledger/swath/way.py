@@ -63,17 +63,17 @@ def way_of(poses: Poses, moving: Flags, sigma_m: float) -> tuple[Floats, Floats]
     step = np.where(moving, np.where(poses.reverse, -1.0, 1.0) * forward_m(poses), 0.0)
     stretch = stretches(poses, moving)
     least, yaw_least = WAY_SIGMAS * sigma_m, min(YAW_SIGMAS * sigma_m, YAW_MOST_M)
-    window = np.zeros(step.shape[0])
+    window = np.zeros(step.size)
     way = step.copy()
     short = moving & (step <= least)
     noisy = short.copy()
     unsure = np.flatnonzero(moving & (step <= yaw_least))
-    if unsure.shape[0]:
+    if unsure.size:
         first = np.concatenate(([0], np.flatnonzero(np.diff(stretch)) + 1))
-        last = np.concatenate((first[1:], [step.shape[0]]))
+        last = np.concatenate((first[1:], [step.size]))
         starts, ends = poses.time_s[first[stretch]], poses.time_s[last[stretch]]
         progress = np.concatenate(([0.0], np.cumsum(step)))
-        clock = poses.time_s + np.arange(poses.time_s.shape[0]) * 1e-9  # seams hold two poses at one time
+        clock = poses.time_s + np.arange(poses.time_s.size) * 1e-9  # seams hold two poses at one time
         middle = (poses.time_s[:-1] + poses.time_s[1:]) / 2
         for reach in WINDOWS_S:
             t0 = np.maximum(middle[unsure] - reach, starts[unsure])
@@ -86,7 +86,7 @@ def way_of(poses: Poses, moving: Flags, sigma_m: float) -> tuple[Floats, Floats]
                 way[unsure[now]] = np.maximum(speed, LEAST_M_S)[now] * dt[unsure[now]]
                 short[unsure[moved > least]] = False
             unsure = unsure[moved <= yaw_least]
-            if unsure.shape[0] == 0:
+            if not unsure.size:
                 break
         # Steps that stand out are known: a turn that moved the boom sideways must not shorten the pass beside it.
         wanted = np.bincount(stretch, np.where(noisy, step, 0.0))

@@ -36,25 +36,11 @@ if TYPE_CHECKING:
     "Manifest of the season: a sample of its drives is run again, to say how much the choices of the method matter.",
 )
 @options.setting(
-    "--uncertainty",
-    click.IntRange(min=10),
-    "N",
-    "With --manifest: redraw the errors of receiver, boundary, antenna and latency N times a field.",
-)
-@options.setting(
     "--sample",
     click.IntRange(min=1),
     "N",
     "With --manifest: fields run again, evenly over their perimeter per area.",
     default=8,
-)
-@options.setting(
-    "--gnss",
-    click.Choice(["rtk", "corrected", "uncorrected"]),
-    "CLASS",
-    "With --uncertainty: class of the receiver (rtk, corrected, uncorrected). Default: the sigma of the "
-    "log or the machine file, else corrected.",
-    name="gnss_class",
 )
 @options.setting(
     "--cell", options.PositiveFloat(), "M", "With --manifest: side of a cell, m. Default: that of the results."
@@ -72,9 +58,7 @@ def command(
     level: float,
     worth: float,
     manifest: Path | None,
-    uncertainty: int | None,
     sample: int,
-    gnss_class: str | None,
     cell: float | None,
     threads: int,
     units: UnitSystem,
@@ -86,21 +70,18 @@ def command(
 
     RESULTS are folders that audit or season wrote; every ledger.json below them is read. Fields, not cells or passes,
     are drawn for the intervals. Writes study.html, study.parquet, study.csv with its dictionary, study.json, figures,
-    a methods paragraph and a citation file into DIR, and uncertainty.json where drives are run again.
+    a methods paragraph and a citation file into DIR, and sensitivity.json where drives are run again.
     """
     from swathledger.documents.document import dump
     from swathledger.study.collected import StudySettings
     from swathledger.study.rerun import RerunSettings
     from swathledger.study.run import run_study
 
-    if manifest is None and (uncertainty is not None or gnss_class is not None or cell is not None):
-        raise click.UsageError("--uncertainty, --gnss and --cell run drives again: give --manifest season.toml too.")
+    if manifest is None and cell is not None:
+        raise click.UsageError("--cell is of drives that are run again: give --manifest season.toml too.")
     again = None
     if manifest is not None:
-        again = RerunSettings(
-            manifest=manifest, draws=uncertainty or 0, sample=sample, gnss_class=gnss_class, cell_m=cell,
-            threads=threads,
-        )  # fmt: skip
+        again = RerunSettings(manifest=manifest, sample=sample, cell_m=cell, threads=threads)
     settings = StudySettings(seed=seed, resamples=resamples, level=level, worth_points=worth)
     with reporting(sentence("study.again"), None, quiet=quiet) as reporter:
         document = run_study(

@@ -1,4 +1,4 @@
-"""Drives of a season run again from its manifest: uncertainty and sensitivity end to end."""
+"""Drives of a season run again from its manifest: sensitivity end to end."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from worlds import PLANE, small_field
 
 from swathledger.audit import run_audit
 from swathledger.documents.document import dump, load
-from swathledger.documents.study import UncertaintyDocument
+from swathledger.documents.study import SensitivityDocument
 from swathledger.errors import InputError
 from swathledger.field.plane import to_degrees
 from swathledger.settings import AuditSettings
 from swathledger.simulate.run import simulate
-from swathledger.study.collected import StudyField, StudySettings
+from swathledger.study.collected import StudyField
 from swathledger.study.rerun import RerunSettings, evenly_chosen, rerun
 from swathledger_cli.main import cli
 
@@ -65,32 +65,30 @@ def test_command_runs_drives_again_and_writes_what_it_found(world, tmp_path):
     found = CliRunner().invoke(
         cli,
         ["study", str(world / "season"), "--out", str(tmp_path / "out"), "--manifest", str(world / "season.toml"),
-         "--uncertainty", "10", "--resamples", "199", "--quiet"],
+         "--resamples", "199", "--quiet"],
     )  # fmt: skip
     assert found.exit_code == 0, found.output
-    file = tmp_path / "out" / "uncertainty.json"
+    file = tmp_path / "out" / "sensitivity.json"
     again = json.loads(file.read_bytes())
-    assert dump(load(UncertaintyDocument, file)) == file.read_bytes()
+    assert dump(load(SensitivityDocument, file)) == file.read_bytes()
     assert again["failed"] == []
     assert [f["field_id"] for f in again["fields"]] == ["plot 0", "plot 1"] or len(again["fields"]) == 2
     for field in again["fields"]:
-        figures = {f["name"]: f for f in field["uncertainty"]["figures"]}
+        figures = {f["name"]: f["value"] for f in field["sensitivity"]["headlines"]}
         ledger = json.loads((world / "season" / field["job"] / "ledger.json").read_bytes())
         # what is run again is what was audited
-        assert figures["over_pct:as logged"]["read"] == pytest.approx(ledger["area"]["over_application_pct"])
-        assert set(figures["over_pct:boom"]["by_source"]) == {"gnss", "boundary", "antenna", "latency", "log_step"}
-        assert "dominates" in field["uncertainty"]["dominant"]
+        assert figures["over_pct:as logged"] == pytest.approx(ledger["area"]["over_application_pct"])
+        changes = [variant["change"]["over_pct:as logged"] for variant in field["sensitivity"]["variants"]]
+        assert any(abs(change) > 1e-4 for change in changes)
         assert len(field["sensitivity"]["variants"]) == 6  # cell and gap halved and doubled, two other thresholds
     page = (tmp_path / "out" / "study.html").read_text(encoding="utf-8")
-    assert "Errors of the inputs, and choices of the method" in page
-    assert "dominates" in page
-    assert (tmp_path / "out" / "figures" / "uncertainty.svg").exists()
+    assert "Choices of the method" in page
 
 
 def test_manifest_of_another_season_is_told(world, tmp_path):
     (field,) = [StudyField(0, "x", (job(name="elsewhere/job-9"),))]
     with pytest.raises(InputError, match="none of its jobs"):
-        rerun([field], StudySettings(), RerunSettings(world / "season.toml"))
+        rerun([field], RerunSettings(world / "season.toml"))
     results = season(tmp_path / "season", 3)
     found = CliRunner().invoke(
         cli,

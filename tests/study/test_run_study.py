@@ -201,9 +201,9 @@ def test_command_prints_one_json_document_and_nothing_else(tmp_path):
     assert json.loads(found.stdout) == json.loads((tmp_path / "out" / "study.json").read_bytes())
 
 
-def test_uncertainty_without_a_manifest_says_what_is_missing(tmp_path):
+def test_cells_without_a_manifest_says_what_is_missing(tmp_path):
     results = season(tmp_path / "season", 3)
-    found = CliRunner().invoke(cli, ["study", str(results), "--out", str(tmp_path / "out"), "--uncertainty", "20"],
+    found = CliRunner().invoke(cli, ["study", str(results), "--out", str(tmp_path / "out"), "--cell", "0.2"],
                                standalone_mode=False)  # fmt: skip
     assert "--manifest" in str(found.exception)
 

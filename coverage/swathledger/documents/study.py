@@ -1,4 +1,4 @@
-"""The models of ``study.json`` and ``uncertainty.json``, SI, per cent and percentage points of the target.
+"""The models of ``study.json`` and ``sensitivity.json``, SI, per cent and percentage points of the target.
 
 docs/study.md tells how the figures are worked out.
 """
@@ -303,73 +303,6 @@ class StudyDocument(Document, frozen=True, kw_only=True):
     caution: str
 
 
-class RangedFigure(Table, frozen=True, kw_only=True):
-    """One figure under drawn errors.
-
-    Attributes
-    ----------
-    read : float
-        As the audit has it.
-    centre : float
-        With every switch in the middle of the step of the log in which it happened.
-    low, high : float
-        5-95 % (or the level asked for) for what really happened, see
-        :func:`swathledger.study.simulation_extrapolation.interval_for_truth`.
-    draws_low, draws_mean, draws_high : float
-        The same quantiles, and the mean, of the redrawn figures themselves.
-    sd : float
-        Standard deviation over draws.
-    excess_least, excess_most : float
-        What errors made twice have added to ``draws_mean``, taken off for the interval's middle.
-    cell_error : float
-        Standard error by sampling in cells alone.
-    by_source : dict of str to float
-        Standard deviation with one source drawn at a time.
-    dominant : str or None
-        Source with the largest of them; None where all are 0.
-    """
-
-    name: str
-    words: str
-    read: float
-    centre: float
-    low: float
-    high: float
-    draws_low: float
-    draws_mean: float
-    draws_high: float
-    sd: float
-    excess_least: float
-    excess_most: float
-    cell_error: float
-    by_source: dict[str, float]
-    dominant: str | None
-
-
-class DrawnErrors(Table, frozen=True, kw_only=True):
-    """Ranges of all headlines of one drive.
-
-    Attributes
-    ----------
-    draws, source_draws : int
-        Redrawn drives with all sources, and with each alone; as many as these with all at a quarter of their size.
-    assumptions : tuple of str
-        Sentences of ``note_codes``.
-    dominant : str
-        Which source dominates the over-application as logged.
-    """
-
-    draws: int
-    source_draws: int
-    level: float
-    seed: int
-    errors: dict[str, float]
-    assumptions: tuple[str, ...]
-    note_codes: tuple[NoteCode, ...] = ()
-    dominant: str
-    figures: tuple[RangedFigure, ...]
-
-
 class UsedSettings(Table, frozen=True, kw_only=True):
     """Settings that the variants start from."""
 
@@ -402,15 +335,14 @@ class Sensitivity(Table, frozen=True, kw_only=True):
     variants: tuple[ChosenOtherwise, ...]
 
 
-class RerunField(Table, frozen=True, kw_only=True, omit_defaults=True):
-    """A field that was run again; what was not asked for is absent."""
+class RerunField(Table, frozen=True, kw_only=True):
+    """A field that was run again."""
 
     field_number: int
     field_id: str
     job: str
     jobs_of_field: int
-    uncertainty: DrawnErrors | None = None
-    sensitivity: Sensitivity | None = None
+    sensitivity: Sensitivity
 
 
 class FailedRerun(Table, frozen=True, kw_only=True):
@@ -421,14 +353,13 @@ class FailedRerun(Table, frozen=True, kw_only=True):
     reason: str
 
 
-class UncertaintyDocument(Document, frozen=True, kw_only=True):
-    """``uncertainty.json``."""
+class SensitivityDocument(Document, frozen=True, kw_only=True):
+    """``sensitivity.json``."""
 
-    KIND: ClassVar[str] = "uncertainty"
-    NUMBER: ClassVar[int] = 2
+    KIND: ClassVar[str] = "sensitivity"
     COMMAND: ClassVar[str] = "study"
 
-    schema: str = "swathledger/uncertainty/2"
+    schema: str = "swathledger/sensitivity/1"
     manifest: str
     sampled_of: int
     fields: tuple[RerunField, ...]

@@ -8,17 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from swathledger.documents.document import load
-from swathledger.documents.study import StudyDocument, UncertaintyDocument
+from swathledger.documents.study import SensitivityDocument, StudyDocument
 from swathledger.errors import InputError
 from swathledger.report.estimated import estimate_name
 from swathledger.report.numbers import layout_words
-from swathledger.report.study_pictures import (
-    curve_figure,
-    difference_figure,
-    diminishing_figure,
-    shape_figure,
-    uncertainty_figure,
-)
+from swathledger.report.study_pictures import curve_figure, difference_figure, diminishing_figure, shape_figure
 from swathledger.report.template import page, sheet
 from swathledger.units import UNKNOWN, UnitSystem, to_face, unit_symbol
 from swathledger.words import ENGLISH, Words, words
@@ -104,9 +98,7 @@ def _lead(document: StudyDocument, t: Words, system: UnitSystem) -> str:
     return " ".join(parts)
 
 
-def figures_of(
-    document: StudyDocument, again: UncertaintyDocument | None, system: UnitSystem, t: Words
-) -> dict[str, bytes]:
+def figures_of(document: StudyDocument, system: UnitSystem, t: Words) -> dict[str, bytes]:
     """Every figure that can be drawn, by name."""
     saving = [s.response for s in document.shape if s.response.startswith("saving:")]
     response = saving[0] if saving else "over_pct:as logged"
@@ -115,7 +107,6 @@ def figures_of(
         "differences": difference_figure(document, partial(study_layout, t=t), t),
         "shape": shape_figure(document, response, t),
         "diminishing": diminishing_figure(document, system, t),
-        "uncertainty": None if again is None else uncertainty_figure(again, "over_pct:as logged", t),
     }
     return {name: picture for name, picture in drawn.items() if picture is not None}
 
@@ -123,7 +114,7 @@ def figures_of(
 def render_study(
     folder: Path, system: UnitSystem = "metric", *, language: str = ENGLISH, static: bool = False
 ) -> bytes:
-    """The page of a study's folder, from ``study.json``, ``uncertainty.json`` and ``methods.md`` in it.
+    """The page of a study's folder, from ``study.json``, ``sensitivity.json`` and ``methods.md`` in it.
 
     Raises
     ------
@@ -131,17 +122,17 @@ def render_study(
         The folder holds no study, or not one of this version.
     """
     document = load(StudyDocument, folder / STUDY)
-    rerun = folder / "uncertainty.json"
-    again = load(UncertaintyDocument, rerun) if rerun.is_file() else None
+    rerun = folder / "sensitivity.json"
+    again = load(SensitivityDocument, rerun) if rerun.is_file() else None
     try:
         methods = (folder / "methods.md").read_text(encoding="utf-8")
     except (OSError, ValueError) as error:
         raise InputError(f"no study can be read here ({error}).", file=str(folder), hint="Run study again.") from None
     t = words(language)
-    return render(document, again, methods, system, figures_of(document, again, system, t), t, static=static)
+    return render(document, again, methods, system, figures_of(document, system, t), t, static=static)
 
 
-def render(document: StudyDocument, again: UncertaintyDocument | None, methods: str, system: UnitSystem,
+def render(document: StudyDocument, again: SensitivityDocument | None, methods: str, system: UnitSystem,
            pictures: dict[str, bytes], t: Words, *, static: bool = False) -> bytes:  # fmt: skip
     """The page; the same documents give the same bytes. ``static``: for paper, nothing folded away."""
     num = partial(number, unknown=str(t("unknown")))
@@ -172,11 +163,11 @@ def render(document: StudyDocument, again: UncertaintyDocument | None, methods: 
 
 
 def write_page(
-    folder: Path, document: StudyDocument, again: UncertaintyDocument | None, methods: str, system: UnitSystem
+    folder: Path, document: StudyDocument, again: SensitivityDocument | None, methods: str, system: UnitSystem
 ) -> None:
     """Write ``study.html`` and ``figures/*.svg``."""
     t = words()
-    pictures = figures_of(document, again, system, t)
+    pictures = figures_of(document, system, t)
     if pictures:
         (folder / "figures").mkdir()
     for name, picture in pictures.items():

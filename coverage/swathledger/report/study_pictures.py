@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from swathledger.documents.study import LayoutDifference, StudyDocument, UncertaintyDocument
+from swathledger.documents.study import LayoutDifference, StudyDocument
 from swathledger.units import UnitSystem, to_face, unit_symbol
 from swathledger.words import Words
 
@@ -172,28 +172,3 @@ def diminishing_figure(document: StudyDocument, system: UnitSystem, t: Words) ->
         axes.legend(frameon=False, fontsize=9)
 
     return drawn(7.6, 3.2, draw)
-
-
-def uncertainty_figure(again: UncertaintyDocument, figure_name: str, t: Words) -> bytes | None:
-    """One headline of every field run again: as read, its interval, and the error of the cells alone."""
-    rows = []
-    for field in again.fields:
-        figures = () if field.uncertainty is None else field.uncertainty.figures
-        rows += [(field.field_id, f) for f in figures if f.name == figure_name]
-    if not rows:
-        return None
-
-    def draw(figure: Figure) -> None:
-        axes = figure.subplots()
-        found = list(enumerate(figure for _, figure in reversed(rows)))
-        inputs = [(k, f.low, f.high) for k, f in found]
-        cells = [(k, f.read - f.cell_error, f.read + f.cell_error) for k, f in found]
-        _spans(axes, inputs, color=CALM, lw=4, alpha=0.55, label=t("study.axis.inputs"))
-        _spans(axes, cells, color=INK, lw=1.5, label=t("study.axis.cells"))
-        read = [f.read for _, f in found]
-        axes.plot(read, range(len(read)), "o", color=INK, ms=4, label=t("study.axis.as_audited"))
-        axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
-        axes.set_xlabel(rows[0][1].words)
-        axes.legend(frameon=False, fontsize=9)
-
-    return drawn(7.6, 1.4 + 0.34 * len(rows), draw)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -30,17 +29,6 @@ class DriveFigure:
     words: str
     value: float
     cell_error: float
-
-
-def is_replayed(name: str) -> bool:
-    """Whether a headline rests on a replay."""
-    return name not in {f"over_pct:{AS_LOGGED}", f"skip_pct:{AS_LOGGED}"}
-
-
-def finest_of(names: Iterable[str]) -> str | None:
-    """The finest layout replayed, from the names of the headlines; None where nothing was replayed."""
-    start = f"saving:{AS_LOGGED}:"
-    return next((name.removeprefix(start) for name in names if name.startswith(start)), None)
 
 
 def headlines(audit: Audit) -> tuple[DriveFigure, ...]:

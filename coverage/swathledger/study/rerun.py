@@ -1,4 +1,4 @@
-"""Jobs of a season's manifest audited again: uncertainty and sensitivity need the drives, not only their ledgers."""
+"""Jobs of a season's manifest audited again: sensitivity needs the drives, not only their ledgers."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from swathledger.documents.study import FailedRerun, RerunField, UncertaintyDocument
+from swathledger.documents.study import FailedRerun, RerunField, SensitivityDocument
 from swathledger.errors import InputError, SwathledgerError
-from swathledger.study.collected import StudyField, StudySettings
+from swathledger.study.collected import StudyField
 from swathledger.words import words
 
 if TYPE_CHECKING:
@@ -25,8 +25,6 @@ class RerunSettings:
 
     Attributes
     ----------
-    draws : int
-        Redrawn drives a field; 0: no uncertainty.
     sample : int
         Fields taken, evenly over their perimeter per area.
     cell_m : float or None
@@ -34,10 +32,7 @@ class RerunSettings:
     """
 
     manifest: Path
-    draws: int = 0
-    sensitivity: bool = True
     sample: int = DEFAULT_SAMPLE
-    gnss_class: str | None = None
     cell_m: float | None = None
     threads: int = 1
 
@@ -75,13 +70,9 @@ def prepare_job(manifest: Manifest, job: Job, field: StudyField, settings: Rerun
 
 
 def rerun(
-    fields: Sequence[StudyField],
-    study: StudySettings,
-    settings: RerunSettings,
-    *,
-    progress: Callable[[str], None] | None = None,
-) -> UncertaintyDocument:
-    """Uncertainty and sensitivity of a sample of fields.
+    fields: Sequence[StudyField], settings: RerunSettings, *, progress: Callable[[str], None] | None = None
+) -> SensitivityDocument:
+    """Sensitivity of a sample of fields.
 
     A field that cannot be run again is told with its reason and the others go on.
 
@@ -92,7 +83,6 @@ def rerun(
     """
     from swathledger.season.manifest.manifest import read_manifest
     from swathledger.study.sensitivity import sensitivity
-    from swathledger.study.uncertainty import monte_carlo
 
     manifest = read_manifest(settings.manifest)
     by_id = {job.id: job for job in manifest.jobs}
@@ -110,16 +100,9 @@ def rerun(
         job = _season_job(field, by_id)
         if job is None:  # pragma: no cover - chosen from known
             continue
-        drawn = changed = None
         try:
             prepared = prepare_job(manifest, job, field, settings)
-            if settings.draws:
-                seed = study.seed + field.number
-                drawn = monte_carlo(
-                    prepared, settings.draws, gnss_class=settings.gnss_class, level=study.level, seed=seed
-                )
-            if settings.sensitivity:
-                changed = sensitivity(prepared, finer_cells=(prepared.settings.cell_m or 0.1) >= 0.2)
+            changed = sensitivity(prepared, finer_cells=(prepared.settings.cell_m or 0.1) >= 0.2)
         except SwathledgerError as error:
             failed.append(FailedRerun(field_id=field.field_id, job=field.first.name, reason=str(error)))
         else:
@@ -129,13 +112,12 @@ def rerun(
                     field_id=field.field_id,
                     job=field.first.name,
                     jobs_of_field=len(field.jobs),
-                    uncertainty=drawn,
                     sensitivity=changed,
                 )
             )
         if progress is not None:
             progress(field.field_id)
-    return UncertaintyDocument(
+    return SensitivityDocument(
         manifest=settings.manifest.name,
         sampled_of=len(known),
         fields=tuple(out),

@@ -140,7 +140,7 @@ def run_study(
         Folders of `audit` or `season`, or ledger files.
     out : Path
         Gets ``study.json``, ``study.parquet``, ``study.csv``, ``study_dictionary.csv``, ``study.html``,
-        ``methods.md``, ``CITATION.cff``, ``figures/*.svg`` and, where drives were run again, ``uncertainty.json``.
+        ``methods.md``, ``CITATION.cff``, ``figures/*.svg`` and, where drives were run again, ``sensitivity.json``.
     rerun_settings : RerunSettings, optional
         None: nothing is run again.
     units : {"metric", "us"}
@@ -172,8 +172,8 @@ def run_study(
         if rerun_settings is not None:
             from swathledger.study.rerun import rerun
 
-            again = rounded(rerun(fields, chosen, rerun_settings, progress=progress), DIGITS, 0.0)
-            (folder / "uncertainty.json").write_bytes(dump(again))
+            again = rounded(rerun(fields, rerun_settings, progress=progress), DIGITS, 0.0)
+            (folder / "sensitivity.json").write_bytes(dump(again))
         write_tidy_tables(fields, folder)
         told = methods(document)
         (folder / "methods.md").write_text(told, encoding="utf-8")

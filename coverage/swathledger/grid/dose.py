@@ -111,8 +111,8 @@ def _laid(strips, lines):  # type: ignore[no-untyped-def]  # numba infers the ty
     The area between two boom lines is that of ``|(dc + x dr) x r|`` over ``x``: ``dc``, ``dr`` the change of the centre
     and of the vector to the right, ``r`` the mean of the two vectors. (Exact where its sides do not cross.)
     """
-    out = np.zeros(strips.poses.shape[0])
-    for s in range(out.shape[0]):
+    out = np.zeros(len(strips.poses))
+    for s in range(len(out)):
         left = strips.left_m[s]
         width = strips.right_m[s] - left
         level = is_level(strips, s)
@@ -167,8 +167,6 @@ def balanced(strips: Strips, lines: PoseLines, out_l: Floats) -> Floats:
     out_l : (s,) float64
         Litres (square metres where rates are unknown) that left the boom over each strip.
     """
-    if out_l.shape[0] == 0:
-        return strips.dose
     laid = strips.dose * strips.set_l_m2 * _laid(strips, lines)
     # passes apart by more than the window, so that none reaches into another
     time_s = strips.time_s + strips.pass_id * (4.0 * BALANCE_S)

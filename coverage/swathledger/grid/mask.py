@@ -20,11 +20,11 @@ UNRECORDED = 3
 @njit_bare
 def _fill_unrecorded(mask, times, store, edges, h, first_column, first_row):  # type: ignore[no-untyped-def]  # numba infers the types
     rows, columns = mask.shape
-    for e in range(edges.shape[0]):
+    for e in range(len(edges)):
         put_edge(store, e, edges[e, 0], edges[e, 1], edges[e, 2], edges[e, 3])
-    begin_rows(store, edges.shape[0])
+    begin_rows(store, len(edges))
     for r in range(rows):
-        spans = row_spans(store, edges.shape[0], first_row + r, h, first_column, first_column + columns)
+        spans = row_spans(store, len(edges), first_row + r, h, first_column, first_column + columns)
         for s in range(spans):
             for i in range(store.span_first[s] - first_column, store.span_end[s] - first_column):
                 if mask[r, i] == TARGET and times[r, i] == 0:
@@ -36,12 +36,12 @@ def _fill_mask(mask, store, boundary, exclusions, h, first_column, first_row):  
     rows, columns = mask.shape
     for code in range(2):
         edges = boundary if code == 0 else exclusions
-        for e in range(edges.shape[0]):
+        for e in range(len(edges)):
             put_edge(store, e, edges[e, 0], edges[e, 1], edges[e, 2], edges[e, 3])
-        begin_rows(store, edges.shape[0])
+        begin_rows(store, len(edges))
         for r in range(rows):
             j = first_row + r
-            spans = row_spans(store, edges.shape[0], j, h, first_column, first_column + columns)
+            spans = row_spans(store, len(edges), j, h, first_column, first_column + columns)
             for s in range(spans):
                 a = store.span_first[s] - first_column
                 e = store.span_end[s] - first_column
@@ -73,8 +73,8 @@ def mark_unrecorded(
     """
     first_row = band.first_row - band.halo
     edges = _near(unrecorded, first_row * cell_m, (first_row + mask.shape[0]) * cell_m)
-    if edges.shape[0]:
-        store = edge_store(edges.shape[0], band.columns)
+    if edges.size:
+        store = edge_store(len(edges), band.columns)
         _fill_unrecorded(mask, times, store, edges, cell_m, band.first_column, first_row)
 
 
@@ -105,6 +105,6 @@ def band_mask(
     low, high = first_row * cell_m, (first_row + rows) * cell_m
 
     ring, holes = _near(boundary, low, high), _near(exclusions, low, high)
-    store = edge_store(max(ring.shape[0], holes.shape[0], 1), band.columns)
+    store = edge_store(max(len(ring), len(holes), 1), band.columns)
     _fill_mask(mask, store, ring, holes, cell_m, band.first_column, first_row)
     return mask

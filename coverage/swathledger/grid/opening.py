@@ -14,19 +14,19 @@ CHUNK = 64
 
 @njit_bare
 def _copy(out, a):  # type: ignore[no-untyped-def]  # numba infers the types
-    for c in range(out.shape[0]):
+    for c in range(len(out)):
         out[c] = a[c]
 
 
 @njit_bare
 def _either(out, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
-    for c in range(out.shape[0]):
+    for c in range(len(out)):
         out[c] = a[c] | b[c]
 
 
 @njit_bare
 def _unlike(out, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
-    for c in range(out.shape[0]):
+    for c in range(len(out)):
         out[c] = a[c] ^ b[c]
 
 
@@ -34,7 +34,7 @@ def _unlike(out, a, b):  # type: ignore[no-untyped-def]  # numba infers the type
 def _count_rows(tall, here, below, differs, ends, size):  # type: ignore[no-untyped-def]  # numba infers the types
     most = np.uint8(size)
     limit = np.uint8(size - 1)
-    for c in range(tall.shape[0]):
+    for c in range(len(tall)):
         t = np.uint8(min(tall[c], limit) + np.uint8(1)) if here[c] == below[c] else np.uint8(1)
         t = t if differs[c] == 0 else np.uint8(0)
         tall[c] = t
@@ -44,7 +44,7 @@ def _count_rows(tall, here, below, differs, ends, size):  # type: ignore[no-unty
 @njit_bare
 def _count_down(left, reached, marks, size):  # type: ignore[no-untyped-def]  # numba infers the types
     full = np.uint8(size)
-    for c in range(left.shape[0]):
+    for c in range(len(left)):
         rest = np.uint8(max(left[c], np.uint8(1)) - np.uint8(1))
         rest = full if reached[c] != 0 else rest
         left[c] = rest
@@ -58,7 +58,7 @@ def _block_ends(here, below, tall, differs, spare, size, ends):  # type: ignore[
     ``below`` is the row to the south; ``tall`` counts, for every cell, the rows so far in which it and the
     ``size - 1`` cells to its west are of one class, the same as below.
     """
-    columns = here.shape[0]
+    columns = len(here)
     lead = min(size - 1, columns)
     ends[:lead] = 0
     if lead == columns:
@@ -76,7 +76,7 @@ def _block_ends(here, below, tall, differs, spare, size, ends):  # type: ignore[
 @njit_bare
 def _blocks(marks, left, reached, spare, size):  # type: ignore[no-untyped-def]  # numba infers the types
     """From corners to blocks, for one row after those to its north: ``left`` counts the rows a block still reaches."""
-    columns = marks.shape[0]
+    columns = len(marks)
     _copy(reached, marks)
     reach = 1
     while reach < size:
@@ -125,7 +125,7 @@ def surely_wide(classes, size, judged, scratch, counts, kept):  # type: ignore[n
     ``judged`` (by class, uint8): cells of classes with 0 there are all marked. ``scratch``, ``counts``: two rows of
     working space each.
     """
-    rows = classes.shape[0]
+    rows = len(classes)
     differs, spare = scratch[0], scratch[1]
     if size <= 1:
         kept[:] = 1
@@ -140,5 +140,5 @@ def surely_wide(classes, size, judged, scratch, counts, kept):  # type: ignore[n
             _fringe(classes, kept, r, judged)
         if r > 0:
             row = kept[r - 1]
-            for c in range(row.shape[0]):
+            for c in range(len(row)):
                 row[c] = min(row[c], np.uint8(1))

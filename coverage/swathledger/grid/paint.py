@@ -239,7 +239,7 @@ def _treat_spans(flat, brush, s, spans, count, window, doses, place, litre_sums)
 @njit_bare
 def _paint(flat, brush, chosen, store, spans, doses, window, litre_sums):  # type: ignore[no-untyped-def]  # numba infers the types
     strips, lines, h = brush.strips, brush.lines, window.h
-    for n in range(chosen.shape[0]):
+    for n in range(len(chosen)):
         s = chosen[n]
         first = strips.first_pose[s]
         left = strips.left_m[s]

@@ -202,7 +202,7 @@ def rows_spans(store, edges, j, end_row, h, first_column, end_column, out_row, o
     """
     x0, y0, y1, slope = store.x0, store.y0, store.y1, store.slope
     active = store.active
-    room = out_row.shape[0] - (end_column - first_column) // 2 - 2
+    room = len(out_row) - (end_column - first_column) // 2 - 2
     per_cell = 1.0 / h
     at = 0
     while j < end_row and at <= room:

@@ -90,7 +90,7 @@ def _forward(lines, a, left, right):  # type: ignore[no-untyped-def]  # numba in
 @njit
 def _join(lines, step, left, right, pass_id, step_m, time_s, rate, first, last):  # type: ignore[no-untyped-def]  # numba infers the types
     """Join greedily: write each strip's first and last step, return the strip of every ribbon and their number."""
-    ribbons = step.shape[0]
+    ribbons = len(step)
     strip_of = np.empty(ribbons, dtype=np.int64)
     strips = 0
     lo = 0  # strips that may still grow are those of the step before
@@ -173,25 +173,21 @@ def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDA
         Set rate of every step, L/m2.
     """
     lines = pose_lines(swath)
-    ribbons = swath.ribbon_step.shape[0]
+    ribbons = len(swath.ribbon_step)
     first = np.empty(ribbons, dtype=np.int64)
     last = np.empty(ribbons, dtype=np.int64)
-    if ribbons == 0:
-        count = 0
-        strip_of = np.empty(0, dtype=np.int64)
-    else:
-        strip_of, count = _join(
-            lines,
-            swath.ribbon_step,
-            swath.ribbon_left_m,
-            swath.ribbon_right_m,
-            swath.pass_id,
-            swath.distance_m,
-            swath.time_s,
-            relative_dose * set_l_m2,
-            first,
-            last,
-        )
+    strip_of, count = _join(
+        lines,
+        swath.ribbon_step,
+        swath.ribbon_left_m,
+        swath.ribbon_right_m,
+        swath.pass_id,
+        swath.distance_m,
+        swath.time_s,
+        relative_dose * set_l_m2,
+        first,
+        last,
+    )
     first, last = first[:count], last[:count]
     lead = np.full(count, ribbons, dtype=np.int64)
     np.minimum.at(lead, strip_of, np.arange(ribbons))
@@ -206,7 +202,7 @@ def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDA
     def mean(value: NDArray[np.float64]) -> NDArray[np.float64]:
         running = np.concatenate(([0.0], np.cumsum(weight * value)))
         exact = value[first]
-        return np.where(first == last, exact, (running[last + 1] - running[first]) / np.where(total > 0, total, 1.0))
+        return np.where(first == last, exact, (running[last + 1] - running[first]) / total)
 
     dose, turn = mean(relative_dose), mean(swath.turn_per_m)
     pass_id = swath.pass_id[first]
@@ -233,7 +229,7 @@ def build_strips(swath: Swath, relative_dose: NDArray[np.float64], set_l_m2: NDA
 
 @njit
 def _extent_y(lines, first, last, left, right):  # type: ignore[no-untyped-def]  # numba infers the types
-    n = first.shape[0]
+    n = len(first)
     low = np.empty(n)
     high = np.empty(n)
     for k in range(n):

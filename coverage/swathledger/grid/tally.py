@@ -112,7 +112,7 @@ class Tables(NamedTuple):
 @njit_bare
 def _pair(squares, table, a, b):  # type: ignore[no-untyped-def]  # numba infers the types
     """Count an edge between neighbours of unlike key."""
-    for k in range(squares.shape[0]):
+    for k in range(len(squares)):
         squares[k] += (table[a, k] - table[b, k]) ** 2
 
 
@@ -133,7 +133,7 @@ def _tally_row(cells, r, up, tables, counts, out):  # type: ignore[no-untyped-de
     up_mask, up_times = cells.mask[up], cells.times[up]
     table, lookup = tables.quantity, tables.classes
     histogram, squares, causes, off_rate = counts
-    end = np.uintp(mask.shape[0])
+    end = np.uintp(len(mask))
     c = np.uintp(0)
     while c < end:
         key = np.int64(mask[c]) * 256 + times[c]
@@ -226,7 +226,7 @@ class BandTally:
         self.classes: NDArray[np.uint8] = lend("classes", shape, np.uint8)
         core = (band.halo, band.halo + band.rows)
         table = quantity_table()
-        histogram = np.zeros(table.shape[0], dtype=np.int64)
+        histogram = np.zeros(len(table), dtype=np.int64)
         counts = Counts(histogram, self.squares, self.causes, self.off_rate)
         _tally(cells, core, Tables(table, _LOOKUP), counts, self.classes)
         self.cells = histogram @ table

@@ -211,7 +211,7 @@ def _direction(classes, kept, own, r, c, radius):  # type: ignore[no-untyped-def
     more, less = (rr, cc) if upright else (cc, rr)
     root = np.sqrt((more - less) ** 2 + 4 * rc * rc)
     slope = 2 * rc / (more - less + root) if more - less + root > 0 else 0.0
-    return upright, min(max(slope, -1.0), 1.0), n
+    return upright, slope, n
 
 
 @njit_bare
@@ -322,7 +322,7 @@ def _mark(classes, kept, own, upright, a0, columns, side, verdict, trace, top, l
 
 @njit_bare
 def _both(out, row):  # type: ignore[no-untyped-def]  # numba infers the types
-    for c in range(out.shape[0]):
+    for c in range(len(out)):
         out[c] &= row[c]
 
 
@@ -330,7 +330,7 @@ def _both(out, row):  # type: ignore[no-untyped-def]  # numba infers the types
 def _full(row):  # type: ignore[no-untyped-def]  # numba infers the types
     """Whether all of a row is 1."""
     all_of = np.uint8(1)
-    for c in range(row.shape[0]):
+    for c in range(len(row)):
         all_of &= row[c]
     return all_of == 1
 

@@ -26,6 +26,6 @@ class Workspace:
         """Array of a shape and type; its content is whatever was left in it."""
         size = int(np.prod(shape))
         held = self._held.get(name)
-        if held is None or held.shape[0] < size or held.dtype != np.dtype(dtype):
+        if held is None or held.size < size or held.dtype != np.dtype(dtype):
             held = self._held[name] = np.empty(size, dtype)
         return held[:size].reshape(shape)

@@ -183,8 +183,8 @@ def _volumes(placed: Placed, deposit: NDArray[np.float64]) -> Volumes | None:
     driven = ~swath.standing
     logged = float(volume[driven].sum())
     if not bool(placed.near.all()):
-        width = np.bincount(swath.ribbon_step, swath.ribbon_right_m - swath.ribbon_left_m, volume.shape[0])
-        kept = np.bincount(used.ribbon_step, used.ribbon_right_m - used.ribbon_left_m, volume.shape[0])
+        width = np.bincount(swath.ribbon_step, swath.ribbon_right_m - swath.ribbon_left_m, volume.size)
+        kept = np.bincount(used.ribbon_step, used.ribbon_right_m - used.ribbon_left_m, volume.size)
         share = np.divide(kept, width, out=np.zeros_like(width), where=width > 0)
         logged = float((volume * share)[driven].sum())
     by_cause = {

@@ -81,8 +81,6 @@ def ribbons_kept(swath: Swath, keep: NDArray[np.bool_]) -> Swath:
 def _near_ribbons(swath: Swath, field: Field) -> tuple[NDArray[np.bool_], float]:
     """Ribbons within :data:`FAR_M` of the boundary's extent, and the summed area of the others, m2."""
     xs, ys = swath.quads()
-    if xs.shape[0] == 0:
-        return np.zeros(0, dtype=bool), 0.0
     x0, y0, x1, y1 = field.boundary.bounds
     near: NDArray[np.bool_] = (
         (xs.max(axis=1) >= x0 - FAR_M)
@@ -100,7 +98,7 @@ def _frame_of(used: Swath, field: Field, cell_m: float) -> Frame:
     """The frame that holds the boundary and every ribbon."""
     x0, y0, x1, y1 = field.boundary.bounds
     xs, ys = used.quads()
-    if xs.shape[0]:
+    if xs.size:
         x0, x1 = min(x0, float(xs.min())), max(x1, float(xs.max()))
         y0, y1 = min(y0, float(ys.min())), max(y1, float(ys.max()))
     return frame_around(cell_m, x0, y0, x1, y1)

@@ -41,8 +41,8 @@ def weighted_median(value: Floats, weight: Floats) -> float:
     return float(value[order][np.searchsorted(running, running[-1] / 2)])
 
 
-def _constant(swath: Swath, dose: Floats, value: float) -> SetRate:
-    return SetRate(np.full(dose.shape[0], value), dose / value, value)
+def _constant(dose: Floats, value: float) -> SetRate:
+    return SetRate(np.full(dose.shape, value), dose / value, value)
 
 
 def set_rate(log: Log, machine: Machine, swath: Swath, notes: list[Note]) -> SetRate:
@@ -53,7 +53,7 @@ def set_rate(log: Log, machine: Machine, swath: Swath, notes: list[Note]) -> Set
     Without either, the machine file's; without that, doses are relative and volumes unknown. What was chosen is
     written to ``notes``.
     """
-    steps = swath.distance_m.shape[0]
+    steps = swath.distance_m.size
     dose = swath.dose_l_per_m2
     if dose is None:
         notes.append(Note.of("ledger.no_rate"))
@@ -66,16 +66,16 @@ def set_rate(log: Log, machine: Machine, swath: Swath, notes: list[Note]) -> Set
     if has_rate and has_flow and log.rate_l_m2 is not None:
         logged = log.rate_l_m2
         known = np.flatnonzero(np.isfinite(logged) & (logged > 0))
-        if known.shape[0]:
+        if known.size:
             index = np.clip(np.searchsorted(known, np.arange(len(log)), side="right") - 1, 0, None)
             per_row = logged[known[index]]
             per_step = per_row[swath.epoch[:-1]]
             values = np.unique(per_step[swept])
-            constant = float(values[0]) if values.shape[0] == 1 else None
+            constant = float(values.item()) if values.size == 1 else None
             notes.append(Note.of("ledger.logged_rate"))
             return SetRate(per_step, dose / per_step, constant)
     if not has_rate and machine.set_rate_l_m2 is not None:
-        return _constant(swath, dose, machine.set_rate_l_m2)
+        return _constant(dose, machine.set_rate_l_m2)
     value = weighted_median(dose[swept], swath.distance_m[swept])
     notes.append(Note.of("ledger.median_rate", rate=Measure(value, "rate")))
-    return _constant(swath, dose, value)
+    return _constant(dose, value)

@@ -167,6 +167,8 @@ def balanced(strips: Strips, lines: PoseLines, out_l: Floats) -> Floats:
     out_l : (s,) float64
         Litres (square metres where rates are unknown) that left the boom over each strip.
     """
+    if not out_l.size:
+        return strips.dose
     laid = strips.dose * strips.set_l_m2 * _laid(strips, lines)
     # passes apart by more than the window, so that none reaches into another
     time_s = strips.time_s + strips.pass_id * (4.0 * BALANCE_S)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from swathledger.grid.cells import Brush
 from swathledger.grid.dose import balanced
@@ -129,6 +130,17 @@ def test_on_a_circle_what_is_laid_is_what_left(turn: float, edges: tuple[float, 
     left_l = (edges[1] - edges[0]) * 0.5
     assert balanced(one, lines, np.array([left_l])) == pytest.approx([1.0], rel=4e-3)
     assert balanced(one, lines, np.array([1.1 * left_l])) == pytest.approx([1.1], rel=4e-3)
+
+
+@pytest.mark.parametrize("edges", [(1.0, 3.0), (-3.0, -0.5), (-1.0, 2.0)])
+@pytest.mark.parametrize("angle", [0.2, -0.2])
+def test_one_dose_lies_on_the_area_between_two_lines(edges: tuple[float, float], angle: float) -> None:
+    # a metre to the north and a turn that is not told: the ground is the quadrilateral of the four ends
+    lines = PoseLines(np.array([4.0, 4.3]), np.array([9.0, 10.0]), np.cos([0.0, angle]), -np.sin([0.0, angle]))
+    ring = [(lines.x[p] + a * lines.right_x[p], lines.y[p] + a * lines.right_y[p])
+            for p, a in ((0, edges[0]), (0, edges[1]), (1, edges[1]), (1, edges[0]))]  # fmt: skip
+    one = strips(lines, [0], [2], [edges[0]], [edges[1]], set_l_m2=[0.02])
+    assert balanced(one, lines, np.array([0.02 * shapely.Polygon(ring).area])) == pytest.approx([1.0])
 
 
 def test_a_boom_that_turns_on_the_spot_lays_on_both_its_wedges() -> None:

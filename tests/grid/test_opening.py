@@ -7,7 +7,7 @@ import pytest
 
 from swathledger.grid.opening import surely_wide
 
-JUDGED = np.array([0, 1, 1, 1], np.uint8)
+JUDGED = np.array([False, True, True, True])
 
 
 def plain(classes: np.ndarray, size: int, judged: np.ndarray) -> np.ndarray:
@@ -78,7 +78,7 @@ def test_blocks_of_any_size_are_those_of_a_plain_search(size: int, seed: int) ->
             int(rng.integers(1, 3 * size + 9)),
         )
         classes[r : r + tall, c : c + wide] = rng.integers(0, 4)
-    for judged in (JUDGED, np.array([1, 1, 0, 1], np.uint8)):
+    for judged in (JUDGED, np.array([True, True, False, True])):
         np.testing.assert_array_equal(found(classes, size, judged), plain(classes, size, judged))
 
 

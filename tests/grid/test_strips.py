@@ -107,6 +107,9 @@ def test_a_strip_never_turns_back_nor_holds_an_end_that_does() -> None:
         x_m=2.0 - 2.0 * np.cos(turned), y_m=2.0 * np.sin(turned),
     )  # fmt: skip
     assert spans(strips_of(pivot)) == [(0, 2), (1, 2), (2, 2)]
+    # in reverse about the same point: the right end goes forward
+    behind = replace(pivot, right_y=np.sin(turned), y_m=-2.0 * np.sin(turned))
+    assert spans(strips_of(behind)) == [(0, 2), (1, 2), (2, 2)]
     # of that boom only the left half: both its ends go forward, and it turns too far all the same
     slow = 0.01 * np.arange(4)
     about = replace(

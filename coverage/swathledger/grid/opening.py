@@ -109,7 +109,7 @@ def _fringe(classes, kept, y, judged):  # type: ignore[no-untyped-def]  # numba 
                     continue
                 x: Any = np.int64(k)
                 own = classes[y, x]
-                found = judged[own] == 0
+                found = not judged[own]
                 for b in range(max(y - 1, 0), min(y + 2, rows)):
                     for a in range(max(x - 1, 0), min(x + 2, columns)):
                         found = found or (kept[b, a] == 1 and classes[b, a] == own)
@@ -122,7 +122,7 @@ def _fringe(classes, kept, y, judged):  # type: ignore[no-untyped-def]  # numba 
 def surely_wide(classes, size, judged, scratch, counts, kept):  # type: ignore[no-untyped-def]  # numba infers the types
     """Mark in ``kept`` every cell of, or touching, a full ``size`` x ``size`` block of its own class.
 
-    ``judged`` (by class, uint8): cells of classes with 0 there are all marked. ``scratch``, ``counts``: two rows of
+    ``judged`` (by class): cells of classes with False there are all marked. ``scratch``, ``counts``: two rows of
     working space each.
     """
     rows = len(classes)

@@ -46,7 +46,7 @@ CLASSES = ("untouched", "single", "overlap", "skip", "outside", "excluded", "exc
 """Class codes of a cell, as stored in cover.tif."""
 
 
-JUDGED = np.array([0, 0, 1, 1, 1, 1, 0, 1], dtype=np.uint8)
+JUDGED = np.array([False, False, True, True, True, True, False, True])
 """Classes whose ground is judged by its width: those that are drawn, and given beyond tolerance."""
 
 _LOOKUP = np.array(

@@ -135,7 +135,7 @@ def _walk(classes, kept, own, upright, a0, centre, slope, way, measure, columns,
 
     Ended: 0 at the reach, 1 where the strip ends, 2 where it becomes surely wide.
     """
-    side = 0 if way > 0 else 1
+    side = 0 if way == 1 else 1
     cells, length, lows, highs = trace.cells[side], trace.length[side], trace.low[side], trace.high[side]
     end_a = classes.shape[0] if upright else classes.shape[1]
     end_b = classes.shape[1] if upright else classes.shape[0]

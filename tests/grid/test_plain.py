@@ -374,7 +374,7 @@ def test_counts_edges_causes_and_classes_are_those_of_a_plain_walk(seed: int) ->
 @pytest.mark.parametrize("seed", range(12))
 def test_a_mask_is_the_even_odd_rule_at_every_sample_point(seed: int) -> None:
     rng = np.random.default_rng(200 + seed)
-    h = (0.5, 1.0, 0.3)[seed % 3]
+    h = (0.5, 2.0, 0.3)[seed % 3]
     band = Band(int(rng.integers(-40, 40)), int(rng.integers(-40, 40)), 18, 30, seed % 2 * 2)
     rows = band.rows + 2 * band.halo
     west, south = band.first_column * h, (band.first_row - band.halo) * h
@@ -396,17 +396,18 @@ def test_a_mask_is_the_even_odd_rule_at_every_sample_point(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_ground_under_a_gap_is_target_that_nothing_treated(seed: int) -> None:
     rng = np.random.default_rng(300 + seed)
+    h = (0.5, 2.0)[seed // 2]
     band = Band(-4 + seed, 3 - seed, 12, 40, seed % 2)
     shape = (band.rows + 2 * band.halo, 40)
     mask = rng.choice([OUTSIDE, TARGET, TARGET, EXCLUDED], shape).astype(np.uint8)
     times = rng.choice([0, 0, 1, 2], shape).astype(np.uint8)
-    xy = rng.uniform([1.0, -6.0], [44.0, 12.0], (5, 2)) * 0.5
+    xy = rng.uniform([1.0, -6.0], [44.0, 12.0], (5, 2)) * h
     edges = np.hstack((xy, np.roll(xy, -1, axis=0)))
-    x, y = samples(*shape, band.first_row - band.halo, band.first_column, 0.5)
+    x, y = samples(*shape, band.first_row - band.halo, band.first_column, h)
     expected = np.where((mask == TARGET) & (times == 0) & odd(edges, x, y), UNRECORDED, mask)
-    mark_unrecorded(band, 0.5, mask, times, edges)
+    mark_unrecorded(band, h, mask, times, edges)
     np.testing.assert_array_equal(mask, expected)
-    mark_unrecorded(band, 0.5, mask, times, np.empty((0, 4)))
+    mark_unrecorded(band, h, mask, times, np.empty((0, 4)))
     np.testing.assert_array_equal(mask, expected)
 
 
@@ -488,6 +489,7 @@ def test_a_frame_holds_its_ground_and_a_margin() -> None:
     assert frame_around(0.001, 0.0, 0.0, 1000.0, 1.0, 0).columns == 1_000_001
     for bad in (
         (60.001, 0.0, 0.0, 1.0, 1.0), (0.001, 0.0, 0.0, 1000.1, 1.0), (0.001, 0.0, 0.0, 1.0, 1000.1),
+        (0.001, -600.0, 0.0, 500.0, 1.0), (0.001, 0.0, -600.0, 1.0, 500.0),
         (1.0, 0.0, 0.0, np.inf, 1.0), (1.0, np.nan, 0.0, 1.0, 1.0),
     ):  # fmt: skip
         with pytest.raises(InputError):

@@ -44,6 +44,8 @@ def test_a_strip_is_four_metres_long_at_most() -> None:
     # in a quarter of a second each, so that time is no limit
     assert spans(strips_of(drive([0.99] * 6, 0.25))) == [(0, 5), (4, 3)]
     assert spans(strips_of(drive([1.01] * 6, 0.25))) == [(0, 4), (3, 4)]
+    whole = drive([1.0] * 5, 0.25)
+    assert spans(strips_of(replace(whole, distance_m=np.full(5, 1.0)))) == [(0, 5), (4, 2)]  # to the last bit
     assert spans(strips_of(drive([5.0, 5.0], 0.25))) == [(0, 2), (1, 2)]  # a longer step is a strip by itself
     assert spans(strips_of(drive([1.9, 2.0, 0.05, 0.2], 0.25))) == [(0, 4), (3, 2)]
 

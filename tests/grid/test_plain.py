@@ -25,7 +25,7 @@ from swathledger.grid.mask import band_mask, mark_unrecorded
 from swathledger.grid.paint import paint_band
 from swathledger.grid.revisit import Boom, boom_of, is_away, pose_away
 from swathledger.grid.strips import PoseLines, Strips
-from swathledger.grid.tally import CLASSES, QUANTITIES, BandTally, quantity_table
+from swathledger.grid.tally import CLASSES, JUDGED, QUANTITIES, BandTally, quantity_table
 from swathledger.grid.workspace import Workspace
 
 OUTSIDE, TARGET, EXCLUDED, UNRECORDED = 0, 1, 2, 3
@@ -368,6 +368,13 @@ def test_counts_edges_causes_and_classes_are_those_of_a_plain_walk(seed: int) ->
     judged = Beyond(0.0, 0.1, columns)
     assert bool(judged.judge(band, found, times, None).all())
     assert judged.cells == {name: totals[name] for name in ("overlap", "skip", "outside")}  # no tolerance
+
+
+def test_classes_that_are_judged_by_their_width() -> None:
+    # those that are drawn, and given beyond tolerance
+    assert [name for name, judged in zip(CLASSES, JUDGED, strict=True) if judged] == [
+        "overlap", "skip", "outside", "excluded", "not_recorded",
+    ]  # fmt: skip
 
 
 # --- masks ------------------------------------------------------------------------------------------------------------

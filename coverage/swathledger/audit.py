@@ -323,6 +323,7 @@ def estimated(audit: Audit, progress: Progress | None = None) -> Audit:
         control,
         audit.replay,
         max_gap_s=settings.max_gap_s,
+        bridge_s=settings.bridge_s,
         threads=settings.threads,
         progress=None if progress is None else lambda done: progress("redrawing the drive", 0.9 + 0.1 * done),
     )

@@ -17,26 +17,29 @@ from swathledger.estimate.combine import (
     growth,
     headline,
     saving_headline,
+    switching_of,
 )
 from swathledger.estimate.states import Moments
 from swathledger.estimate.switching import Law, drawn, fitted, leaning, likely, matched
 
 
-def pull(place: str, centre: float, plus: float, minus: float) -> Pull:
-    return Pull("receiver", place, np.full(3, centre), np.full(3, plus), np.full(3, minus))
+def pull(inside: float, centre: float, plus: float, minus: float) -> Pull:
+    return Pull("receiver", inside, np.full(3, centre), np.full(3, plus), np.full(3, minus))
 
 
 def test_an_error_beside_the_log_adds_its_even_part_and_one_inside_it_is_taken_off() -> None:
     # plus 12, minus 11, centre 10: even (12 + 11) / 2 - 10 = 1.5, odd (12 - 11) / 2 = 0.5
-    beside = effect_of(pull("beside", 10.0, 12.0, 11.0))
+    beside = effect_of(pull(0.0, 10.0, 12.0, 11.0))
     assert (beside.moves, beside.sd) == pytest.approx((1.5, 0.5))
-    unsure = effect_of(pull("unsure", 10.0, 12.0, 11.0))
-    assert (unsure.moves, unsure.sd) == pytest.approx((0.0, np.hypot(0.5, 1.5)))
     low, high = growth(1.5, 10.0)
     g = low + LEAN * (high - low)
-    inside = effect_of(pull("inside", 10.0, 12.0, 11.0))
+    inside = effect_of(pull(1.0, 10.0, 12.0, 11.0))
     assert inside.moves == pytest.approx(-1.5 * g)
     assert inside.sd == pytest.approx(np.hypot(0.5, 1.5 * (high - low) / np.sqrt(12.0)))
+    # one as likely as the other: the mean of both, and half of what lies between them more
+    unsure = effect_of(pull(0.5, 10.0, 12.0, 11.0))
+    assert unsure.moves == pytest.approx((1.5 - 1.5 * g) / 2)
+    assert unsure.sd == pytest.approx(np.sqrt((beside.sd**2 + inside.sd**2) / 2 + (1.5 * (1 + g) / 2) ** 2))
 
 
 def test_growth_is_exact_where_a_figure_is_the_root_of_a_variance() -> None:
@@ -50,8 +53,8 @@ def test_growth_is_exact_where_a_figure_is_the_root_of_a_variance() -> None:
 
 
 def test_a_headline_adds_what_every_source_says() -> None:
-    switched = np.array([3.0, 4.0, 5.0])
-    found = headline("skip_pct", 6.0, 5.0, switched, [pull("beside", 4.0, 5.0, 4.0)], 0.3, 0.9, floor=True)
+    switched = switching_of(5.0, np.array([3.0, 4.0, 5.0]), np.zeros(0), 0.0)
+    found = headline("skip_pct", 6.0, [switched, effect_of(pull(0.0, 4.0, 5.0, 4.0))], 3, 0.3, 0.9, floor=True)
     # 6 + (4 - 5) + 0.5; switching sd MISSED x sqrt(4 / 3), receiver odd 0.5, cells 0.3; t(0.95; 2) = 2.920
     assert found.best == pytest.approx(5.5)
     assert found.high == pytest.approx(5.5 + 2.91999 * np.sqrt(MISSED**2 * 4.0 / 3.0 + 0.25 + 0.09), rel=1e-4)
@@ -59,6 +62,15 @@ def test_a_headline_adds_what_every_source_says() -> None:
     assert found.moves == pytest.approx({"receiver": 0.5, "switching": -1.0})
     with pytest.raises(InputError):
         Headline("skip_pct", 1.0, 2.0, 3.0, 4.0, 0.9, None, {}, {})
+
+
+def test_what_scatters_is_the_machine_or_its_model() -> None:
+    # 4 on average, 3.5 in the middle of the laws: the scatter adds 0.5
+    full, calm = np.array([4.0, 4.0, 4.0]), np.array([3.5, 3.5])
+    assert switching_of(5.0, full, calm, 0.0).moves == pytest.approx(-1.0)
+    assert switching_of(5.0, full, calm, 1.0).moves == pytest.approx(-2.0)
+    unsure = switching_of(5.0, full, calm, 0.5)
+    assert (unsure.moves, unsure.sd) == pytest.approx((-1.5, 0.5))
 
 
 def moments(model_s: np.ndarray, step_s: float, late_s: np.ndarray) -> Moments:

@@ -31,9 +31,9 @@ class Pull:
     Attributes
     ----------
     source : str
-    place : {"beside", "inside", "unsure"}
-        Whether the error is beside the log (the machine was elsewhere than a log without error says), inside it (the
-        machine was where it was, and the log says otherwise), or either.
+    inside : float
+        How likely the error is inside the log (the machine was where it was, and the log says otherwise) and not beside
+        it (the machine was elsewhere than the log says), 0..1.
     centre : (d,) float64
         The figure of a drive without it.
     plus, minus : (d,) float64
@@ -41,7 +41,7 @@ class Pull:
     """
 
     source: str
-    place: str
+    inside: float
     centre: Floats
     plus: Floats
     minus: Floats
@@ -71,25 +71,51 @@ class Effect:
     sd: float
 
 
+def either(first: Effect, second: Effect, chance: float) -> Effect:
+    """One of two things, the second with a chance: mean and variance of the mixture."""
+    moves = (1.0 - chance) * first.moves + chance * second.moves
+    variance = (1.0 - chance) * (first.sd**2 + (first.moves - moves) ** 2)
+    return Effect(first.source, moves, math.sqrt(variance + chance * (second.sd**2 + (second.moves - moves) ** 2)))
+
+
 def effect_of(pull: Pull) -> Effect:
     """What a source does.
 
     With ``even`` the mean of ``(plus + minus) / 2 - centre`` and ``odd`` the root mean square of ``(plus - minus) /
-    2``: beside the log it adds ``even`` to the middle; inside it, ``g`` times ``even`` is taken off, with g
-    between the bounds of :func:`growth`; where it may be either, the middle stays and may be wrong by ``even``.
+    2``: beside the log it adds ``even`` to the middle; inside it, ``g`` times ``even`` is taken off, with ``g``
+    between the bounds of :func:`growth`.
     """
     evens = (pull.plus + pull.minus) / 2.0 - pull.centre
     odd = math.sqrt(float((((pull.plus - pull.minus) / 2.0) ** 2).mean()))
     even, d = float(evens.mean()), evens.shape[0]
-    few = float(evens.std(ddof=1)) / math.sqrt(d) if d > 1 else 0.0
-    if pull.place == "beside":
-        own = float(evens.std(ddof=1)) if d > 1 else 0.0
-        return Effect(pull.source, even, math.hypot(odd, own, few))
-    if pull.place == "inside":
-        low, high = growth(even, float(pull.centre.mean()))
-        g = low + LEAN * (high - low)
-        return Effect(pull.source, -g * even, math.hypot(odd, abs(even) * (high - low) / math.sqrt(12.0), g * few))
-    return Effect(pull.source, 0.0, math.hypot(odd, even))
+    own = float(evens.std(ddof=1)) if d > 1 else 0.0
+    few = own / math.sqrt(d)
+    low, high = growth(even, float(pull.centre.mean()))
+    g = low + LEAN * (high - low)
+    beside = Effect(pull.source, even, math.hypot(odd, own, few))
+    inside = Effect(pull.source, -g * even, math.hypot(odd, abs(even) * (high - low) / math.sqrt(12.0), g * few))
+    return either(beside, inside, pull.inside)
+
+
+def switching_of(base: float, full: Floats, calm: Floats, inside: float) -> Effect:
+    """What moments between rows do.
+
+    Parameters
+    ----------
+    base : float
+        With valves moved at the rows that show it.
+    full, calm : (d,), (n,) float64
+        At drawn moments, and for the first of these drives with all that the model knows in the middle of their laws.
+    inside : float
+        How likely what scatters is the model about the machine, and not the machine about the model. The scatter adds
+        ``x`` to a figure: beside the log, on top of the middle; inside it, the middle has it already.
+    """
+    d, n = full.shape[0], calm.shape[0]
+    own = float(full.std(ddof=1)) if d > 1 and np.ptp(full) > 1e-12 else 0.0
+    x = float((full[:n] - calm).mean()) if n else 0.0
+    moves = float(full.mean()) - base - 2.0 * inside * x
+    unsure = 2.0 * math.sqrt(inside * (1.0 - inside)) * x
+    return Effect("switching", moves, math.hypot(MISSED * own * math.sqrt(1.0 + 1.0 / d), unsure))
 
 
 def bends_of(thinned: Floats) -> Effect:
@@ -105,9 +131,8 @@ def bends_of(thinned: Floats) -> Effect:
 def headline(
     quantity: str,
     read: float,
-    base: float,
-    switched: Floats,
-    pulls: Sequence[Pull],
+    effects: Sequence[Effect],
+    draws: int,
     cells: float,
     level: float,
     thinned: Floats | None = None,
@@ -118,12 +143,12 @@ def headline(
 
     Parameters
     ----------
-    read, base : float
-        The figure as audited, and the same on the cells of the draws.
-    switched : (d,) float64
-        With valves moved at drawn moments.
-    pulls : sequence of Pull
-        All other sources.
+    read : float
+        The figure as audited.
+    effects : sequence of Effect
+        Of all sources.
+    draws : int
+        Of the switching, whose variance is told from so many.
     cells : float
         Standard error of sampling in cells.
     thinned : (k,) float64, optional
@@ -133,17 +158,14 @@ def headline(
     """
     from scipy.special import stdtrit
 
-    effects = [effect_of(pull) for pull in pulls]
-    d = switched.shape[0]
-    own = float(switched.std(ddof=1)) if d > 1 and np.ptp(switched) > 1e-12 else 0.0
-    effects.append(Effect("switching", float(switched.mean()) - base, MISSED * own * math.sqrt(1.0 + 1.0 / d)))
+    effects = list(effects)
     if thinned is not None:
         effects.append(bends_of(thinned))
     best = read + math.fsum(effect.moves for effect in effects)
     by_source = {"cells": cells}
     for effect in effects:
         by_source[effect.source] = math.hypot(by_source.get(effect.source, 0.0), effect.sd)
-    reach = float(stdtrit(max(d - 1, 2), (1.0 + level) / 2.0)) * math.hypot(*by_source.values())
+    reach = float(stdtrit(max(draws - 1, 2), (1.0 + level) / 2.0)) * math.hypot(*by_source.values())
     low, high = best - reach, best + reach
     if floor:
         best, low, high = max(best, 0.0), max(low, 0.0), max(high, 0.0)

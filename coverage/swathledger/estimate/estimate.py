@@ -11,14 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.estimate.carrier import Estimate, Headline
-from swathledger.estimate.combine import Pull, headline, saving_headline
+from swathledger.estimate.combine import Effect, Pull, effect_of, either, headline, saving_headline, switching_of
 from swathledger.estimate.fields import moved_field
+from swathledger.estimate.lines import Followed, followed
 from swathledger.estimate.savings import savings_of, savings_read
 from swathledger.estimate.sizes import Sizes, sizes_of
 from swathledger.estimate.states import Moments, moments_of
 from swathledger.estimate.switching import CHAIN, SETTLING, Law, drawn, fitted, leaning, likely, matched
 from swathledger.estimate.ways import Shift, draw_shifts, moved, no_shift, switched
 from swathledger.field.field import Field
+from swathledger.geodesy import metres_per_degree
 from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting
 from swathledger.ledger.place import place_drive
@@ -43,6 +45,8 @@ DENSE_S, MOST_SPARSE_ROWS, THINNED = 0.4, 20, 3
 """With rows closer than this, s, the way between them is known well enough; rows needed; drives counted thinned."""
 SPARSE_S = 2.5
 """With rows farther apart intervals hold less often than they say."""
+SCATTER_INSIDE = 0.5
+"""How likely a controller's misses are its model's: as likely as not."""
 SEED = 20_261_125
 COARSE_M = 0.5
 COARSER = 4.0
@@ -66,7 +70,9 @@ class _Drive:
     sizes: Sizes
     moments: Moments | None
     law: Law | None
+    lines: Followed
     max_gap_s: float | None
+    bridge_s: float | None
 
 
 def figures_of(accounting: Accounting) -> dict[str, float]:
@@ -90,6 +96,7 @@ def estimate_drive(
     replay: Replay | None = None,
     *,
     max_gap_s: float | None = None,
+    bridge_s: float | None = None,
     draws: int = DRAWS,
     level: float = LEVEL,
     seed: int = SEED,
@@ -110,6 +117,8 @@ def estimate_drive(
         Layouts whose savings are wanted.
     max_gap_s : float, optional
         Longest time between rows that was bridged.
+    bridge_s : float, optional
+        Longest straight gap that was bridged because it was asked for.
     draws : int
         Redrawn drives.
     threads : int
@@ -134,14 +143,17 @@ def estimate_drive(
     if moments is not None and moments.row.shape[0]:
         law = law_of(log, machine, field, swath, moments, control, rng)
         notes.append(_told(moments, law))
-    drive = _Drive(log, machine, field, swath, cell, sizes, moments, law, max_gap_s)
+    lines_ = followed(swath, field, sizes)
+    if sizes.boundary_m > 0:
+        notes.append(lines_.note())
+    drive = _Drive(log, machine, field, swath, cell, sizes, moments, law, lines_, max_gap_s, bridge_s)
     read = figures_of(accounting)
     base = _figures(drive, swath, field)
     seeds = np.random.SeedSequence([seed, 2]).spawn(draws)
-    plan = [(source, place) for source, place in _sources(drive).items() if _size(sizes, source) > 0]
+    plan = [(source, inside) for source, inside in _sources(drive).items() if _size(sizes, source) > 0]
     replays = 0 if replay is None else SAVING_DRAWS + SAVING_SWITCHED
     # a replay of all layouts takes about as long as so many counts of cells
-    whole = draws + 2 * SOURCE_DRAWS * len(plan) + REPLAY_TAKES * replays
+    whole = draws + SOURCE_DRAWS + 2 * SOURCE_DRAWS * len(plan) + REPLAY_TAKES * replays
     done = [0]
 
     def told(count: int) -> None:
@@ -150,6 +162,9 @@ def estimate_drive(
             progress(done[0] / whole)
 
     switches = [_moments(drive, child) for child in seeds]
+    # a hand scatters by itself; of a controller nobody tells whether it or its model does
+    scatter = 0.0 if moments is None or moments.as_one else SCATTER_INSIDE
+    quiet = [_moments(drive, child, calm=True) for child in seeds[: SOURCE_DRAWS if scatter else 0]]
 
     def centre(at_s: Floats | None) -> dict[str, float]:
         out = base if at_s is None else _figures(drive, _swept(drive, no_shift(swath), at_s), field)
@@ -158,36 +173,48 @@ def estimate_drive(
 
     def pulled(task: tuple[str, int]) -> tuple[dict[str, float], dict[str, float]]:
         source, k = task
-        out = _both_ways(drive, seeds[k], switches[k], source)
+        out = _both_ways(drive, seeds[k], switches[k], source, k % 2 == 1)
         told(2)
         return out
 
+    ways = [*switches, *quiet]
     tasks = [(source, k) for source, _ in plan for k in range(SOURCE_DRAWS)]
     if threads > 1:
         with ThreadPoolExecutor(threads) as pool:
-            centres, both = list(pool.map(centre, switches)), list(pool.map(pulled, tasks))
+            centres, both = list(pool.map(centre, ways)), list(pool.map(pulled, tasks))
     else:
-        centres, both = [centre(at_s) for at_s in switches], [pulled(task) for task in tasks]
+        centres, both = [centre(at_s) for at_s in ways], [pulled(task) for task in tasks]
+    centres, calm = centres[:draws], centres[draws:]
     bends = _thinned(drive, switches, centres)
     target = accounting.areas.m2("target")
     lines: list[Headline] = []
+
+    def pull(name: str, n: int, which: slice) -> Pull:
+        own = both[n * SOURCE_DRAWS : (n + 1) * SOURCE_DRAWS][which]
+        return Pull(
+            SOURCE_OF[plan[n][0]],
+            plan[n][1],
+            np.array([row[name] for row in centres[:SOURCE_DRAWS][which]]),
+            np.array([plus[name] for plus, _ in own]),
+            np.array([minus[name] for _, minus in own]),
+        )
+
+    def effect(name: str, n: int) -> Effect:
+        if plan[n][0] != "boundary":
+            return effect_of(pull(name, n, slice(None)))
+        # drawn as they may be, under either of two conditions: nothing is taken off
+        by_line, by_edge = (effect_of(replace(pull(name, n, slice(k, None, 2)), inside=0.0)) for k in (0, 1))
+        return either(by_line, by_edge, plan[n][1])
+
     for name, value in read.items():
-        pulls = [
-            Pull(
-                SOURCE_OF[source],
-                place,
-                np.array([row[name] for row in centres[:SOURCE_DRAWS]]),
-                np.array([plus[name] for plus, _ in both[n * SOURCE_DRAWS : (n + 1) * SOURCE_DRAWS]]),
-                np.array([minus[name] for _, minus in both[n * SOURCE_DRAWS : (n + 1) * SOURCE_DRAWS]]),
-            )
-            for n, (source, place) in enumerate(plan)
-        ]
+        effects = [effect(name, n) for n in range(len(plan))]
+        full, middle = (np.array([row[name] for row in rows]) for rows in (centres, calm))
+        effects.append(switching_of(base[name], full, middle, scatter))
         cells = 0.0
         if name in AREAS and target > 0:
             cells = 100.0 * accounting.areas.standard_error_m2(AREAS[name]) / target
-        switched_ = np.array([row[name] for row in centres])
         missing = None if bends is None else np.array([row[name] for row in bends])
-        lines.append(headline(name, value, base[name], switched_, pulls, cells, level, missing, floor=True))
+        lines.append(headline(name, value, effects, draws, cells, level, missing, floor=True))
     if accounting.volumes is None:  # told as unknown rather than left out
         lines.append(Headline("over_applied_l", None, None, None, None, level, None, {}, {}))
     if replay is not None:
@@ -199,7 +226,7 @@ def _savings(
     drive: _Drive,
     replay: Replay,
     control: Control,
-    plan: list[tuple[str, str]],
+    plan: list[tuple[str, float]],
     switches: list[Floats | None],
     seeds: list[np.random.SeedSequence],
     level: float,
@@ -216,7 +243,8 @@ def _savings(
             for source, _ in plan:
                 if source != "boundary":
                     shift = shift + getattr(errors, source)
-            field = moved_field(drive.field, drive.sizes.boundary_m, np.random.default_rng([*_words(child), 2]))
+            by_edge = np.random.default_rng([*_words(child), 5]).random() < drive.lines.inside
+            field = _lines(drive, child, bool(by_edge))
         swath = _swept(drive, shift, at_s)
         rows.append(savings_of(Job(drive.log, drive.machine, field, swath, drive.cell_m, control), layouts)[1])
         told(REPLAY_TAKES)
@@ -241,19 +269,19 @@ SOURCE_OF = {
 }  # fmt: skip
 
 
-def _sources(drive: _Drive) -> dict[str, str]:
-    """Every source of error but switching, and where it is.
+def _sources(drive: _Drive) -> dict[str, float]:
+    """Every source of error but switching, and how likely it is inside the log, 0..1.
 
     A controller that goes by the log's receiver meets edges exactly where the log shows them met: what the receiver is
     off along the way is beside the log. A hand that goes by the ground has it in the log. Across the way it goes by
-    who steers. What is new in every row no machine follows. Whether the place of the receiver, the delay of the log and
-    the boundary were set right by what was seen on the ground nobody tells.
+    who steers. What is new in every row no machine follows. Whether the place of the receiver and the delay of the log
+    were set right by what was seen on the ground nobody tells; of the boundary the sprayed edge does.
     """
     by_hand = drive.moments is None or drive.moments.as_one
-    across = {True: "beside", False: "inside", None: "unsure"}[drive.sizes.steers]
+    across = {True: 0.0, False: 1.0, None: 0.5}[drive.sizes.steers]
     return {
-        "along": "inside" if by_hand else "beside", "across": across, "rows": "inside", "headings": "inside",
-        "antenna": "unsure", "latency": "unsure", "boundary": "unsure",
+        "along": 1.0 if by_hand else 0.0, "across": across, "rows": 1.0, "headings": 1.0, "antenna": 0.5,
+        "latency": 0.5, "boundary": drive.lines.inside,
     }  # fmt: skip
 
 
@@ -274,7 +302,9 @@ def _thinned(
     if step < DENSE_S or len(log) < MOST_SPARSE_ROWS or drive.moments is None:
         return None
     thin = log_rows(log, np.unique(np.append(np.arange(0, len(log), 2), len(log) - 1)))
-    swath = build_swath(thin, drive.machine, drive.field.plane, max_gap_s=2.0 * (drive.max_gap_s or step))
+    swath = build_swath(
+        thin, drive.machine, drive.field.plane, max_gap_s=2.0 * (drive.max_gap_s or step), bridge_s=drive.bridge_s
+    )
     sparse = replace(drive, swath=swath)
     out = []
     for at_s, centre in zip(switches[:THINNED], centres, strict=False):
@@ -355,10 +385,10 @@ def _swept(drive: _Drive, shift: Shift, at_s: Floats | None) -> Swath:
     return switched(swath, drive.moments, at_s + shift.late_s)
 
 
-def _moments(drive: _Drive, child: np.random.SeedSequence) -> Floats | None:
+def _moments(drive: _Drive, child: np.random.SeedSequence, *, calm: bool = False) -> Floats | None:
     if drive.moments is None or drive.law is None:
         return None
-    return drawn(drive.moments, drive.law, np.random.default_rng([*_words(child), 1]))
+    return drawn(drive.moments, drive.law, np.random.default_rng([*_words(child), 1]), calm=calm)
 
 
 def _words(child: np.random.SeedSequence) -> list[int]:
@@ -366,17 +396,39 @@ def _words(child: np.random.SeedSequence) -> list[int]:
 
 
 def _both_ways(
-    drive: _Drive, child: np.random.SeedSequence, at_s: Floats | None, source: str
+    drive: _Drive, child: np.random.SeedSequence, at_s: Floats | None, source: str, by_edge: bool
 ) -> tuple[dict[str, float], dict[str, float]]:
-    """Figures with one source's error as drawn, and the other way round."""
+    """Figures with one source's error as drawn, and the other way round; ``by_edge``: see :func:`_lines`."""
     if source == "boundary":
         swath = _swept(drive, no_shift(drive.swath), at_s)
-        line = (
-            moved_field(drive.field, drive.sizes.boundary_m, np.random.default_rng([*_words(child), 2]), sign)
-            for sign in (1.0, -1.0)
+        plus, minus = (_figures(drive, swath, _lines(drive, child, by_edge, sign)) for sign in (1.0, -1.0))
+        return plus, minus
+    if source == "rows":
+        east_north = drive.sizes.rows_m * np.random.default_rng([*_words(child), 4]).standard_normal(
+            (2, len(drive.log))
         )
-        plus, minus = (_figures(drive, swath, place) for place in line)
+        swaths = (replace(drive, swath=_rebuilt(drive, sign * east_north)) for sign in (1.0, -1.0))
+        plus, minus = (_figures(other, _swept(other, no_shift(other.swath), at_s), drive.field) for other in swaths)
         return plus, minus
     shift: Shift = getattr(draw_shifts(drive.swath, drive.sizes, np.random.default_rng([*_words(child), 3])), source)
     plus, minus = (_figures(drive, _swept(drive, way, at_s), drive.field) for way in (shift, -shift))
     return plus, minus
+
+
+def _lines(drive: _Drive, child: np.random.SeedSequence, by_edge: bool, sign: float = 1.0) -> Field:
+    """Where the field's lines may be; ``by_edge``: the machine went by the edge of the field and not by its lines."""
+    rng = np.random.default_rng([*_words(child), 2])
+    edges = drive.lines.edges if by_edge else ()
+    return moved_field(drive.field, drive.sizes.boundary_m, rng, sign, edges=edges)
+
+
+def _rebuilt(drive: _Drive, east_north_m: Floats) -> Swath:
+    """The swath of the log with every row elsewhere: headings from the track and the way between rows move with it."""
+    log = drive.log
+    north, east = metres_per_degree(float(np.median(log.latitude_deg)))
+    other = replace(
+        log,
+        latitude_deg=log.latitude_deg + east_north_m[1] / north,
+        longitude_deg=log.longitude_deg + east_north_m[0] / east,
+    )
+    return build_swath(other, drive.machine, drive.field.plane, max_gap_s=drive.max_gap_s, bridge_s=drive.bridge_s)

@@ -34,7 +34,7 @@ class Sizes:
     receiver_time_s : float
         Correlation time of the rest, a first-order Gauss-Markov process.
     heading_deg : float
-        Of the heading, anew in every row.
+        Of a logged heading, anew in every row; 0 where headings are taken from the track.
     antenna_m : float
         Place of the receiver on the machine, ahead and to the right, the same all drive long.
     latency_s : float
@@ -52,6 +52,11 @@ class Sizes:
     latency_s: float
     boundary_m: float
     steers: bool | None
+
+    @property
+    def rows_m(self) -> float:
+        """What is new in every row of the receiver's position, one axis."""
+        return self.receiver_m * math.sqrt(WHITE_SHARE)
 
 
 def correlation_s(sigma_m: float) -> float:
@@ -87,12 +92,8 @@ def sizes_of(log: Log, machine: Machine, field: Field, position_sigma_m: float |
 
     antenna, latency = size(errors.antenna_m, ANTENNA_M), size(errors.latency_s, LATENCY_S)
     boundary = 0.0 if field.source == "derived" else size(errors.boundary_m, BOUNDARY_M)
-    if log.heading_deg is not None:
-        heading = size(errors.heading_deg, HEADING_DEG)
-    else:
-        # a course read from chords of this length, see swathledger.swath.track
-        chord = min(max(40.0 * (position_sigma_m or 0.0), 1.0), 10.0)
-        heading = min(math.degrees(math.sqrt(2.0 * WHITE_SHARE) * sigma / chord), 2.0)
+    # headings taken from the track are as good as its rows, and move with them
+    heading = 0.0 if log.heading_deg is None else size(errors.heading_deg, HEADING_DEG)
     notes.append(
         Note.of(
             "estimate.sizes",

@@ -4,7 +4,7 @@ A valve that shows changed at a row moved somewhere since the row before. The mo
 ``m``. It is off by ``r`` = moment - ``m``, and what is seen of ``r`` is an interval. From all intervals of the log the
 law of ``r`` is told::
 
-    r ~ (1 - e) Normal(shift, spread^2 + (side lean)^2) + e Normal(shift, 1 s)
+    r ~ (1 - e) Normal(shift, spread^2 + (side lean)^2) + e Normal(shift, wide)
 
 with a shift for opening and one for shutting, and ``lean`` the seconds by which the model's moment moves for every
 metre to the side: where a section meets a seam at a shallow angle, a few centimetres are a second (a likelihood of
@@ -27,7 +27,8 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 WIDE_S = 1.0
-"""Standard deviation of the moments that the model misses by more than it can tell: slivers and corners."""
+"""Least standard deviation, s, of the moments that the model misses by more than it can tell: slivers and corners; of
+longer steps the step, as the way that the model drives is known no better."""
 LEAST_SPREAD_S = 0.01
 MOST_LEAN_S_M = 4.0
 """Of a section whose neighbours do not move at all."""
@@ -160,6 +161,7 @@ def fitted(
         use, low, high = use[pick], low[pick], high[pick]
     alike = np.bincount(moments.step[use], minlength=1)[moments.step[use]] if use.shape[0] else np.ones(0)
     weight = 1.0 / alike if moments.as_one else 1.0 / np.sqrt(alike)
+    wide_s = wide_of(moments)[use]
     side, lean = moments.opens[use].astype(np.int64), lean_s_m[use]
     start, give = START.copy(), np.where(np.isnan(GIVE), timing_s, GIVE)
     if moments.as_one:
@@ -173,7 +175,7 @@ def fitted(
         shift = p[side]
         sd = np.hypot(spread, np.exp(p[3]) * lean)
         near = ndtr((high - shift) / sd) - ndtr((low - shift) / sd)
-        wide = ndtr((high - shift) / WIDE_S) - ndtr((low - shift) / WIDE_S)
+        wide = ndtr((high - shift) / wide_s) - ndtr((low - shift) / wide_s)
         return prior + float(weight @ np.log((1.0 - missed) * near + missed * wide + 1e-12))
 
     chain = _chain(log_density, start, SETTLING + length, rng)
@@ -208,11 +210,23 @@ def _chain(log_density: Callable[[Floats], float], start: Floats, count: int, rn
     return kept[SETTLING:]
 
 
-def drawn(moments: Moments, law: Law, rng: np.random.Generator) -> Floats:
-    """One draw of all moments, s; those of one step lie at the same quantile of their laws."""
+def wide_of(moments: Moments) -> Floats:
+    """Spread of the moments that the model knows nothing of, s, for every moment."""
+    return np.maximum(WIDE_S, moments.at_s - moments.before_s)
+
+
+def drawn(moments: Moments, law: Law, rng: np.random.Generator, *, calm: bool = False) -> Floats:
+    """One draw of all moments, s; those of one step lie at the same quantile of their laws.
+
+    ``calm``: the same draw with every moment that the model knows in the middle of its law.
+    """
     steps = int(moments.step.max()) + 1 if moments.step.shape[0] else 0
     k = int(rng.integers(0, law.spread_s.shape[0]))
-    return _placed(moments, law, k, rng.random(steps)[moments.step], rng.random((moments.step.shape[0],)))
+    place, kind = rng.random(steps)[moments.step], rng.random((moments.step.shape[0],))
+    if calm:
+        known = np.isfinite(law.model_s)
+        place, kind = np.where(known, 0.5, place), np.where(known, 0.0, kind)
+    return _placed(moments, law, k, place, kind)
 
 
 def likely(moments: Moments, law: Law) -> Floats:
@@ -226,13 +240,14 @@ def _placed(moments: Moments, law: Law, k: int, place: Floats, kind: Floats) -> 
     from scipy.special import ndtr, ndtri
 
     centre = law.model_s + law.shift_s[k][moments.opens.astype(np.int64)]
+    wide_s = wide_of(moments)
     sd, missed = np.hypot(law.spread_s[k], law.side_m[k] * law.lean_s_m), law.missed[k]
     with np.errstate(invalid="ignore"):
         low, high = ndtr((moments.before_s - centre) / sd), ndtr((moments.at_s - centre) / sd)
-        wide_low, wide_high = ndtr((moments.before_s - centre) / WIDE_S), ndtr((moments.at_s - centre) / WIDE_S)
+        wide_low, wide_high = ndtr((moments.before_s - centre) / wide_s), ndtr((moments.at_s - centre) / wide_s)
         near, wide = (1.0 - missed) * (high - low), missed * (wide_high - wide_low)
         by_near = centre + sd * ndtri(low + place * (high - low))
-        by_wide = centre + WIDE_S * ndtri(wide_low + place * (wide_high - wide_low))
+        by_wide = centre + wide_s * ndtri(wide_low + place * (wide_high - wide_low))
         out = np.where((high - low > MIN_MASS) & (kind * (near + wide) < near), by_near, by_wide)
         known = wide_high - wide_low > MIN_MASS
     evenly = moments.before_s + place * (moments.at_s - moments.before_s)

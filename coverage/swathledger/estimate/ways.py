@@ -86,7 +86,7 @@ class Drawn:
     along, across : Shift
         The receiver's slow error, along the heading and across it.
     rows : Shift
-        What is new in every row of the receiver's error.
+        What is new in every row of the receiver's error; where savings are redrawn, see :func:`in_rows`.
     headings : Shift
         What is new in every row of the heading's.
     antenna, latency : Shift
@@ -107,7 +107,7 @@ def draw_shifts(swath: Swath, sizes: Sizes, rng: np.random.Generator) -> Drawn:
     right = east * swath.right_x + north * swath.right_y
     ahead = north * swath.right_x - east * swath.right_y
     white = in_rows(rng, swath, 3)
-    sigma = sizes.receiver_m * math.sqrt(WHITE_SHARE)
+    sigma = sizes.rows_m
     place = sizes.antenna_m * rng.standard_normal(2)
     ones = np.ones(swath.x_m.shape[0])
     return Drawn(

@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 from swathledger.estimate.carrier import Estimate, Headline
 from swathledger.estimate.combine import Effect, Pull, effect_of, either, headline, saving_headline, switching_of
 from swathledger.estimate.fields import moved_field
+from swathledger.estimate.law import law_of
 from swathledger.estimate.lines import Followed, followed
 from swathledger.estimate.savings import savings_of, savings_read
 from swathledger.estimate.sizes import Sizes, sizes_of
 from swathledger.estimate.states import Moments, moments_of
-from swathledger.estimate.switching import CHAIN, SETTLING, Law, drawn, fitted, leaning, likely, matched
+from swathledger.estimate.switching import Law, drawn
 from swathledger.estimate.ways import Shift, draw_shifts, moved, no_shift, switched
 from swathledger.field.field import Field
 from swathledger.geodesy import metres_per_degree
@@ -25,12 +26,10 @@ from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting
 from swathledger.ledger.place import place_drive
 from swathledger.log.log import Log
-from swathledger.machine.machine import Machine, Valves
+from swathledger.machine.machine import Machine
 from swathledger.notes import Measure, Note
-from swathledger.shutoff.drive import drive_of
-from swathledger.shutoff.layout import logged_layout
 from swathledger.shutoff.results import Replay
-from swathledger.shutoff.run import Control, Job, drive_groups, logged_setting
+from swathledger.shutoff.run import Control, Job
 from swathledger.swath.build import build_swath
 from swathledger.swath.swath import Swath
 
@@ -54,8 +53,6 @@ AREAS = {
     "over_application_pct": "over_application", "skip_pct": "skip", "outside_pct": "outside",
     "excluded_pct": "excluded",
 }  # fmt: skip
-STATED_S, UNSTATED_S = 0.05, 0.5
-"""How well delays of valves are known before the log is looked at, s: where the machine file gives them, or not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,35 +326,6 @@ def log_rows(log: Log, keep: NDArray[np.int64]) -> Log:
         product=None if log.product is None else tuple(log.product[k] for k in keep.tolist()),
         extra={name: value[keep] for name, value in log.extra.items()},
     )  # fmt: skip
-
-
-def law_of(
-    log: Log, machine: Machine, field: Field, swath: Swath, moments: Moments, control: Control, rng: np.random.Generator
-) -> Law:
-    """The law of the model's misses: the log's own layout driven by the model, its moments set beside the log's.
-
-    Twice: where a valve opened tells where a later one shuts. The second time the model finds ground treated from the
-    likely moments on rather than from the rows that show them.
-    """
-    layout = logged_layout(log, machine)
-    stated = machine.valves != Valves() and not moments.as_one
-    timing_s = STATED_S if stated else UNSTATED_S
-    unknown = np.full(moments.row.shape[0], np.nan)
-    if layout.edges_m.shape != moments.edges_m.shape or not np.allclose(layout.edges_m, moments.edges_m):
-        return fitted(moments, unknown, np.zeros(unknown.shape[0]), timing_s, rng)
-    law: Law | None = None
-    for way in range(2):
-        driven = swath if law is None else switched(swath, moments, likely(moments, law))
-        job = Job(log, machine, field, driven, 1.0, control)
-        switches, _ = drive_groups(job, drive_of(driven), layout, logged_setting(control), None)
-        start = driven.time_s[switches.step]
-        of_model = start + switches.u * (driven.time_s[switches.step + 1] - start), switches.group, switches.opens
-        model = matched(moments, *of_model)
-        lean = np.zeros(unknown.shape[0])
-        if not moments.as_one:
-            lean = leaning(layout.edges_m, *of_model, model, moments.column, moments.opens)
-        law = fitted(moments, model, lean, timing_s, rng, CHAIN if way else SETTLING)
-    return law if law is not None else fitted(moments, unknown, np.zeros(unknown.shape[0]), timing_s, rng)
 
 
 def _told(moments: Moments, law: Law) -> Note:

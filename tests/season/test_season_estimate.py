@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
-from ledgerkit import ledger, volume
+from ledgerkit import ledger, product, volume
+from msgspec.structs import replace
 
 from swathledger.money.ledgers import JobLedger
-from swathledger.season.tables.estimate import season_estimates
+from swathledger.season.tables.estimate import season_estimates, season_money
 
 Z = 1.6448536269514722  # 90 % two-sided normal
 
@@ -103,6 +104,27 @@ def test_savings_share_what_their_drives_share_and_the_model():
     errors = found["saved_pct:nozzle"].by_source["errors"]
     assert errors == pytest.approx(0.4 * math.sqrt(0.25 + 0.75 / 4))
     assert found["saved_pct:nozzle"].by_source["model"] == pytest.approx(0.3)
+
+
+def test_money_follows_the_best_litres_by_hand():
+    # read 20 and 40 L worth 10 and 40 ABC: 0.5 and 1 a litre; best 10 and 30 L: 5 + 30 = 35, not the 50 that were read.
+    # Cells' 2 L each are 1 and 2 of money in quadrature, the antenna's 1 L each 0.5 + 1.
+    def priced(name, read, best, money):
+        about = line("over_applied_l", best, Z * math.sqrt(5), cells=2.0, antenna=1.0) | {"read": read}
+        made = job(name, 1e4, about)
+        over = {"amount": None, "money": money, "active_g": None}
+        table = product(currency="ABC", over_applied=over)
+        document = ledger(area={"target_m2": 1e4}, volume=volume(applied_l=1000.0), product=table)
+        return JobLedger(name, "", replace(made.ledger, product=document.product))
+
+    jobs = [priced("a", 20.0, 10.0, 10.0), priced("b", 40.0, 30.0, 40.0)]
+    found = season_money(jobs)["ABC"]
+    assert (found.best, found.read) == (pytest.approx(35.0), pytest.approx(50.0))
+    reach = Z * math.sqrt(1**2 + 2**2 + 1.5**2)
+    assert (found.low, found.high) == (pytest.approx(35 - reach), pytest.approx(35 + reach))
+    # one priced job without an estimate: the sum is not known
+    bare = JobLedger("c", "", replace(jobs[0].ledger, estimate=None))
+    assert season_money([*jobs, bare]) == {}
 
 
 def test_litres_add_and_skew_is_kept():

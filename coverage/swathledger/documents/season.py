@@ -35,12 +35,19 @@ class SeasonCause(Table, frozen=True, kw_only=True):
 
 
 class SeasonMoney(Table, frozen=True, kw_only=True):
-    """Money of the jobs priced in one currency; none is ever converted."""
+    """Money of the jobs priced in one currency; none is ever converted.
+
+    ``over_applied`` is as read; ``best`` with ``low`` and ``high``, 90 % over the errors of these drives, by the best
+    estimates: null where a job has none.
+    """
 
     currency: str | None
     jobs: int
     applied: float | None
     over_applied: float | None
+    best: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 class SeasonTotals(Table, frozen=True, kw_only=True):

@@ -49,6 +49,16 @@ def whole_season(figures: Figures, quantity: str) -> dict[str, Markup] | None:
     return best_and_interval(figures, quantity)
 
 
+def money_words(figures: Figures, index: int, t: Words) -> Markup:
+    """What over-applied product is worth: the best estimate with its interval, else as read, and said."""
+    path = f"totals/money/{index}"
+    currency = figures.get(f"{path}/currency")
+    if figures.get(f"{path}/best") is None:
+        return t("season.lead.money_read", money=figures.money(f"{path}/over_applied", currency, 0))
+    ends = {end: figures.money(f"{path}/{end}", currency, 0) for end in ("best", "low", "high")}
+    return t("season.lead.money_about", **ends)
+
+
 def season_lead(figures: Figures, t: Words) -> Markup:
     """The season's answer in plain sentences."""
     n, document = figures.number, figures.document
@@ -77,9 +87,7 @@ def season_lead(figures: Figures, t: Words) -> Markup:
                 jobs=n("totals/jobs_with_volume", "count"),
             )
         )
-    amounts = [
-        figures.money(f"totals/money/{i}/over_applied", row["currency"]) for i, row in enumerate(totals["money"])
-    ]
+    amounts = [money_words(figures, i, t) for i in range(len(totals["money"]))]
     if amounts:
         sentences.append(t("season.lead.money", money=Markup(", ").join(amounts)))
     index = max(range(len(totals["cause"])), key=lambda i: float(totals["cause"][i]["area_m2"] or 0))

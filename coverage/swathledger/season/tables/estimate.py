@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from swathledger.documents.ledger import LedgerEstimate
 from swathledger.documents.season import SeasonEstimate
@@ -43,10 +43,48 @@ def season_estimates(jobs: Sequence[JobLedger]) -> tuple[SeasonEstimate, ...]:
     return tuple(found for name in quantities if (found := _of(name, jobs)) is not None)
 
 
-def _of(quantity: str, jobs: Sequence[JobLedger]) -> SeasonEstimate | None:
+def season_money(jobs: Sequence[JobLedger]) -> dict[str, SeasonEstimate]:
+    """What over-applied product is worth by the best estimates, by currency of the jobs whose prices are known.
+
+    Each job's money a litre (or a per cent of the target, where litres are not known) is that of what was read. A
+    currency of which a job has no estimate is left out.
+    """
+    priced: dict[str, list[JobLedger]] = {}
+    for job in jobs:
+        if _over_money(job) is not None:
+            priced.setdefault(job.currency or "", []).append(job)
+    out = {}
+    for currency, own in priced.items():
+        for quantity in ("over_applied_l", "over_application_pct"):
+            if all(line_of(job.ledger.estimate or (), quantity) is not None for job in own):
+                found = _of(quantity, own, _money_per_unit, adds=True)
+                if found is not None:
+                    out[currency] = found
+                break
+    return out
+
+
+def _over_money(job: JobLedger) -> float | None:
+    return None if job.ledger.product is None else job.ledger.product.over_applied.money
+
+
+def _money_per_unit(job: JobLedger, quantity: str) -> float | None:
+    """Money that goes with one unit of a quantity as read; None where nothing was read."""
+    line, money = line_of(job.ledger.estimate or (), quantity), _over_money(job)
+    return None if line is None or not line.read or money is None else money / line.read
+
+
+def _of(
+    quantity: str,
+    jobs: Sequence[JobLedger],
+    weight_of: Callable[[JobLedger, str], float | None] = _weight,
+    *,
+    adds: bool = False,
+) -> SeasonEstimate | None:
+    """A quantity over jobs, weighted; ``adds``: a sum of weights times it, as litres always are."""
     parts: list[tuple[JobLedger, LedgerEstimate, float]] = []
     for job in jobs:
-        line, weight = line_of(job.ledger.estimate or (), quantity), _weight(job, quantity)
+        line, weight = line_of(job.ledger.estimate or (), quantity), weight_of(job, quantity)
         if line is not None and weight is not None and weight > 0:
             parts.append((job, line, weight))
     if not parts:
@@ -56,7 +94,7 @@ def _of(quantity: str, jobs: Sequence[JobLedger]) -> SeasonEstimate | None:
         return None
     level = levels.pop()
     z = normal_reach(level)
-    whole = 1.0 if quantity.endswith("_l") else math.fsum(weight for _, _, weight in parts)
+    whole = 1.0 if adds or quantity.endswith("_l") else math.fsum(weight for _, _, weight in parts)
     sums: dict[tuple[str, str], list[float]] = {}
     for number, (job, line, weight) in enumerate(parts):
         down, up = stretch_of(line)

@@ -37,7 +37,7 @@ from swathledger.notes import Measure, Note
 from swathledger.season.manifest.manifest import Job, Missing, Unplaced
 from swathledger.season.tables.advice import season_actions, season_alarms
 from swathledger.season.tables.columns import CAUSES, SUMMED_AREAS, SUMMED_VOLUMES, Row, total
-from swathledger.season.tables.estimate import season_estimates
+from swathledger.season.tables.estimate import season_estimates, season_money
 from swathledger.shutoff.results import STEPS
 from swathledger.words import say, say_all, words
 
@@ -82,7 +82,8 @@ def share(part: float | None, whole: float | None) -> float | None:
     return None if part is None or not whole else 100.0 * part / whole
 
 
-def _totals(rows: Sequence[Row]) -> SeasonTotals:
+def _totals(rows: Sequence[Row], ledgers: Sequence[JobLedger]) -> SeasonTotals:
+    worth = season_money(ledgers)
     with_volume = [row for row in rows if row["applied_l"] is not None]
     return SeasonTotals(
         jobs=len(rows),
@@ -99,6 +100,7 @@ def _totals(rows: Sequence[Row]) -> SeasonTotals:
                 jobs=len(own),
                 applied=total(own, "applied_money"),
                 over_applied=total(own, "over_applied_money"),
+                **{end: getattr(worth.get(code), end, None) for end in ("best", "low", "high")},
             )
             for code, own in _by_currency(rows).items()
         ),
@@ -285,7 +287,7 @@ def season_document(parts: Parts) -> SeasonDocument:
     older = [row for row in failed if row["status"] == "older"]
     jobs = {job.id: job for job in parts.jobs}
     fields = by_field(done)
-    totals = _totals(done)
+    totals = _totals(done, parts.ledgers)
     verdicts = {item.name: item.ledger.verdict for item in parts.ledgers}
     doubtful = [(row["job"], [*_against_log(verdicts.get(row["job"])), *doubts(row, jobs[row["job"]])]) for row in done]
     products = [job.ledger.product for job in parts.ledgers if job.ledger.product is not None]

@@ -8,7 +8,6 @@ import os
 import shutil
 import stat
 import tempfile
-import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -106,15 +105,6 @@ def parts_of(path: Path) -> list[Path]:
         return [path]
     beside = (other for other in path.parent.iterdir() if other.stem == path.stem and other != path)
     return [path, *sorted(other for other in beside if other.suffix.lower() in _SHAPEFILE_PARTS)]
-
-
-@contextmanager
-def gdal_warnings(heard: list[str]) -> Iterator[None]:
-    """Gather what GDAL warns of into ``heard`` instead of printing it."""
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        yield
-    heard += [str(item.message) for item in caught]
 
 
 @contextmanager

@@ -13,15 +13,8 @@ from hypothesis import strategies as st
 
 from swathledger.errors import InputError
 from swathledger.notes import Note
-from swathledger.season.manifest.manifest import (
-    Job,
-    JobLog,
-    Missing,
-    Unplaced,
-    machine_by_rule,
-    manifest_from_mapping,
-    read_manifest,
-)
+from swathledger.season.manifest.inputs import machine_by_rule
+from swathledger.season.manifest.manifest import Job, JobLog, Missing, Unplaced, manifest_from_mapping, read_manifest
 from swathledger.season.manifest.names import name_fault
 from swathledger.season.manifest.toml_text import manifest_text
 from swathledger.text import slug

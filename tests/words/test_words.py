@@ -133,7 +133,7 @@ OWN_TEXTS = {
     "tables/write.py": "errors",
     "find/demo.py": "the names of files laid out",
     "run/lock.py": "errors",
-    "manifest/manifest.py": "errors of a file",
+    "manifest/faults.py": "errors of a file",
     "manifest/merge.py": "errors",
     "manifest/names.py": "errors of a file",
     "season/season.py": "errors",

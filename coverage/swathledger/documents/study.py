@@ -312,7 +312,10 @@ class UsedSettings(Table, frozen=True, kw_only=True):
 
 
 class AuditedHeadline(Table, frozen=True, kw_only=True):
-    """A headline as it was audited."""
+    """A headline as it was audited.
+
+    ``name``: ``over_pct:LAYOUT``, ``skip_pct:as logged``, ``saving:FIRST:SECOND`` (percentage points of the target).
+    """
 
     name: str
     words: str

@@ -41,7 +41,6 @@ TABLE = (
 )
 """All causes in the order in which they are told. A cell's code is 1 + the index here; 0 is no cause."""
 
-NONE = 0
 CAUSES = ("none", *(cause.name for cause in TABLE))
 """Names by code."""
 CAUSE_ORDER = CAUSES[1:]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from swathledger.documents.document import taken
-from swathledger.documents.study import AuditedHeadline, ChosenOtherwise, Sensitivity, UsedSettings
+from swathledger.documents.study import ChosenOtherwise, Sensitivity, UsedSettings
 from swathledger.study.headline import headlines
 from swathledger.words import words
 
@@ -80,8 +80,4 @@ def sensitivity(
         )
         if on_done is not None:
             on_done()
-    return Sensitivity(
-        settings=taken(UsedSettings, prepared.settings),
-        headlines=tuple(taken(AuditedHeadline, figure) for figure in base),
-        variants=tuple(rows),
-    )
+    return Sensitivity(settings=taken(UsedSettings, prepared.settings), headlines=base, variants=tuple(rows))

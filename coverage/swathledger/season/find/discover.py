@@ -13,8 +13,8 @@ from swathledger.files import sha256_of
 from swathledger.log.taskdata_xml import MAIN_FILE, TIME_LOG_NAME, sibling
 from swathledger.notes import Note
 from swathledger.season.find.preview import Preview, peek
-from swathledger.season.manifest.inputs import files_of
-from swathledger.season.manifest.manifest import Unplaced, machine_by_rule
+from swathledger.season.manifest.inputs import files_of, machine_by_rule
+from swathledger.season.manifest.manifest import Unplaced
 
 if TYPE_CHECKING:
     from swathledger.machine.machine import Machine

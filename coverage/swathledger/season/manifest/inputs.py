@@ -1,8 +1,8 @@
-"""The files behind a log's path."""
+"""What a log's path leads to: its files, and the machine of its folder."""
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 
 def files_of(path: Path) -> list[Path]:
@@ -21,3 +21,17 @@ def files_of(path: Path) -> list[Path]:
             if not time_log or not TIME_LOG_NAME.match(item.stem) or item.stem.casefold() == path.stem.casefold()
         )
     return parts_of(path)
+
+
+def machine_by_rule(file: str, rules: list[tuple[str, str]]) -> str | None:
+    """The machine of the rule whose folder holds a file; the deepest folder comes first, then the earliest rule.
+
+    Examples
+    --------
+    >>> machine_by_rule("a/b/x.csv", [("a", "m1.toml"), ("a/b", "m2.toml")])
+    'm2.toml'
+    """
+    parents = PurePosixPath(file).parents
+    folders = [(PurePosixPath(folder), machine) for folder, machine in rules]
+    found = [(len(folder.parts), machine) for folder, machine in folders if folder in parents]
+    return max(found, key=lambda item: item[0])[1] if found else None

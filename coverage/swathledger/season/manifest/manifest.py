@@ -8,14 +8,15 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as default
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from swathledger.errors import InputError
 from swathledger.files import read_small
 from swathledger.log.span import Span
 from swathledger.notes import Note
-from swathledger.season.manifest.names import UNLABELLED, name_fault
+from swathledger.season.manifest.inputs import machine_by_rule
+from swathledger.season.manifest.names import UNLABELLED
 from swathledger.settings import AuditSettings
 from swathledger.text import slug
 
@@ -165,6 +166,7 @@ def manifest_from_mapping(
     from pydantic import ValidationError
 
     from swathledger.machine.validation import from_pydantic
+    from swathledger.season.manifest.faults import all_told, cross_faults
     from swathledger.season.manifest.spec import SCHEMA, ManifestSpec
 
     if raw.get("schema") != SCHEMA:
@@ -184,9 +186,9 @@ def manifest_from_mapping(
             for fault in from_pydantic(error, _with_log_tables(raw), ManifestSpec)
         ]
     told = {fault.path for fault in faults}
-    faults += [fault for fault in _cross_faults(raw) if fault.path not in told]
+    faults += [fault for fault in cross_faults(raw) if fault.path not in told]
     if faults:
-        raise _all_told(faults, file, text)
+        raise all_told(faults, file, text)
     if spec is None:  # pragma: no cover - faults were told
         raise InputError("cannot be read.", file=file)
     return Manifest(
@@ -216,132 +218,6 @@ def _with_log_tables(raw: Mapping[str, Any]) -> dict[str, Any]:
     return {**raw, "jobs": [logs(job) for job in jobs]} if isinstance(jobs, list) else dict(raw)
 
 
-def _all_told(faults: list[Fault], file: str, text: str) -> InputError:
-    from swathledger.machine.validation import line_of
-
-    placed = [(line_of(text, fault.path), fault) for fault in faults]
-    placed.sort(key=lambda item: (item[0] or 0, item[1].dotted))
-    lines = [f"  {fault.dotted or 'file'}{f' (line {line})' if line else ''}: {fault.text}" for line, fault in placed]
-    count = "1 fault" if len(lines) == 1 else f"{len(lines)} faults"
-    return InputError(f"{count} in the manifest:\n" + "\n".join(lines), file=file)
-
-
-def _tables(raw: Mapping[str, Any], key: str) -> list[tuple[int, Mapping[str, Any]]]:
-    value = raw.get(key)
-    if not isinstance(value, list):
-        return []
-    return [(number, item) for number, item in enumerate(value) if isinstance(item, Mapping)]
-
-
-def _cross_faults(raw: Mapping[str, Any]) -> list[Fault]:
-    """Faults that show only when several keys are looked at together."""
-    from swathledger.machine.validation import Fault, show
-
-    out: list[Fault] = _product_faults(raw, ())
-    ids: dict[str, int] = {}
-    labels: dict[str, str] = {}
-    rules = [(str(rule.get("folder")), str(rule.get("machine"))) for _, rule in _tables(raw, "machine_rules")]
-    for number, job in _tables(raw, "jobs"):
-        name = job.get("id")
-        if isinstance(name, str) and name:
-            fault = name_fault(name)
-            if fault is not None:
-                out.append(Fault(("jobs", number, "id"), f"found {show(name)}; {fault}: it names a folder."))
-            first = ids.setdefault(name.casefold(), number)
-            if first != number:
-                out.append(
-                    Fault(
-                        ("jobs", number, "id"),
-                        f"found {show(name)}; job {first + 1} has that id already. Give each job its own.",
-                    )
-                )
-        label = job.get("client")
-        if isinstance(label, str):
-            folder = slug(label) if label else UNLABELLED
-            other = labels.setdefault(folder.casefold(), label)
-            if other != label:
-                out.append(
-                    Fault(
-                        ("jobs", number, "client"),
-                        f"found {show(label)}; it and {show(other)} would share the "
-                        f"binder {folder!r}. Name them more differently.",
-                    )
-                )
-        if "boundary" not in job and "boundaries" not in raw:
-            out.append(Fault(("jobs", number, "boundary"), "is missing, and the manifest has no boundaries."))
-        if "machine" not in job and "machine" not in raw and machine_by_rule(_first_file(job), rules) is None:
-            out.append(
-                Fault(
-                    ("jobs", number, "machine"),
-                    "is missing, no rule names a machine for its folder, and the manifest has no machine.",
-                )
-            )
-        out += _span_faults(number, job) + _product_faults(job, ("jobs", number))
-    return out
-
-
-def _product_faults(table: Mapping[str, Any], at: tuple[str | int, ...]) -> list[Fault]:
-    from swathledger.machine.checks import product_faults
-
-    return list(product_faults(table, at))
-
-
-def _first_file(job: Mapping[str, Any]) -> str:
-    logs = job.get("logs")
-    first = logs[0] if isinstance(logs, list) and logs else ""
-    return str(first.get("file", "")) if isinstance(first, Mapping) else str(first)
-
-
-def _span_faults(number: int, job: Mapping[str, Any]) -> list[Fault]:
-    from swathledger.machine.validation import Fault
-
-    out: list[Fault] = []
-    for place, log in _tables(job, "logs"):
-        start, end = log.get("from"), log.get("to")
-        for key, value in (("from", start), ("to", end)):
-            if isinstance(value, dt.datetime) and value.tzinfo is None:
-                out.append(
-                    Fault(
-                        ("jobs", number, "logs", place, key),
-                        f"found {value}; it needs an offset, as in {value.isoformat()}Z.",
-                    )
-                )
-        aware = [value for value in (start, end) if not isinstance(value, dt.datetime) or value.tzinfo is not None]
-        if start is None or end is None or len(aware) < 2:
-            continue
-        if isinstance(start, dt.datetime) != isinstance(end, dt.datetime):
-            out.append(
-                Fault(
-                    ("jobs", number, "logs", place, "to"),
-                    "is of another kind than from: give two times or two numbers of seconds.",
-                )
-            )
-        elif _seconds(start, -math.inf) >= _seconds(end, math.inf):
-            out.append(Fault(("jobs", number, "logs", place, "to"), f"found {end}; it must be later than from."))
-    return out
-
-
-def _seconds(value: Any, open_end: float) -> float:
-    """Seconds as in ``Log.time_s``."""
-    if isinstance(value, dt.datetime):
-        return value.timestamp()
-    return float(value) if isinstance(value, (int, float)) else open_end
-
-
-def machine_by_rule(file: str, rules: list[tuple[str, str]]) -> str | None:
-    """The machine of the rule whose folder holds a file; the deepest folder comes first, then the earliest rule.
-
-    Examples
-    --------
-    >>> machine_by_rule("a/b/x.csv", [("a", "m1.toml"), ("a/b", "m2.toml")])
-    'm2.toml'
-    """
-    parents = PurePosixPath(file).parents
-    folders = [(PurePosixPath(folder), machine) for folder, machine in rules]
-    found = [(len(folder.parts), machine) for folder, machine in folders if folder in parents]
-    return max(found, key=lambda item: item[0])[1] if found else None
-
-
 def _settings(*layers: SettingsSpec | Mapping[str, Any], field: str) -> AuditSettings:
     """Settings of one job: later layers come before earlier ones."""
     out = AuditSettings(field_id=field)
@@ -356,6 +232,8 @@ def _settings(*layers: SettingsSpec | Mapping[str, Any], field: str) -> AuditSet
 
 def _logs(entries: list[LogSpec]) -> tuple[JobLog, ...]:
     """Each file once, with all its stretches."""
+    from swathledger.season.manifest.faults import seconds
+
     spans: dict[str, list[Span] | None] = {}
     for entry in entries:
         if entry.from_ is None and entry.to is None:
@@ -363,7 +241,7 @@ def _logs(entries: list[LogSpec]) -> tuple[JobLog, ...]:
             continue
         known = spans.setdefault(entry.file, [])
         if known is not None:
-            known.append((_seconds(entry.from_, -math.inf), _seconds(entry.to, math.inf)))
+            known.append((seconds(entry.from_, -math.inf), seconds(entry.to, math.inf)))
     return tuple(JobLog(file, None if item is None else tuple(sorted(item))) for file, item in spans.items())
 
 

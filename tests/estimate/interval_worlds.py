@@ -116,7 +116,8 @@ def main() -> None:
         worlds = [world_rows(kind, seed) for seed in range(count)]
         for name in (*QUANTITIES, *(name for name in worlds[0] if name.startswith("saved"))):
             s = score([world[name] for world in worlds])
-            tell(f"| {kind.name} | {SHORT.get(name, name)} | {s.truth:.2f} | {100 * s.held:.0f} | {s.best:.2f} | {s.read:.2f} | "
+            told = SHORT.get(name, name)
+            tell(f"| {kind.name} | {told} | {s.truth:.2f} | {100 * s.held:.0f} | {s.best:.2f} | {s.read:.2f} | "
                  f"{s.half_width:.2f} | {s.rms:.2f} |")  # fmt: skip
 
 

@@ -41,8 +41,8 @@ SOURCE_DRAWS = 8
 SAVING_SWITCHED, SAVING_DRAWS = 2, 4
 """Redrawn drives on which all layouts are replayed, with valves moved alone and with every error."""
 MODEL_SHARE = 0.05
-"""Share of a saving by which a controller with rules of its own, written apart, differed from the model on drives without
-errors (six layouts on two drives of tests/estimate/plain_world.py at ten rows a second: root mean square)."""
+"""Share of a saving by which a controller with rules of its own, written apart, differed from the model on drives
+without errors (six layouts on two drives of tests/estimate/plain_world.py at ten rows a second: root mean square)."""
 REPLAY_TAKES = 20
 DENSE_S, MOST_SPARSE_ROWS, THINNED = 0.4, 20, 3
 """With rows closer than this, s, the way between them is known well enough; rows needed; drives counted thinned."""

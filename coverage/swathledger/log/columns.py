@@ -39,6 +39,23 @@ KNOWN: tuple[str, ...] = _PLAIN + tuple(name for names in UNIT_NAMES.values() fo
 #: Names of an outlet's state: ``section_1``, ``Nozzle 07`` and so on.
 _STATE = re.compile(r"^(section|nozzle)[ _]?0*(\d{1,18})$", re.ASCII)
 _DBF_WIDTH = 10
+#: Words for our columns that lack the unit, or are short for them; with what they may mean.
+_MEANT: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(("timestamp", "datetime", "date_time"), ("time",)),
+    "lat": ("latitude",),
+    **dict.fromkeys(("lon", "lng", "long"), ("longitude",)),
+    **dict.fromkeys(("heading", "course", "bearing"), ("heading_deg",)),
+    **dict.fromkeys(("speed", "velocity"), UNIT_NAMES["speed"]),
+    **dict.fromkeys(("width", "working_width", "swath_width"), UNIT_NAMES["working_width"]),
+    **dict.fromkeys(("rate", "dose", "application_rate"), UNIT_NAMES["rate"]),
+    **dict.fromkeys(("flow", "flow_rate"), UNIT_NAMES["flow"]),
+    **dict.fromkeys(("state", "spraying"), ("work_state",)),
+    "sections": ("section",),
+    "nozzles": ("nozzle",),
+}
+_UNIT_END = re.compile(
+    r"_(m|cm|mm|ft|in|deg|degrees|rad|m_?s|mps|km_?h|kmph|kph|mph|kn|knots|l_?ha|lpha|gal_?ac|gpa|l_?min|lpm|l_?h|gal_?min|gpm)$"
+)
 _SHOWN = 12
 
 OutletKind = Literal["section", "nozzle"]
@@ -107,6 +124,20 @@ def _absent(name: str, wanted: str, headers: Sequence[str], file: str) -> LogErr
         column=name,
         hint="Correct the entry in [columns] or leave it out.",
     )
+
+
+def meant(name: str) -> tuple[str, ...]:
+    """Our columns that a name on the left of ``[columns]`` likely stands for, where it is none of them.
+
+    Parameters
+    ----------
+    name : str
+        As written: ``heading``, ``lat``, ``speed_kmh``. A name of the user's own gives an empty tuple.
+    """
+    word = re.sub(r"[ -]+", "_", name.strip().casefold())
+    if word in KNOWN or word in ("section", "nozzle"):
+        return ()
+    return _MEANT.get(word) or _MEANT.get(_UNIT_END.sub("", word), ())
 
 
 class _Finder:
@@ -184,6 +215,13 @@ def plan_columns(
             mapped_kinds.add(kind)
         elif key in KNOWN:
             fixed[key] = found
+        elif meant(key):
+            raise LogError(
+                f"maps {name!r}, which is none of our columns. Is it {' or '.join(meant(key))}?",
+                file=file,
+                column=f"[columns] {name}",
+                hint=f'Write {meant(key)[0]} = "{wanted}", with the unit that the column has.',
+            )
         else:
             extra[name] = found
 

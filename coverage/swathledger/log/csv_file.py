@@ -19,7 +19,7 @@ import pyarrow.csv as pacsv
 
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
-from swathledger.log.csv_layout import CsvLayout, find_layout, option, quoted, split_line
+from swathledger.log.csv_layout import DELIMITERS, CsvLayout, find_layout, option, quoted, split_line
 from swathledger.log.format import Format, Sniffed, by_names
 from swathledger.log.lines import MOST_LINE_BYTES, TOO_LONG, Block, TextFile
 from swathledger.log.log import SetAside
@@ -87,11 +87,24 @@ def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
     blocks = text.blocks()
     first = next(blocks, None)
     head = [] if first is None else _head_of(first)
-    layout = find_layout(head, options, file)
+    try:
+        layout = find_layout(head, options, file)
+        plan = plan_columns(layout.names, columns, file=file)
+        require(plan, layout.names, file)
+    except LogError as error:
+        below = None if "skip_rows" in options else _header_below(head, columns)
+        if below is None:
+            raise
+        raise LogError(
+            error.what,
+            file=error.file,
+            row=error.row,
+            column=error.column,
+            hint=f"Line {below + 1} looks like the header: write [log] skip_rows = {below} into the machine file.",
+        ) from error
     if first is None or layout.skip > first.lines:  # pragma: no cover - find_layout has raised
         raise LogError("the file is empty.", file=file)
-    plan = plan_columns(layout.names, columns, file=file)
-    require(plan, layout.names, file)
+    _refuse_repeated(plan, layout, columns, file)
     rows = _Rows(file, layout, plan, _kinds(plan, layout, head[layout.skip :], options))
     for block in chain([first.without(layout.skip)], blocks):
         rows.add(block)
@@ -104,6 +117,32 @@ def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
         rejected=rows.rejected(),
         warnings=(*text.warnings, *rows.warnings()),
     )
+
+
+def _header_below(head: Sequence[str], columns: Mapping[str, str] | None) -> int | None:
+    """Lines above the first that is the header of a log; None where there is no such line but the first."""
+    for at, line in enumerate(head):
+        for delimiter in DELIMITERS if at else ():
+            names = [name.strip() for name in split_line(line, delimiter)[0]]
+            if len(names) > 1 and by_names(names, "csv", columns).kind == "log":
+                return at
+    return None
+
+
+def _refuse_repeated(plan: ColumnPlan, layout: CsvLayout, columns: Mapping[str, str] | None, file: str) -> None:
+    """Raise where a column that is read stands there twice, unless the machine file names the header itself."""
+    chosen = {header.strip().casefold() for header in (columns or {}).values()}
+    for name, header in plan.understood:
+        if header in layout.repeated and header.strip().casefold() not in chosen:
+            one, two = layout.repeated[header]
+            raise LogError(
+                f"two columns are named {header!r}: columns {one} and {two}.",
+                file=file,
+                row=layout.skip,
+                column=header,
+                hint=f'Say which in the machine file: [columns] {name} = "{header}" for column {one}, '
+                f'"{header} (2)" for column {two}.',
+            )
 
 
 def _kinds(

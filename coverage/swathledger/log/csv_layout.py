@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from swathledger.errors import LogError
 
@@ -20,13 +20,15 @@ _QUOTED = re.compile(r'"((?>[^"]*(?:""[^"]*)*))"')
 class CsvLayout:
     """How a delimited file is laid out.
 
-    ``skip`` lines stand before the first row of values; ``names`` are the headers, one per field of a row.
+    ``skip`` lines stand before the first row of values; ``names`` are the headers, one per field of a row. ``repeated``
+    holds each header that stands there more than once, with the numbers (from 1) of its first two columns.
     """
 
     delimiter: str
     decimal: str
     skip: int
     names: tuple[str, ...]
+    repeated: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
 
 def split_line(line: str, delimiter: str) -> tuple[list[str], bool]:
@@ -135,6 +137,10 @@ def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -
             row=at + 1,
             hint="Is this a table of something else?",
         )
+    repeated: dict[str, tuple[int, int]] = {}
+    for name in {name for name in names if name and names.count(name) > 1}:
+        first = names.index(name)
+        repeated[name] = (first + 1, names.index(name, first + 1) + 1)
     names = _fit_names(names, [cells(line, delimiter) for line in body], file, at + 1)
     decimal = option(options, "decimal")
     if decimal is None:
@@ -142,7 +148,7 @@ def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -
         decimal = "," if any(_COMMA_NUMBER.match(cell) for cell in found) else "."
     if decimal not in (".", ","):
         raise LogError(f"must be '.' or ',', found {decimal!r}.", column="[log] decimal")
-    return CsvLayout(delimiter, decimal, at + 1, tuple(names))
+    return CsvLayout(delimiter, decimal, at + 1, tuple(names), repeated)
 
 
 def _fit_names(names: list[str], body: list[list[str]], file: str, header_row: int) -> list[str]:

@@ -33,7 +33,7 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
     -----
     Times are fetched as text with their offsets, since GDAL's own date-times would lose which had none.
     """
-    file, truncated = file_name(path), path.suffix.lower() == ".shp"
+    file, truncated = file_name(path), _is_truncated(path)
     if path.suffix.lower() == ".gpkg":
         tables_of(path)  # views are refused before GDAL works them out
     inputs = tuple((file_name(part), sha256_of(part)) for part in parts_of(path))
@@ -66,6 +66,11 @@ def read_vector(path: Path, columns: Mapping[str, str] | None, options: Mapping[
         truncated=truncated,
         warnings=tuple(warnings),
     )
+
+
+def _is_truncated(path: Path) -> bool:
+    """Whether headers are cut at ten characters: a shapefile's, also in a zip file."""
+    return path.suffix.lower() in (".shp", ".zip")
 
 
 def _layer(found: Sequence[Layer], options: Mapping[str, object], file: str) -> Layer:
@@ -104,7 +109,7 @@ def _sniff(path: Path, columns: Columns, options: Mapping[str, object] | None) -
         if "Polygon" in str(layer.kind):
             return Sniffed("boundary", "vector", f"holds a layer of {layer.kind}")
         if "Point" in str(layer.kind):
-            return by_names(layer.fields, "vector", columns, points=True)
+            return by_names(layer.fields, "vector", columns, points=True, truncated=_is_truncated(path))
     return Sniffed("other", "vector", "no layer of points or polygons")
 
 

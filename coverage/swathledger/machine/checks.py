@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from swathledger.errors import MachineError
-from swathledger.log.columns import KNOWN
+from swathledger.log.columns import KNOWN, meant
 from swathledger.machine.file import BoomTable
 from swathledger.machine.keys import build, entries, file_model, given_in, part_in
 from swathledger.machine.machine import Antenna, Hitch, LogOptions, ReplayLayout, ReplaySettings
@@ -253,12 +253,13 @@ def _columns(names: Iterable[str]) -> Iterator[Fault]:
             or re.search(r"\d$", name)
         ):
             continue
-        hits = difflib.get_close_matches(name.lower(), KNOWN, n=1, cutoff=0.85)
+        hits = meant(name) or difflib.get_close_matches(name.lower(), KNOWN, n=1, cutoff=0.85)
         if hits:
             yield Fault(
                 ("columns", name),
-                f"this is not one of our column names. Did you mean {hits[0]}? (The name on the left is ours, the text "
-                "on the right is the file's header; a column of your own goes under a name less like one of ours.)",
+                f"this is not one of our column names. Did you mean {' or '.join(hits)}? (The name on the left is "
+                "ours, the text on the right is the file's header; a column of your own goes under a name less like "
+                "one of ours.)",
             )
 
 

@@ -260,6 +260,7 @@ def count(
     replay = None
     fitting: tuple[Note, ...] = ()
     actions: tuple[LedgerAction, ...] = ()
+    hand = True
     if over is not None:
         control = control_for(machine, settings.off_when_covered or 1.0, settings.tolerance_m)
         if machine.replay.controller == "fitted":
@@ -279,10 +280,11 @@ def count(
             progress=told("replaying", part, 1.0 - part),
         )
         if prepared.setup is not None:
-            from swathledger.advice.setup import COARSE_M, setup_actions
+            from swathledger.advice.setup import COARSE_M, by_hand, setup_actions
             from swathledger.shutoff.run import Job
 
             cell = max(placed.frame.cell_m, COARSE_M)
+            hand = by_hand(prepared.setup)
             actions = setup_actions(Job(log, machine, prepared.field, swath, cell, control), accounting, prepared.setup)
     products = (
         None if plan is None else account_products(plan, log, machine, placed, accounting, threads=settings.threads)
@@ -302,6 +304,7 @@ def count(
         products,
         checkup=prepared.checkup,
         actions=actions,
+        by_hand=hand,
     )
 
 

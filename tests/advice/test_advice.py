@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
-import numpy as np
 import pytest
 import shapely
-from ledgerkit import layout, ledger, model, product, standing, volume
+from ledgerkit import layout, ledger, model, product, standing
+from ledgerkit import volume as any_volume
 
 import swathledger.advice.setup as from_drive
 from swathledger.advice.actions import actions_of
 from swathledger.advice.alarms import NEAR_M, alarms_of, near_m2
-from swathledger.advice.setup import _wander_share, setup_actions
+from swathledger.advice.setup import by_hand
 from swathledger.documents.advice import LedgerAction
 from swathledger.fitted.carrier import Controller, Found, Setup
 from swathledger.fitted.fit import valves_of
+from swathledger.notes import Note
+from swathledger.shutoff.run import Setting
 
 
 def event(litres, *, exclusion=None, boundary=None, inside=True):
@@ -40,6 +43,11 @@ def replayed(**steps):
         for name, litres in steps.items()
     ]
     return {"replay": [layout("nozzle", steps=lines)], "model": model(claimed_by="nozzle")}
+
+
+def volume(**more):
+    """Enough over-applied for every saving, unless said otherwise."""
+    return any_volume(**{"over_applied_l": 500.0, **more})
 
 
 def names(found):
@@ -153,7 +161,9 @@ def test_what_the_drive_says_of_the_set_up_is_ranked_with_the_others():
 
 
 def test_without_litres_ground_ranks():
-    document = ledger(area={"applied_m2": 1e5, "excluded_m2": 500.0}, **replayed(resolution=10.0))
+    document = ledger(
+        area={"applied_m2": 1e5, "excluded_m2": 500.0, "over_application_m2": 3e3}, **replayed(resolution=10.0)
+    )
     assert [(a.action, a.saved_m2) for a in actions_of(document)] == [("finer_groups", 1000.0), ("keep_off", 500.0)]
 
 
@@ -163,7 +173,7 @@ def found_setup(on=(0.0, 0.1), off=(0.0, 0.1), spacing=(24.0, 0.05), strays=0.0,
 
     controller = Controller(
         found(*on), found(*off), found(1.0, 0.1), found(0.0, 0.1), found(0.0, 0.1), 0.1, strays,
-        valves_of(on[0], off[0]), 0.0, 1.0,
+        valves_of(on[0], off[0]), 0.0, 1.0, found(*on), found(*off), found(off[0] - on[0], on[1] + off[1]),
     )  # fmt: skip
     return Setup(
         False, 0.0, 0.0, 24.0, Found(None), Found(None), Found(None), Found(None), found(*spacing), controller, 4.0,
@@ -174,8 +184,41 @@ def found_setup(on=(0.0, 0.1), off=(0.0, 0.1), spacing=(24.0, 0.05), strays=0.0,
 def test_delays_read_from_the_log_stand_in_place_of_the_models_own_line():
     fitted = [LedgerAction(action="shut_off", found_by="fit", saved_l=8.0, value=0.6)]
     document = ledger(volume=volume(applied_l=1000.0), product=product(cost_per_l=0.5), **replayed(model=9.0))
-    (action,) = actions_of(document, fitted)
+    (action,) = actions_of(document, fitted, by_hand=False)
     assert (action.action, action.saved_money) == ("shut_off", pytest.approx(4.0))
+    assert names(actions_of(document, fitted)) == ["switching", "shut_off"]  # a hand has no delay to be set
+
+
+def test_ground_missed_weighs_as_what_would_have_gone_on_it():
+    # 1,000 L on 10,000 m2: 50 m2 missed are 5 L
+    fitted = [
+        LedgerAction(action="open", found_by="fit", missed_m2=50.0, value=0.6),
+        LedgerAction(action="spacing", found_by="replay", saved_l=4.0, value=0.2),
+        LedgerAction(action="sideways", found_by="replay", saved_l=3.0, missed_m2=30.0, value=0.2),
+    ]
+    document = ledger(area={"applied_m2": 1e4}, volume=volume(applied_l=1000.0))
+    assert names(actions_of(document, fitted)) == ["sideways", "open", "spacing"]
+
+
+def test_no_layout_saves_more_than_was_over_applied():
+    document = ledger(volume=volume(applied_l=1000.0, over_applied_l=6.0), **replayed(resolution=10.0))
+    (action,) = actions_of(document)
+    assert action.saved_l == 6.0
+
+
+def test_hand_switching_without_what_the_rows_add():
+    """The log reads 30 L of 1,000; the best estimate of the saving against the log is 3.2 %, of resolution 1 %."""
+
+    def line(quantity, read, best, low, high):
+        return {
+            "quantity": quantity, "read": read, "best": best, "low": low, "high": high, "level": 0.9, "dominant": None,
+        }  # fmt: skip
+
+    lines = [line("saved_vs_log_pct:nozzle", 4.0, 3.2, 2.7, 3.7), line("saved_pct:nozzle", 1.0, 1.0, 0.9, 1.1)]
+    document = ledger(volume=volume(applied_l=1000.0), estimate=lines, **replayed(model=30.0, resolution=10.0))
+    found = {action.action: action for action in actions_of(document)}
+    hand = found["switching"]
+    assert (hand.saved_l, hand.low_l, hand.high_l) == tuple(map(pytest.approx, (22.0, 17.0, 27.0)))
 
 
 @pytest.mark.parametrize(
@@ -187,41 +230,42 @@ def test_delays_read_from_the_log_stand_in_place_of_the_models_own_line():
         ((-0.5, 0.1), (0.0, 0.1), 0.0, [("open", -0.5)]),
         ((0.7, 0.9), (0.8, 0.9), 0.0, []),  # large, but not sure
         ((0.7, 0.1), (0.7, 0.1), 0.0, [("controller_offset", 0.7 * 4.0)]),
-        ((0.3, 0.1), (0.9, 0.1), 0.0, [("shut_off", 0.9), ("open", 0.3)]),
+        ((-0.7, 0.05), (-0.6, 0.05), 0.0, [("controller_offset", -0.65 * 4.0)]),
+        ((0.4, 0.05), (0.9, 0.05), 0.0, [("shut_off", 0.9), ("open", 0.4)]),
+        ((-0.7, 0.1), (0.7, 0.1), 0.0, [("shut_off", 0.7), ("open", -0.7)]),
         ((0.0, 0.1), (0.8, 0.1), 0.5, []),  # moved by hand
     ],
 )
 def test_which_delays_are_told(monkeypatch, on, off, strays, told):
-    monkeypatch.setattr(from_drive, "logged_layout", lambda *_: None)
-    monkeypatch.setattr(from_drive, "at_equal_cover", lambda *_: (1.0, 1.0))
-    laid = SimpleNamespace(m2=lambda _: 1.0)
-    monkeypatch.setattr(from_drive, "run_layout", lambda *_: SimpleNamespace(result=laid))
-    areas = SimpleNamespace(m2=lambda _: 1.0, cell_m=0.5)
-    accounting = SimpleNamespace(areas=areas, cause_cells={"guidance": 0}, volumes=None)
-    job = SimpleNamespace(log=None, machine=None)
-    found = setup_actions(job, accounting, found_setup(on, off, strays=strays))
+    monkeypatch.setattr(from_drive, "longer_wanted", lambda swath, *_: swath)
+    setup = found_setup(on, off, strays=strays)
+    what_if = SimpleNamespace(
+        laid=lambda *_: None,
+        action=lambda name, by, now, then, found, value: LedgerAction(action=name, found_by=by, value=value),
+    )
+    control = SimpleNamespace(fitted=Setting(valves_of(0.0, 0.0), 1.0, None, 0.0))
+    found = from_drive._timing(SimpleNamespace(swath=None, control=control), what_if, setup)
     assert [(a.action, pytest.approx(a.value)) for a in found] == told
 
 
-@pytest.mark.parametrize(
-    ("near", "half", "told"), [(0.3, 0.05, True), (0.3, 0.4, False), (0.02, 0.01, False), (-0.3, 0.05, False)]
-)
-def test_spacing_is_told_where_passes_are_surely_close(near, half, told):
-    areas = SimpleNamespace(cell_m=0.5)
-    accounting = SimpleNamespace(
-        areas=areas, cause_cells={"guidance": 4000}, volumes=SimpleNamespace(by_cause_l={"guidance": 10.0})
-    )
-    found = [
-        a
-        for a in setup_actions(None, accounting, found_setup(spacing=(24.0 - near, half), wander=0.0))
-        if a.action == "spacing"
-    ]
-    assert [(a.value, a.saved_m2, a.saved_l) for a in found] == ([(pytest.approx(near), 1000.0, 10.0)] if told else [])
+def test_a_boom_that_moves_as_one_is_moved_by_hand():
+    assert by_hand(found_setup(strays=0.5))
+    assert not by_hand(found_setup(strays=0.1))
+    assert not by_hand(None)
+    for code, hand in (("fitted.as_one", True), ("fitted.never_switched", True), ("fitted.few_seams", False)):
+        nothing = replace(found_setup(), controller=None, ahead_m=Found(None, why_not=Note.of(code)))
+        assert by_hand(nothing) is hand
 
 
-def test_wander_leaves_its_share():
-    # seams that overlap by 0 + e and by 0.1 + e, e normal with sigma 0.1, drawn many times
-    e = np.random.default_rng(7).normal(0.0, 0.1, 400_000)
-    share = np.maximum(e, 0).mean() / np.maximum(0.1 + e, 0).mean()
-    assert _wander_share(0.1, 0.1) == pytest.approx(share, rel=0.01)
-    assert _wander_share(0.1, 0.0) == 0.0
+def test_interval_follows_what_is_to_be_set():
+    """0.4 m (0.3 to 0.6) saves 100 m2 at 0.01 L/m2: 1 L, 0.75 to 1.5 L; covered ground stays as it was."""
+    what_if = object.__new__(from_drive._WhatIf)
+    what_if.covered_m2, what_if.dose_l_m2 = 1000.0, 0.01
+    now, then = from_drive._Laid(150.0, 1000.0), from_drive._Laid(50.0, 1000.0)
+    action = what_if.action("spacing", "replay", now, then, Found(0.4, 0.1, 0.3, 0.6), value=0.4)
+    assert (action.saved_l, action.low_l, action.high_l) == tuple(map(pytest.approx, (1.0, 0.75, 1.5)))
+    assert (action.saved_m2, action.missed_m2, action.level) == (pytest.approx(100.0), None, 0.9)
+    # 20 m2 missed less, and nothing over-applied: no litres are saved, and none are claimed
+    gained = what_if.action("open", "fit", from_drive._Laid(0.0, 980.0), from_drive._Laid(0.0, 1000.0))
+    assert (gained.saved_l, gained.saved_m2, gained.low_l) == (None, None, None)
+    assert gained.missed_m2 == pytest.approx(20.0 * 1000.0 / 980.0)

@@ -23,7 +23,8 @@ class LedgerAction(Table, frozen=True, kw_only=True):
 
     ``low_l`` and ``high_l`` hold what it would have saved in ``level`` of drives, null where that is not known;
     ``found_by`` says how it was found: ``replay``, ``ledger``, ``log`` or ``fit``. ``value`` is what to set, in the
-    unit that the action has, null where nothing is to be set.
+    unit that the action has, null where nothing is to be set. ``missed_m2`` is ground that would not
+    have been missed, null where that is none.
     """
 
     action: str
@@ -36,3 +37,4 @@ class LedgerAction(Table, frozen=True, kw_only=True):
     level: float | None = None
     layout: str | None = None
     value: float | None = None
+    missed_m2: float | None = None

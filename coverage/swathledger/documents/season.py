@@ -144,6 +144,9 @@ class SeasonAction(Table, frozen=True, kw_only=True):
     saved_m2: float | None
     saved_money: float | None
     value: float | None
+    missed_m2: float | None = None
+    low_l: float | None = None
+    high_l: float | None = None
 
 
 class SeasonProduct(Table, frozen=True, kw_only=True):

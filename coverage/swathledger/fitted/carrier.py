@@ -58,6 +58,11 @@ class Controller:
     margin_used_m : float
         Overlap margin that goes with ``on_these_poses``: 0 where none was found for sure.
     covered_used : float
+    acts_on_s, acts_off_s : Found
+        The net delays of ``on_these_poses`` with their error, where no margin below 0 is believed: offset and valve
+        together, which the switches tell well even where they cannot tell the two apart.
+    lag_s : Found
+        How much later shutting is than opening on these poses; what is wrong with the place is not in it.
     """
 
     late_on_s: Found
@@ -70,6 +75,9 @@ class Controller:
     on_these_poses: Valves
     margin_used_m: float
     covered_used: float
+    acts_on_s: Found = Found(None)
+    acts_off_s: Found = Found(None)
+    lag_s: Found = Found(None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -136,7 +136,7 @@ def _unknown(base: Setup, why: Note, seams: int, lines: Lines) -> Setup:
     nothing = Found(None, why_not=why)
     return Setup(
         base.trailed, base.file_ahead_m, base.file_right_m, base.boom_m, nothing, nothing, nothing, base.right_m,
-        base.spacing_m, None, None, 0, 0, seams, lines.pairs,
+        base.spacing_m, None, None, 0, 0, seams, lines.pairs, base.wander_m,
     )  # fmt: skip
 
 
@@ -176,6 +176,7 @@ def _setup(base: Setup, lines: Lines, events: Events, draws: Draws, expected: tu
         crossings=len(np.unique(events.crossing)),
         seams=events.seams,
         pairs=lines.pairs,
+        wander_m=base.wander_m,
     )
 
 
@@ -189,8 +190,8 @@ def _held(behind: Floats, late: Floats, file_m: float) -> Found:
     return Found(value + file_m, error, value + file_m - 1.645 * error, value + file_m + 1.645 * error)
 
 
-def _on_poses(draws: Draws) -> tuple[Valves, float, float]:
-    """Net delays for the poses by the machine file, and the margin and threshold that go with them."""
+def _on_poses(draws: Draws) -> tuple[Valves, float, float, Found, Found, Found]:
+    """Net delays for the poses by the machine file, the margin and threshold that go with them, and their errors."""
     v = draws.mean_speed_m_s
     margin, error = float(np.median(draws.margin_m)), float(draws.margin_m.std())
     used = margin if abs(margin) > SURE * error and abs(margin) >= 0.1 else 0.0
@@ -198,11 +199,14 @@ def _on_poses(draws: Draws) -> tuple[Valves, float, float]:
     # where nothing speaks for another threshold, a section shuts when wholly covered
     covered = covered if float(np.quantile(draws.covered, 0.95)) < 0.97 else 1.0
     if v <= 0:
-        return Valves(), used, covered
-    on = float(np.median(draws.behind_m + v * draws.late_on_s - draws.margin_m)) + used
-    off = float(np.median(draws.behind_m + v * draws.late_off_s + draws.margin_m)) - used
-    on, off = on / v, off / v
-    return valves_of(on, off), used, covered
+        return Valves(), used, covered, Found(None), Found(None), Found(None)
+    on = (draws.behind_m + v * draws.late_on_s - draws.margin_m) / v
+    off = (draws.behind_m + v * draws.late_off_s + draws.margin_m) / v
+    valves = valves_of(float(np.median(on)) + used / v, float(np.median(off)) - used / v)
+    # nobody asks for gaps: what reads as a margin below nothing is delay
+    asked = max(used, 0.0) / v
+    on, off = on + asked, off - asked
+    return valves, used, covered, found(on), found(off), found(off - on)
 
 
 def valves_of(late_on_s: float, late_off_s: float) -> Valves:

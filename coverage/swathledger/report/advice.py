@@ -20,10 +20,11 @@ VALUES = {
     "shut_off": "seconds",
     "open": "seconds",
     "spacing": "length",
+    "sideways": "length",
 }
 """Kinds of quantity of what is to be set."""
-WAYS = ("controller_offset", "shut_off", "open")
-"""Actions whose value has a direction: late is above 0."""
+WAYS = ("controller_offset", "shut_off", "open", "sideways", "spacing")
+"""Actions whose value has a direction: late, right and wider are above 0."""
 
 
 def alarm_words(figures: Figures, t: Words) -> list[Markup]:
@@ -68,11 +69,11 @@ def _value(action: dict[str, Any], path: str, figures: Figures) -> Markup | None
 
 def _way(name: str, value: float | None) -> str:
     """Where the words of an action stand: by its direction, or without a value over a season."""
-    if name not in (*WAYS, "spacing"):
+    if name not in WAYS:
         return "action.do."
     if value is None:
         return "action.season."
-    return "action.do." if name == "spacing" else "action.late." if value > 0 else "action.early."
+    return "action.late." if value > 0 else "action.early."
 
 
 def action_rows(figures: Figures, t: Words) -> list[dict[str, Any]]:
@@ -105,12 +106,24 @@ def _currency(figures: Figures) -> str | None:
 
 
 def _saves(action: dict[str, Any], path: str, figures: Figures, t: Words) -> Markup | None:
-    """What an action would have saved; None where it saves nothing."""
+    """What an action would have done: spray saved, ground not missed; None where neither is known."""
+    saved = _spared(action, path, figures, t)
+    if action.get("missed_m2") is None:
+        return None if saved is None else t("action.saves", saved=saved)
+    missed = figures.number(f"{path}/missed_m2", "small_area")
+    if saved is None:
+        return t("action.treats", missed=t("action.missed_only", missed=missed))
+    return t("action.saves", saved=t("action.and_missed", saved=saved, missed=missed))
+
+
+def _spared(action: dict[str, Any], path: str, figures: Figures, t: Words) -> Markup | None:
+    """Spray that an action would have saved, with its interval and its worth."""
     if action["saved_l"] is None:
         return None if action["saved_m2"] is None else figures.number(f"{path}/saved_m2", "small_area")
     saved = figures.number(f"{path}/saved_l", "volume", 0 if action["saved_l"] >= 10 else 1)
     if action.get("low_l") is not None and action.get("high_l") is not None:
-        ends = {end: figures.number(f"{path}/{end}_l", "volume", 0) for end in ("low", "high")}
+        digits = 0 if action["high_l"] >= 10 else 1
+        ends = {end: figures.number(f"{path}/{end}_l", "volume", digits) for end in ("low", "high")}
         saved = t("action.range", litres=saved, **ends)
     if action["saved_money"] is None or _currency(figures) is None:
         return saved

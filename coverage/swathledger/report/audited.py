@@ -69,6 +69,8 @@ class Audit:
         Whether the log is fit to use; None: not looked into.
     actions : tuple of LedgerAction
         What the drive says of the machine's set-up, with what it would have saved.
+    by_hand : bool
+        Whether a hand may have switched the sections.
     """
 
     log: Log
@@ -84,3 +86,4 @@ class Audit:
     estimate: Estimate | None = None
     checkup: Checkup | None = None
     actions: tuple[LedgerAction, ...] = ()
+    by_hand: bool = True

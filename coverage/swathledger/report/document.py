@@ -285,7 +285,9 @@ def _advised(ledger: Ledger, audit: Audit, pieces: Pieces | None) -> Ledger:
         outside = [(piece.outline, piece.treatments * h2) for piece in pieces.of("outside")]
         outside_m2 = near_m2(outside, audit.field.exclusions)
     alarms = alarms_of(ledger, excluded_m2, outside_m2)
-    return msgspec.structs.replace(ledger, alarm=alarms, action=actions_of(ledger, audit.actions))
+    return msgspec.structs.replace(
+        ledger, alarm=alarms, action=actions_of(ledger, audit.actions, by_hand=audit.by_hand)
+    )
 
 
 def ledger_of(audit: Audit, pieces: Pieces | None = None) -> Ledger:

@@ -195,6 +195,18 @@ def test_ground_that_is_left_out_takes_its_litres_along():
     assert result.books.set_rate_l_m2 == pytest.approx(0.02)
 
 
+def test_cells_treated_with_too_little_and_too_much_are_told_apart():
+    # 6 m at 4 m/s and 100 L/ha: 0.24 L/s. Five steps of 24 m2 with half as much again, eight with half
+    flow = np.full(21, 0.24)
+    flow[:5], flow[5:13] = 0.36, 0.12
+    log = north(rate_l_m2=np.full(21, 0.01), flow_l_s=flow)
+    swath = build_swath(log, sprayer(6.0), PLANE)
+    placed = place_drive(log, sprayer(6.0), ground(rectangle(-20, -5, 20, 90)), swath, 0.5)
+    areas = account_module.account(placed, tolerance_m=0.0).areas
+    assert areas.off_rate_high_cells * 0.25 == pytest.approx(5 * 24.0, rel=0.05)
+    assert areas.off_rate_low_cells * 0.25 == pytest.approx(8 * 24.0, rel=0.05)
+
+
 def test_bands_are_told_one_by_one_and_few_are_in_memory(monkeypatch):
     # 90 m of field in bands of one frame's rows each
     log = north(rate_l_m2=np.full(21, 0.02))

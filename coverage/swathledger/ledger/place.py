@@ -59,8 +59,9 @@ def place_drive(log: Log, machine: Machine, field: Field, swath: Swath, cell_m: 
     """
     near, far_m2 = _near_ribbons(swath, field)
     notes: list[Note] = []
-    used = swath if bool(near.all()) else ribbons_kept(swath, near)
-    if far_m2 > 0:
+    used = swath
+    if not bool(near.all()):
+        used = ribbons_kept(swath, near)
         notes.append(Note.of("ledger.far", area=Measure(far_m2, "small_area"), distance=Measure(FAR_M, "length")))
     rate = set_rate(log, machine, swath, notes)
     strips = build_strips(used, rate.relative, rate.per_step)

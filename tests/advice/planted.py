@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
@@ -247,17 +247,3 @@ def write(driven: Driven, folder: Path) -> tuple[Path, Path, Path]:
     for name, text in texts.items():
         (folder / name).write_text(text)
     return tuple(folder / name for name in texts)  # type: ignore[return-value]  # three names
-
-
-@dataclass(frozen=True)
-class Planted:
-    """A fault: what is wrong in the drive, and which action is to name it."""
-
-    name: str
-    wrong: dict[str, object]
-    action: str
-
-    def pair(self, base: Drive) -> tuple[Drive, Drive]:
-        """The drive with the fault, and the same without it."""
-        right = replace(base, **{k: v for k, v in self.wrong.items() if k in ("pond", "sections", "slant_deg")})
-        return replace(base, **self.wrong), right

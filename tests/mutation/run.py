@@ -46,13 +46,13 @@ SOURCE = REPOSITORY / "coverage" / "swathledger"
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 TRACES = Path(__file__).with_name(".traces")
 
-SMALL = ("moments", "over_applied", "replay_parts", "small", "steps", "wanting")
+SMALL = ("moments", "over_applied", "replay_parts", "steps", "wanting")
 # package: the tests that answer for it
 TESTS = {
     "grid": "tests/grid tests/ledger",
-    "swath": "tests/swath tests/ledger",
+    "swath": "tests/swath",
     "ledger": "tests/ledger tests/documents",
-    "shutoff": " ".join(f"tests/shutoff/test_{name}.py" for name in (*SMALL, "layouts")),
+    "shutoff": " ".join(f"tests/shutoff/test_{name}.py" for name in (*SMALL, "layouts", "small")),
     "plumbing": "tests/plumbing tests/audit_money",
     "money": "tests/money tests/audit_money",
     "study": "tests/study tests/statistics",

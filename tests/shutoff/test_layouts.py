@@ -49,8 +49,9 @@ def test_groups_by_width_and_list():
     for wrong in ([5, 6], [0, 12], [13, -1]):
         with pytest.raises(InputError, match="nozzles"):
             listed_groups(twelve, wrong)
-    with pytest.raises(InputError, match="above 0"):
-        groups_of_width(twelve, 0.0)
+    for wrong_m in (0.0, -1.0, float("inf"), float("nan")):
+        with pytest.raises(InputError, match="above 0"):
+            groups_of_width(twelve, wrong_m)
 
 
 @pytest.mark.parametrize("word", ["0", "-3", "2.5", "all", "", "\u0663"])

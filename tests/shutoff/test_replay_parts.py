@@ -11,7 +11,7 @@ from drivekit import PLANE, ground
 from pathkit import line_path, log_of
 from replaykit import machine
 
-from swathledger.machine.machine import Valves
+from swathledger.machine.machine import Boom, Machine, ReplayLayout, ReplaySettings, Valves
 from swathledger.notes import Note
 from swathledger.shutoff import replay, turning
 from swathledger.shutoff.drive import drive_of
@@ -112,6 +112,18 @@ def test_a_layout_is_told_by_its_groups_and_their_width() -> None:
         ("shutoff.layout_nozzle", {"width": 0.5}),
         ("shutoff.layout_limit", {}),
     ]
+
+
+def test_layouts_of_nozzles_that_a_machine_has_not_are_told_and_the_others_kept() -> None:
+    wide = Machine(
+        "header", Boom(np.array([-4.5, 4.5]), (1,)),
+        replay=ReplaySettings(layouts=tuple(ReplayLayout(groups=asked) for asked in ("nozzle", "limit", 3))),
+    )  # fmt: skip
+    notes: list[Note] = []
+    found = layouts_for(wide, ("nozzle", "2"), notes)
+    assert [x.groups for x in found] == [2, 1, 3]
+    assert [x.name for x in found] == ["2", "limit", "layout 3"]
+    assert [note.code for note in notes] == ["shutoff.no_nozzles"] * 2
 
 
 # --- what the log did -------------------------------------------------------------------------------------------------

@@ -412,6 +412,13 @@ def test_a_path_whose_heading_is_far_from_its_chord_is_straight() -> None:
         assert bool(np.abs(off).max() < 1e-9) is straight
 
 
+def test_a_path_is_straight_where_either_end_looks_far_from_its_chord() -> None:
+    # 59 degrees are near, 61 are not: cos 60 is a half
+    for start, end, curved in ((0.0, 61.0, False), (61.0, 0.0, False), (0.0, 59.0, True), (59.0, 0.0, True)):
+        poses = antenna_poses(still_track([0, 0], [0, 4], [start], [end]), 1.0, False)
+        assert bool(np.abs(poses.x_m).max() > 0.1) == curved, (start, end)
+
+
 def test_the_middle_of_a_hermite_path_by_hand() -> None:
     # chord 4 m north, heading 20 degrees right at the start and 20 left at the end: an arc to the right. Tangents are
     # 4 / cos^2(10 deg) long; half way x = (b0 - b1) L sin 20 = (1/8 + 1/8) L sin 20, y = 2.

@@ -110,7 +110,7 @@ def _stretch_course(x_m: Floats, y_m: Floats, first: int, last: int, baseline_m:
     mid = np.cumsum(length) - length / 2
     unwrapped = np.unwrap(chord)
     along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x_m[first : last + 1]), np.diff(y_m[first : last + 1])))))
-    along *= float(length.sum()) / along[-1] if along[-1] > 0 else 1.0
+    along *= float(length.sum()) / along[-1]
     if unwrapped.size == 1:
         course[first : last + 1] = unwrapped[0]
         return

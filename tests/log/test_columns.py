@@ -18,12 +18,12 @@ def rows(*cells: str) -> list[str]:
 
 
 def test_missing_column_names_the_near_ones(write):
-    path = write(["timestamp,lat,longitude", "2026-03-04T07:30:00Z,-31.5,117.2"])
+    path = write(["my timestamp,latitude_raw,longitude", "2026-03-04T07:30:00Z,-31.5,117.2"])
     with pytest.raises(LogError) as caught:
         read_log(path)
     text = str(caught.value)
-    assert "no column for time (near names: 'timestamp'" in text
-    assert "latitude (near names: 'lat'" in text
+    assert "no column for time (near names: 'my timestamp'" in text
+    assert "latitude (near names: 'latitude_raw'" in text
     assert "longitude (" not in text
     assert "[columns]" in text
 

@@ -306,10 +306,10 @@ def test_degrees_in_columns_when_asked_for(tmp_path):
 
 
 def test_missing_time_names_near_ones(tmp_path):
-    table = points().rename(columns={"time": "time_stamp"})
+    table = points().rename(columns={"time": "time_no"})
     for name in ("drive.gpkg", "drive.geojson"):
         table.to_file(tmp_path / name)
-        with pytest.raises(LogError, match="no column for time .near names: 'time_stamp'"):
+        with pytest.raises(LogError, match="no column for time .near names: 'time_no'"):
             read_log(tmp_path / name)
 
 

@@ -157,7 +157,9 @@ def test_a_mark_of_utf8_before_windows_1252(write):
 
 def test_columns_of_one_name(write):
     lines = [HEADER.replace("product", "time"), *(row(number) for number in range(5))]
-    assert len(read_log(write(lines))) == 5
+    with pytest.raises(LogError, match="two columns are named 'time': columns 1 and"):
+        read_log(write(lines))
+    assert len(read_log(write(lines), columns={"time": "time"})) == 5
 
 
 def test_names_of_files_and_columns_cannot_steer_the_terminal(write, tmp_path: Path):

@@ -137,14 +137,14 @@ def test_values_by_number_by_element_and_in_the_units_of_the_device(folder):
             "raw": "DDI 60000",
             "named": "ddi 60000 DET-2",
             "pressure": "DDI 60000 bar",
-            "width": "DDI 67",
-            "rate": "DDI 2 DET-2",
+            "first": "DDI 67",
+            "second": "DDI 2 DET-2",
         },
     )
     assert log.extra["raw"][0] == log.extra["named"][0] == 16
     assert log.extra["pressure"][0] == (16 - 10) * 0.5  # (raw + offset) * scale
-    assert log.extra["width"].tolist() == [15, 15, 3, 3, 3]
-    assert log.extra["rate"][0] == 200
+    assert log.extra["first"].tolist() == [15, 15, 3, 3, 3]
+    assert log.extra["second"][0] == 200
     assert log.working_width_m[0] == 15  # still understood by itself
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from swathledger.errors import LogError
+from swathledger.log.headers import guesses
 from swathledger.notes import Note
 from swathledger.units import named
 
@@ -25,6 +26,8 @@ _PLAIN = (
     "seconds_from_start",
     "latitude",
     "longitude",
+    "x_m",
+    "y_m",
     "heading_deg",
     "master",
     "work_state",
@@ -38,6 +41,7 @@ _PLAIN = (
 KNOWN: tuple[str, ...] = _PLAIN + tuple(name for names in UNIT_NAMES.values() for name in names)
 #: Names of an outlet's state: ``section_1``, ``Nozzle 07`` and so on.
 _STATE = re.compile(r"^(section|nozzle)[ _]?0*(\d{1,18})$", re.ASCII)
+_NUMBER = re.compile(r"0*[0-9]+")
 _DBF_WIDTH = 10
 #: Words for our columns that lack the unit, or are short for them; with what they may mean.
 _MEANT: dict[str, tuple[str, ...]] = {
@@ -162,7 +166,12 @@ class _Finder:
 
 
 def plan_columns(
-    headers: Sequence[str], columns: Mapping[str, str] | None = None, *, file: str, truncated: bool = False
+    headers: Sequence[str],
+    columns: Mapping[str, str] | None = None,
+    *,
+    file: str,
+    truncated: bool = False,
+    units: Mapping[str, str] | None = None,
 ) -> ColumnPlan:
     """Match a file's headers with our names.
 
@@ -177,6 +186,8 @@ def plan_columns(
         Name of the file, for messages.
     truncated : bool
         Headers were cut at ten characters (shapefile).
+    units : mapping, optional
+        Header to the unit that stands in a row below it.
 
     Returns
     -------
@@ -248,6 +259,9 @@ def plan_columns(
                 outlets[kind][int(state[2])] = header
                 taken.add(header)
 
+    told = _guess(headers, units or {}, fixed, outlets, taken, mapped_kinds)
+    if told:
+        warnings.append(Note.of("log.headers_guessed", file=file, lines=", ".join(told)))
     for names in UNIT_NAMES.values():
         present = [name for name in names if name in fixed]
         for spare in present[1:]:
@@ -261,6 +275,44 @@ def plan_columns(
         ignored=tuple(header for header in headers if header not in taken),
         warnings=tuple(warnings),
     )
+
+
+def _guess(
+    headers: Sequence[str],
+    units: Mapping[str, str],
+    fixed: dict[str, str],
+    outlets: dict[OutletKind, dict[int, str]],
+    taken: set[str],
+    mapped_kinds: set[str],
+) -> list[str]:
+    """Take headers in plain use for names of ours that are still free; returns lines for ``[columns]``.
+
+    What two headers could mean is left alone.
+    """
+    found = guesses((header for header in headers if header not in taken), units)
+    groups = {name: group for group, names in UNIT_NAMES.items() for name in names}
+    counts: dict[str, int] = {}
+    for name, own in found.items():
+        counts[groups.get(name, name)] = counts.get(groups.get(name, name), 0) + len(own)
+    there = {groups.get(name, name) for name in fixed}
+    free = {kind for kind in outlets if not outlets[kind] and kind not in mapped_kinds}
+    lines: dict[str, None] = {}
+    for name, own in found.items():
+        group, state = groups.get(name, name), _STATE.match(name)
+        if counts[group] > 1 or group in there:
+            continue
+        taken.add(own[0])
+        if state is None:
+            fixed[name] = own[0]
+            lines[f"{name} = {own[0]!r}"] = None
+            continue
+        kind: OutletKind = "section" if state[1] == "section" else "nozzle"
+        if kind in free:
+            outlets[kind][int(state[2])] = own[0]
+            lines[f"{kind} = {_NUMBER.sub('{}', own[0], count=1)!r}"] = None
+        else:
+            taken.discard(own[0])
+    return list(lines)
 
 
 def _by_pattern(
@@ -311,7 +363,7 @@ def require(plan: ColumnPlan, headers: Sequence[str], file: str, *, position_fro
     missing = []
     if "time" not in plan.fixed and "seconds_from_start" not in plan.fixed:
         missing.append("time")
-    if not position_from_geometry:
+    if not position_from_geometry and not {"x_m", "y_m"} <= set(plan.fixed):
         missing += [name for name in ("latitude", "longitude") if name not in plan.fixed]
     if not missing:
         return

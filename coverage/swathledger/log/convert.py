@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
 from swathledger.log.log import SetAside, StateKind
+from swathledger.log.positions import positions
 from swathledger.log.states import read_states
 from swathledger.log.table import OPEN, Column, Places, RawTable
 from swathledger.log.times import parse_times
@@ -77,7 +78,9 @@ def convert(
     LogError
         A needed column is missing or unreadable, or the count of state columns fits the machine in no way.
     """
-    plan = _without(plan_columns(raw.headers, columns, file=raw.file, truncated=raw.truncated), options, raw.file)
+    plan = _without(
+        plan_columns(raw.headers, columns, file=raw.file, truncated=raw.truncated, units=raw.units), options, raw.file
+    )
     from_geometry = raw.latitude_deg is not None
     require(plan, raw.headers, raw.file, position_from_geometry=from_geometry)
     warnings = [*raw.warnings, *plan.warnings]
@@ -95,8 +98,8 @@ def convert(
     if raw.latitude_deg is not None and raw.longitude_deg is not None:
         latitude, longitude = raw.latitude_deg, raw.longitude_deg
     else:
-        latitude = raw.columns[plan.fixed["latitude"]].numbers().values
-        longitude = raw.columns[plan.fixed["longitude"]].numbers().values
+        latitude, longitude, told = positions(raw, plan, options)
+        warnings += told
     numbers = {}
     for ours, (target, factor) in TO_SI.items():
         if ours in plan.fixed:
@@ -137,7 +140,9 @@ def _raw_cells(raw: RawTable, plan: ColumnPlan, time: str) -> dict[str, Column]:
     """Columns whose cells are shown when a row is set aside."""
     wanted = {"time": plan.fixed[time]}
     if raw.latitude_deg is None:
-        wanted |= {"latitude": plan.fixed["latitude"], "longitude": plan.fixed["longitude"]}
+        there = "latitude" in plan.fixed
+        names = ("latitude", "longitude") if there else ("y_m", "x_m")
+        wanted |= {"latitude": plan.fixed[names[0]], "longitude": plan.fixed[names[1]]}
     return {ours: raw.columns[header] for ours, header in wanted.items()}
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -19,8 +20,8 @@ import pyarrow.csv as pacsv
 
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan, plan_columns, require
-from swathledger.log.csv_layout import DELIMITERS, CsvLayout, find_layout, option, quoted, split_line
-from swathledger.log.format import Format, Sniffed, by_names
+from swathledger.log.csv_layout import CsvLayout, find_layout, option, quoted, split_line
+from swathledger.log.format import Columns, Format, Sniffed, by_names
 from swathledger.log.lines import MOST_LINE_BYTES, TOO_LONG, Block, TextFile
 from swathledger.log.log import SetAside
 from swathledger.log.table import MISSING_WORDS, OPEN_WORDS, SHUT_WORDS, Column, RawTable
@@ -55,11 +56,15 @@ def _head_of(block: Block) -> list[str]:
     return out
 
 
-def read_head(path: Path, options: Mapping[str, object] | None = None) -> CsvLayout:
-    """Layout of a file from its first 64 KiB only."""
-    options = options or {}
-    block = next(TextFile(path, option(options, "encoding")).blocks(_HEAD), None)
-    return find_layout([] if block is None else _head_of(block), options, file_name(path))
+def read_head(path: Path, columns: Columns = None, options: Mapping[str, object] | None = None) -> CsvLayout:
+    """Layout of a file from its first 64 KiB only; where nothing there is a log's header, that of the first line."""
+    given = options or {}
+    block = next(TextFile(path, option(given, "encoding")).blocks(_HEAD), None)
+    head = [] if block is None else _head_of(block)
+    try:
+        return _header(head, columns, given, file_name(path))[0]
+    except LogError:
+        return find_layout(head, given, file_name(path))
 
 
 def last_fields(tail: bytes, layout: CsvLayout) -> int:
@@ -87,24 +92,9 @@ def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
     blocks = text.blocks()
     first = next(blocks, None)
     head = [] if first is None else _head_of(first)
-    try:
-        layout = find_layout(head, options, file)
-        plan = plan_columns(layout.names, columns, file=file)
-        require(plan, layout.names, file)
-    except LogError as error:
-        below = None if "skip_rows" in options else _header_below(head, columns)
-        if below is None:
-            raise
-        raise LogError(
-            error.what,
-            file=error.file,
-            row=error.row,
-            column=error.column,
-            hint=f"Line {below + 1} looks like the header: write [log] skip_rows = {below} into the machine file.",
-        ) from error
+    layout, plan, told = _header(head, columns, options, file)
     if first is None or layout.skip > first.lines:  # pragma: no cover - find_layout has raised
         raise LogError("the file is empty.", file=file)
-    _refuse_repeated(plan, layout, columns, file)
     rows = _Rows(file, layout, plan, _kinds(plan, layout, head[layout.skip :], options))
     for block in chain([first.without(layout.skip)], blocks):
         rows.add(block)
@@ -115,18 +105,9 @@ def read_csv(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
         columns=rows.columns(),
         places=rows.places(lambda: TextFile(path, text.encoding).blocks()),
         rejected=rows.rejected(),
-        warnings=(*text.warnings, *rows.warnings()),
+        warnings=(*text.warnings, *told, *rows.warnings()),
+        units=layout.units,
     )
-
-
-def _header_below(head: Sequence[str], columns: Mapping[str, str] | None) -> int | None:
-    """Lines above the first that is the header of a log; None where there is no such line but the first."""
-    for at, line in enumerate(head):
-        for delimiter in DELIMITERS if at else ():
-            names = [name.strip() for name in split_line(line, delimiter)[0]]
-            if len(names) > 1 and by_names(names, "csv", columns).kind == "log":
-                return at
-    return None
 
 
 def _refuse_repeated(plan: ColumnPlan, layout: CsvLayout, columns: Mapping[str, str] | None, file: str) -> None:
@@ -143,6 +124,31 @@ def _refuse_repeated(plan: ColumnPlan, layout: CsvLayout, columns: Mapping[str, 
                 hint=f'Say which in the machine file: [columns] {name} = "{header}" for column {one}, '
                 f'"{header} (2)" for column {two}.',
             )
+
+
+def _header(
+    head: Sequence[str], columns: Columns, options: Mapping[str, object], file: str
+) -> tuple[CsvLayout, ColumnPlan, list[Note]]:
+    """The header and what its names stand for; below lines about the file, where the first line is no header."""
+
+    def read(at: int | None) -> tuple[CsvLayout, ColumnPlan]:
+        layout = find_layout(head, options if at is None else {**options, "skip_rows": at}, file)
+        plan = plan_columns(layout.names, columns, file=file, units=layout.units)
+        require(plan, layout.names, file)
+        _refuse_repeated(plan, layout, columns, file)
+        return layout, plan
+
+    try:
+        return *read(None), []
+    except LogError:
+        if "skip_rows" in options:
+            raise
+        for at in range(1, min(len(head), _HEAD_LINES)):
+            with suppress(LogError):
+                layout, plan = read(at)
+                row = layout.skip - bool(layout.units)
+                return layout, plan, [Note.of("log.header_found", file=file, row=row, skip=row - 1)]
+        raise
 
 
 def _kinds(
@@ -347,7 +353,7 @@ class _Rows:
 
 
 def _sniff(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None) -> Sniffed:
-    return by_names(read_head(path, options).names, "csv", columns)
+    return by_names(read_head(path, columns, options).names, "csv", columns)
 
 
 def _claims(head: bytes, path: Path) -> bool:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from swathledger.errors import LogError
+from swathledger.log.headers import is_unit
 
 DELIMITERS = (",", ";", "\t", "|")
 MOST_COLUMNS = 10_000
@@ -21,7 +22,8 @@ class CsvLayout:
     """How a delimited file is laid out.
 
     ``skip`` lines stand before the first row of values; ``names`` are the headers, one per field of a row. ``repeated``
-    holds each header that stands there more than once, with the numbers (from 1) of its first two columns.
+    holds each header that stands there more than once, with the numbers (from 1) of its first two columns; ``units``
+    what a row below the headers says of some.
     """
 
     delimiter: str
@@ -29,6 +31,7 @@ class CsvLayout:
     skip: int
     names: tuple[str, ...]
     repeated: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
 
 
 def split_line(line: str, delimiter: str) -> tuple[list[str], bool]:
@@ -148,7 +151,16 @@ def find_layout(head: Sequence[str], options: Mapping[str, object], file: str) -
         decimal = "," if any(_COMMA_NUMBER.match(cell) for cell in found) else "."
     if decimal not in (".", ","):
         raise LogError(f"must be '.' or ',', found {decimal!r}.", column="[log] decimal")
-    return CsvLayout(delimiter, decimal, at + 1, tuple(names), repeated)
+    units = _units(names, cells(head[at + 1], delimiter)) if at + 1 < len(head) else {}
+    return CsvLayout(delimiter, decimal, at + 1 + bool(units), tuple(names), repeated, units)
+
+
+def _units(names: Sequence[str], below: Sequence[str]) -> dict[str, str]:
+    """Units in the row below the headers, where that row holds units and nothing else, and at least two of them."""
+    cells = [cell.strip() for cell in below]
+    if len(cells) != len(names) or not all(is_unit(cell) for cell in cells if cell) or sum(map(bool, cells)) < 2:
+        return {}
+    return {name: cell.strip("[]()") for name, cell in zip(names, cells, strict=True) if cell}
 
 
 def _fit_names(names: list[str], body: list[list[str]], file: str, header_row: int) -> list[str]:

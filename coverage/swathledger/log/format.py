@@ -74,7 +74,7 @@ def by_names(
     except LogError as error:
         return Sniffed("other", format_name, error.what)
     lacking = [] if {"time", "seconds_from_start"} & set(plan.fixed) else ["time"]
-    if not points:
+    if not points and not {"x_m", "y_m"} <= set(plan.fixed):
         lacking += [name for name in ("latitude", "longitude") if name not in plan.fixed]
     if not lacking:
         return Sniffed("log", format_name, "has times and positions")

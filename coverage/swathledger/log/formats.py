@@ -13,7 +13,10 @@ from swathledger.log.format import Format, Sniffed
 from swathledger.text import file_name
 
 #: Modules that each define ``FORMAT``, asked in this order. A new format is a module and a line here.
-_MODULES = ("taskdata", "parquet_file", "geopackage_file", "shapefile", "geojson_file", "vector_file", "csv_file")
+_MODULES = (
+    "taskdata", "parquet_file", "geopackage_file", "shapefile", "geojson_file", "workbook_file", "packed",
+    "vector_file", "nmea_file", "csv_file",
+)  # fmt: skip
 _HEAD = 4096
 
 
@@ -52,7 +55,7 @@ def find_format(path: Path) -> Format:
     raise LogError(
         f"is not a format that is known; it starts with {head[:8]!r}.",
         file=file_name(path),
-        hint="Give CSV, GeoJSON, GeoPackage, Shapefile or Parquet.",
+        hint="Give CSV, GeoJSON, GeoPackage, Shapefile, Parquet, task data, a workbook or one of them packed.",
     )
 
 

@@ -185,6 +185,8 @@ class RawTable:
         Widths that the log itself states of the machine's sections, left to right; () where it states none.
     states_defined : bool
         The format itself says that codes other than 0 and 1 are no spraying.
+    units : dict of str to str
+        Units that stand in a row below the headers.
     """
 
     file: str
@@ -199,6 +201,7 @@ class RawTable:
     warnings: tuple[Note, ...] = field(default=())
     section_widths_m: tuple[float, ...] = ()
     states_defined: bool = False
+    units: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
+from swathledger.log.day_first import clock_text, may_be_guessed, time_format
 from swathledger.log.table import Column
 from swathledger.notes import Note
 
@@ -26,6 +27,7 @@ _OFFSET = r"(?i)(z|utc|gmt|[+-]\d\d(:?\d\d)?)$"
 _COMPACT = r"^(19|20)\d{12}$"
 #: What Arrow reads as a time of day and date, the offset apart; whether the day exists is Arrow's to say.
 _ISO = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?$"
+_LONGEST = 40  # no time is longer
 _SAMPLE = 2000
 _WEEK_S, _HALF_DAY_S = 7 * 86_400.0, 43_200.0
 _LEAST_ROWS = 30
@@ -161,8 +163,10 @@ def _parsed(
     if from_start:
         return _from_start(time.numbers().values, options, file)
     if date is not None:
-        joined = [f"{day} {hour}".strip() for day, hour in zip(date.words(), time.words(), strict=True)]
-        return _text([pa.array(joined, pa.string())], options, file, header)
+        hours = time.words()
+        hours = clock_text(hours) or hours
+        joined = [f"{day} {hour}".strip() for day, hour in zip(date.words(), hours, strict=True)]
+        return _words([pa.array(joined, pa.string())], options, file, header)
     numeric = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
     if options.get("time_format") is not None or not numeric:
         words = time.text()
@@ -175,8 +179,21 @@ def _parsed(
             return _text(words, dict(options, time_format="%Y%m%d%H%M%S"), file, header, note=note)
         sample = Column.of(*words).head(_SAMPLE).numbers()
         if int(np.isfinite(sample.values).sum()) <= int(sample.unreadable.sum()):
-            return _text(words, options, file, header)
+            return _words(words, options, file, header)
     return _numbers(time.numbers().values, options, file, header)
+
+
+def _words(pieces: list[Any], options: Mapping[str, object], file: str, header: str) -> Times:
+    """Text, by the pattern that is given, or that the column itself shows beyond doubt."""
+    pattern = None
+    first = next((cell for piece in pieces for cell in piece[:_SAMPLE].to_pylist() if cell), "")
+    if options.get("time_format") is None and may_be_guessed(first):
+        cells = pc.unique(pc.utf8_slice_codeunits(pa.chunked_array(pieces), 0, _LONGEST)).to_pylist()
+        pattern = time_format((cell for cell in cells if cell), file, header)
+    if pattern is None:
+        return _text(pieces, options, file, header)
+    note = Note.of("log.time_format_seen", file=file, format=pattern)
+    return _text(pieces, dict(options, time_format=pattern), file, header, note=note)
 
 
 def _numbers(values: NDArray[np.float64], options: Mapping[str, object], file: str, header: str) -> Times:

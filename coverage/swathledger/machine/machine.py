@@ -221,7 +221,8 @@ class LogOptions:
     decimal: Literal[".", ","] | None = key("mark of the decimals")
     encoding: str | None = key('such as `"utf-8"`, `"cp1252"`')
     skip_rows: int | None = key("lines before the header", least=0)
-    layer: str | None = key("layer of a GeoPackage")
+    crs: str | None = key('projection of positions in metres (`x_m`, `y_m`): `"EPSG:32632"`')
+    layer: str | None = key("layer of a GeoPackage; sheet of a workbook")
     time_unit: Literal["days", "hhmmss"] | None = key(
         'what times as plain numbers are: `"days"` of a spreadsheet (since 1899-12-30), or clock times such as 73005 '
         '(`"hhmmss"`, 07:30:05)'

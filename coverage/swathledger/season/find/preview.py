@@ -75,7 +75,9 @@ def peek(
             preview = None  # a layout that samples do not fit; the whole file tells
         if preview is not None:
             return preview
-    return _preview(read_log(path, columns=columns, options=options), whole=True, remarks=_cut_short(path, options))
+    return _preview(
+        read_log(path, columns=columns, options=options), whole=True, remarks=_cut_short(path, columns, options)
+    )
 
 
 def _preview(log: Log, *, whole: bool, remarks: tuple[Note, ...]) -> Preview:
@@ -122,10 +124,10 @@ def _sampled(path: Path, columns: Mapping[str, str] | None, options: Mapping[str
                 block = stream.read(_SAMPLE_BYTES)
                 out.write(block[block.find(b"\n") + 1 : block.rfind(b"\n") + 1])
         log = read_log(sample, columns=columns, options=options)
-    return _preview(log, whole=False, remarks=_cut_short(path, options))
+    return _preview(log, whole=False, remarks=_cut_short(path, columns, options))
 
 
-def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[Note, ...]:
+def _cut_short(path: Path, columns: Mapping[str, str] | None, options: Mapping[str, object] | None) -> tuple[Note, ...]:
     """Whether a text file ends in the middle of a row."""
     from swathledger.log.csv_file import last_fields, read_head
 
@@ -137,7 +139,7 @@ def _cut_short(path: Path, options: Mapping[str, object] | None) -> tuple[Note, 
         tail = stream.read()
     if tail.endswith((b"\n", b"\r")):
         return ()
-    layout = read_head(path, options)
+    layout = read_head(path, columns, options)
     if last_fields(tail, layout) >= len(layout.names):
         return ()
     return (Note.of("match.cut_short", file=path.name),)

@@ -188,6 +188,26 @@ def test_metres_of_a_projection(clean, same):
         audited(grid)
 
 
+def masked(clean, how):
+    states = clean[STATES].to_numpy()
+    bits = ["".join(map(str, row)) for row in states]
+    numbers = [sum(int(bit) << place for place, bit in enumerate(row)) for row in states]
+    cells = {"bits": bits, "hex": [f"0x{number:02X}" for number in numbers], "decimal": [str(n) for n in numbers],
+             "right": [row[::-1] for row in bits]}[how]  # fmt: skip
+    return clean.drop(columns=STATES).assign(section_mask=cells)
+
+
+def test_states_in_one_mask(clean, same):
+    assert "bits of 4 outlets" in same(masked(clean, "bits"))
+    same(masked(clean, "hex"))
+    same(masked(clean, "decimal"), state_mask="decimal")
+    same(masked(clean, "right"), mask_first="right")
+    with pytest.raises(sl.SwathledgerError, match="several ways.*state_mask"):
+        audited(masked(clean, "decimal"))
+    with pytest.raises(sl.SwathledgerError, match="the mask '0x1F' is no hex of 4 outlets"):
+        audited(masked(clean, "hex").assign(section_mask=lambda t: t["section_mask"].where(t.index != 7, "0x1F")))
+
+
 def test_packed_files(clean, tmp_path, same):
     text = clean.to_csv(index=False)
     with gzip.open(tmp_path / "log.csv.gz", "wt") as out:

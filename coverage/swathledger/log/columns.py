@@ -31,6 +31,8 @@ _PLAIN = (
     "heading_deg",
     "master",
     "work_state",
+    "section_mask",
+    "nozzle_mask",
     "gear",
     "reverse",
     "product",

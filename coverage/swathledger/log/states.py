@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from swathledger.errors import LogError
 from swathledger.log.columns import ColumnPlan
 from swathledger.log.log import StateKind
+from swathledger.log.state_mask import mask_columns
 from swathledger.log.table import MISSING, OPEN, SHUT, UNKNOWN, RawTable, state_of, to_float, word_key
 from swathledger.notes import Measure, Note
 
@@ -131,11 +132,16 @@ def read_states(
         raise LogError(f'must be "unchanged", "open" or "shut", found {blank!r}.', column="[log] blank_state")
     read = _Read(raw, meaning_of(options), None if blank is None else str(blank), warnings)
     headers = plan.nozzles or plan.sections
+    masks = _masks(raw, plan, sections, nozzles, options, warnings) if not headers else {}
     kind: StateKind = "work"
-    if headers:
-        kind = state_kind(len(plan.sections), len(plan.nozzles), sections, nozzles, raw.file, warnings)
+    if headers or masks:
+        found = [len(masks.get(name, ())) for name in ("section_mask", "nozzle_mask")]
+        found = found if masks else [len(plan.sections), len(plan.nozzles)]
+        kind = state_kind(found[0], found[1], sections, nozzles, raw.file, warnings)
     masters = [read.codes(plan.fixed[ours], ours) for ours in ("master", "work_state") if ours in plan.fixed]
     own = [read.codes(header, f"{kind} {number}") for number, header in enumerate(headers, start=1)]
+    own += masks.get("nozzle_mask") or masks.get("section_mask") or []
+    read.blanks += sum(int((codes == MISSING).sum()) for codes in own) if masks else 0
     read.refuse_odd()
     if read.told > _SHOWN // 2:
         warnings.append(Note.of("log.more_odd_states", file=raw.file, count=read.told - _SHOWN // 2))
@@ -153,6 +159,24 @@ def read_states(
             warnings.append(Note.of("log.master_off", file=raw.file, count=shut))
         state &= whole[:, None]
     return kind, np.ascontiguousarray(state)
+
+
+def _masks(
+    raw: RawTable,
+    plan: ColumnPlan,
+    sections: int | None,
+    nozzles: int | None,
+    options: Mapping[str, object],
+    warnings: list[Note],
+) -> dict[str, list[Codes]]:
+    """Columns of the outlets whose states stand in one cell."""
+    out = {}
+    for name, count in (("section_mask", sections), ("nozzle_mask", nozzles)):
+        if name in plan.fixed:
+            header = plan.fixed[name]
+            words = raw.columns[header].words()
+            out[name] = mask_columns(words, options, count, file=raw.file, header=header, warnings=warnings)
+    return out
 
 
 def _all_open(columns: Sequence[NDArray[np.bool_]]) -> NDArray[np.bool_] | None:

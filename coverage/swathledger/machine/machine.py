@@ -250,6 +250,13 @@ class LogOptions:
         shown='table of `"open"` and `"shut"`',
     )
     blank_state: Literal["unchanged", "open", "shut"] | None = key("what an empty state means")
+    state_mask: Literal["bits", "hex", "decimal"] | None = key(
+        "how `section_mask` or `nozzle_mask` is written: a string of 0 and 1 whose first sign is the left-most outlet, "
+        "or a number whose lowest bit is"
+    )
+    mask_first: Literal["left", "right"] | None = key(
+        "the outlet that a mask begins with; the left-most where left out"
+    )
     ignore: tuple[str, ...] | None = key('columns of ours that are not to be read, `["heading_deg"]`', shown="list")
     task: str | None = key("of ISO 11783-10 task data: the task to read, by identifier or designator")
     time_log: str | tuple[str, ...] | None = key(

@@ -102,6 +102,17 @@ def test_frames_and_geometries_in_memory_count_as_files_do(audited, drive):
         np.testing.assert_allclose(found.areas.area_m2, audited.areas.area_m2, atol=0.2)
 
 
+def test_savings_of_endless_drives_have_no_interval(audited, drive, monkeypatch):
+    monkeypatch.setattr("swathledger.estimate.estimate.MOST_ROWS", 100)
+    monkeypatch.setattr("swathledger.fitted.told.MOST_ROWS", 100)
+    found = sl.audit(drive.log, SPRAYER, GROUND, groups=("boom",), cell_m=0.2)
+    saved = found.estimate.loc["saved_pct:boom"]
+    assert saved["read"] == pytest.approx(audited.estimate.loc["saved_pct:boom", "read"])
+    assert saved[["best", "low", "high"]].isna().all()
+    assert found.estimate.loc["skip_pct", "low"] < found.estimate.loc["skip_pct", "high"]
+    assert any("savings have no interval" in text for text in found.ledger.quality.assumptions)
+
+
 def test_two_frames_are_one_drive(drive, audited):
     half = len(drive.log) // 2
     parts = [drive.log.iloc[:half], drive.log.iloc[half:]]

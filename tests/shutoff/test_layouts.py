@@ -20,7 +20,7 @@ from swathledger.machine.machine import Boom, Machine, Valves
 from swathledger.shutoff import run as run_module
 from swathledger.shutoff.layout import equal_groups, groups_of_width, layouts_for, listed_groups, logged_layout
 from swathledger.shutoff.replay import control_for
-from swathledger.words import say_all
+from swathledger.words import say, say_all
 
 FIELD = shapely.box(-40, -10, 60, 70)
 
@@ -99,7 +99,7 @@ def test_slow_valves_against_fast_ones_can_be_asked_in_the_machine_file():
     audit = small(machine(18.0, replay=table), groups=("boom",))
     slow, fast = named(audit, "slow"), named(audit, "fast")
     assert slow.m2("over_application") > fast.m2("over_application") + 10.0
-    assert slow.layout.label.startswith("slow: 6 groups of 3.00 m")
+    assert say(slow.layout.label).startswith("slow: 6 groups of 3.00 m")
 
 
 def test_the_machine_files_groups_stand_where_none_are_asked_for():
@@ -159,7 +159,7 @@ def test_the_logged_layout_is_the_one_the_log_records(kind, groups):
     log = log_of(path, PLANE, state_kind=kind)
     layout = logged_layout(log, machine(18.0, 72, sections=(18,) * 4))
     assert layout.groups == groups
-    assert layout.label.startswith("as logged")
+    assert say(layout.label).startswith("as logged")
 
 
 def test_threads_change_no_byte():

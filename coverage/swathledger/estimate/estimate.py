@@ -44,6 +44,7 @@ MODEL_SHARE = 0.05
 """Share of a saving by which a controller with rules of its own, written apart, differed from the model on drives
 without errors (six layouts on two drives of tests/estimate/plain_world.py at ten rows a second: root mean square)."""
 REPLAY_TAKES = 20
+MOST_ROWS = 200_000  # of a drive whose savings are replayed on redrawn drives: hours by the dozen on one field
 DENSE_S, MOST_SPARSE_ROWS, THINNED = 0.4, 20, 3
 """With rows closer than this, s, the way between them is known well enough; rows needed; drives counted thinned."""
 SPARSE_S = 2.5
@@ -218,7 +219,11 @@ def estimate_drive(
         lines.append(headline(name, value, effects, draws, cells, level, missing, floor=True))
     if accounting.volumes is None:  # told as unknown rather than left out
         lines.append(Headline("over_applied_l", None, None, None, None, level, None, {}, {}))
-    if replay is not None:
+    if replay is not None and len(log) > MOST_ROWS:
+        notes.append(Note.of("estimate.too_long", rows=len(log), most=MOST_ROWS))
+        read = savings_read(replay)
+        lines += [Headline(name, value, None, None, None, level, None, {}, {}) for name, value in read.items()]
+    elif replay is not None:
         lines += _savings(drive, replay, control, plan, switches, seeds, level, told)
     return Estimate(tuple(lines), draws, cell, tuple(notes))
 

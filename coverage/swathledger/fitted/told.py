@@ -62,10 +62,16 @@ def disagreements(setup: Setup) -> tuple[Note, ...]:
     return tuple(notes)
 
 
+MOST_ROWS = 200_000
+"""Rows of a drive that is looked at: five hours and a half of ten a second, on one field."""
+
+
 def setup_of(
     log: Log, machine: Machine, swath: Swath, target: Polygon | MultiPolygon | None, tolerance_m: float
 ) -> Setup | None:
-    """What a drive says of its machine; None where it is too long to be looked at."""
+    """What a drive says of its machine; None where it is too long to be looked at (:data:`MOST_ROWS`)."""
+    if len(log) > MOST_ROWS:
+        return None
     try:
         return fit_setup(log, machine, swath, target=target, tolerance_m=tolerance_m)
     except InputError:

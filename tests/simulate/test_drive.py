@@ -137,21 +137,58 @@ def test_operator_is_as_early_and_as_late_as_his_habit(plan):
     assert set(moved[1::2].tolist()) == {3}
 
 
-@pytest.mark.parametrize("valves", [Valves(1.0, 0.4, 1.0, 0.4), Valves(0.2, 1.2, 0.2, 1.2), Valves(0.6, 0.6, 1.0, 0.2)])
-def test_sections_look_ahead_to_open_and_to_shut(valves):
-    # north at 5 m/s over ground from 0 to 100 m, ticks of 0.2 s: opens (look-ahead less delay) early, shuts so too
-    y = np.arange(-50.0, 150.0, 1.0)
-    still = np.zeros(y.shape)
-    found = run_sections(
-        still, y, still, np.full(y.shape, 5.0), np.ones(y.shape, bool), BOOM, valves,
-        Memory.over(shapely.box(-30, 0, 30, 100), 0.25), step_s=0.2,
-    )  # fmt: skip
-    opened = np.flatnonzero(found.valve[:, 3])
-    early_on, early_off = (5.0 * (a - d) for a, d in ((valves.look_ahead_on_s, valves.on_delay_s),
-                                                      (valves.look_ahead_off_s, valves.off_delay_s)))  # fmt: skip
-    # to the tick, and what the controller keeps off the ground just painted (1.6 cells)
-    assert y[opened[0]] == pytest.approx(-early_on - 0.4, abs=1.1)
-    assert y[opened[-1]] + 1.0 == pytest.approx(100.0 - early_off - 0.4, abs=1.1)
+def _north(valves, start_m, speed_m_s=5.0, slant=0.0, lapped=False):
+    """Way past 0 and past 100 m at which section 4 opened and shut: north over ground from 0 to 100 m.
+
+    ``lapped``: the ground goes on, and ends where two passes across were sprayed before.
+    """
+    step = 0.2 * speed_m_s
+    y = np.arange(-60.0 + start_m, 160.0, step)
+    x = np.zeros(y.shape)
+    lower, upper = (-60.0, 160.0) if lapped else (0.0, 100.0)
+    target = shapely.Polygon([(a, b + a * slant) for a, b in ((-40, lower), (40, lower), (40, upper), (-40, upper))])
+    memory = Memory.over(target, 0.25)
+    if lapped:
+        for middle in (-18.0, 118.0):
+            across = np.arange(-40.0, 40.0, 1.0)
+            slow = np.full(across.shape, 5.0)
+            heading = np.full(across.shape, 90.0 - math.degrees(math.atan(slant)))
+            run_sections(across, middle + slant * across, heading, slow, slow > 0, BOOM, Valves(), memory, step_s=0.2)
+    found = run_sections(x, y, x, np.full(y.shape, speed_m_s), np.ones(y.shape, bool), BOOM, valves, memory, step_s=0.2)
+    opened = np.flatnonzero(found.valve[:, 3] & (y > -25.0) & (y < 125.0))
+    return y[opened[0]] - step / 2, y[opened[-1]] + step / 2 - 100.0
+
+
+SOME_VALVES = [
+    Valves(), Valves(1.0, 0.4, 1.0, 0.4), Valves(0.2, 1.2, 0.2, 1.2), Valves(0.6, 0.6, 1.0, 0.2),
+    Valves(0.4, 0.3, 0.4, 0.4), Valves(0.6, 0.5, 0.5, 0.5), Valves(0.37, 0.71, 0.0, 0.13),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("lapped", [False, True])
+@pytest.mark.parametrize("valves", SOME_VALVES)
+def test_sections_switch_where_the_machine_file_says(valves, lapped):
+    # opens at 5 m/s x (delay - look-ahead) past the edge, shuts so too; ticks of 0.2 s put single switches up to 0.5 m
+    # to either side, and ten starts 0.1 m apart take that out of their mean
+    # a tick's state holds from half a tick before it
+    away = 5.0 * np.array([valves.on_delay_s - valves.look_ahead_on_s, valves.off_delay_s - valves.look_ahead_off_s])
+    found = np.array([_north(valves, start, lapped=lapped) for start in np.arange(10) / 10])
+    assert np.abs(found - away).max() <= 0.5 + 0.13  # and half a cell of its memory
+    assert found.mean(axis=0) == pytest.approx(away, abs=0.13)
+
+
+@pytest.mark.parametrize("speed_m_s", [1.0, 2.5, 7.0])
+def test_how_fast_one_drives_moves_the_switch_by_the_delays_alone(speed_m_s):
+    found = np.array([_north(Valves(0.5, 0.3, 0.1, 0.2), start, speed_m_s) for start in np.arange(7) / 7])
+    # ticks are 0.2 to 1.4 m long here
+    assert found.mean(axis=0) == pytest.approx([0.4 * speed_m_s, 0.1 * speed_m_s], abs=0.13 + 0.02 * speed_m_s)
+
+
+def test_on_a_slant_a_section_opens_with_its_first_corner_and_shuts_with_its_last():
+    # edges rise 0.5 m a metre to the right; section 4 reaches from -4.5 to 0 m: its left end is met first, 2.25 m
+    # before the middle of the machine meets the edge, and its right end leaves the ground last, on the machine's line
+    found = np.array([_north(Valves(), start, slant=0.5) for start in np.arange(10) / 10])
+    assert found.mean(axis=0) == pytest.approx([-2.25, 0.0], abs=0.2)
 
 
 def test_valves_are_late_by_their_delays():
@@ -255,7 +292,9 @@ def test_open_spans_tell_the_valve_states(real):
     spans = open_spans(real)
     assert len(spans) == 8
     for k, section in enumerate(spans):
-        assert sum(b - a for a, b in section) == pytest.approx(real.control.valve[:, k].sum() * 0.2)
+        # the first tick's state begins at the start of the drive, not half a tick before it
+        ticks = real.control.valve[:, k].sum() - 0.5 * real.control.valve[0, k]
+        assert sum(b - a for a, b in section) == pytest.approx(ticks * 0.2)
 
 
 @pytest.mark.parametrize("radius", [30.0, 7.0, 2.0, 0.0])

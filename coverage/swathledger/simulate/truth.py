@@ -22,9 +22,9 @@ SCHEMA = "swathledger/truth/1"
 def swept_m2(driven: Driven) -> Floats:
     """(sections,) ground truly swept with the valve open, each time it was, m2.
 
-    Per tick and section the quadrangle between two poses of the section's edges; its two halves (left and right edge)
-    are signed, so that an inner end sweeping backwards in a tight turn counts as ground passed over by its absolute
-    value.
+    Half of every quadrangle between the section's edges at two ticks is swept under the state of each. A quadrangle's
+    two halves (left and right edge) are signed, so that an inner end sweeping backwards in a tight turn counts as
+    ground passed over by its absolute value.
     """
     m, boom = driven.motion, driven.machine.boom
     edges = boom.nozzle_edges_m[np.concatenate([[0], np.cumsum(boom.sections)])]
@@ -41,16 +41,22 @@ def swept_m2(driven: Driven) -> Floats:
     same = np.signbit(a) == np.signbit(b)
     crossing = np.where(same, 1.0, np.abs(a) + np.abs(b))
     area = np.where(same, width * np.abs(a + b) / 2, width * (a**2 + b**2) / (2 * np.maximum(crossing, 1e-12)))
-    return np.asarray((area * driven.control.valve[:-1]).sum(axis=0), dtype=np.float64)
+    valve = driven.control.valve.astype(np.float64)
+    return np.asarray((area * (valve[1:] + valve[:-1]) / 2).sum(axis=0), dtype=np.float64)
 
 
 def open_spans(driven: Driven) -> list[list[list[float]]]:
-    """For each section the [on, off] times of its valve, seconds from the start of the drive."""
+    """For each section the [on, off] times of its valve, seconds from the start of the drive.
+
+    A tick's state holds from half a tick before it to half a tick after.
+    """
     valve, step = driven.control.valve, driven.settings.step_s
+    last = (valve.shape[0] - 1) * step
     out = []
     for k in range(valve.shape[1]):
         edges = np.flatnonzero(np.diff(np.concatenate([[False], valve[:, k], [False]]).astype(np.int8)))
-        out.append([[round(float(a) * step, 3), round(float(b) * step, 3)] for a, b in edges.reshape(-1, 2)])
+        times = np.clip((edges - 0.5) * step, 0.0, last)
+        out.append([[round(float(a), 3), round(float(b), 3)] for a, b in times.reshape(-1, 2)])
     return out
 
 

@@ -160,6 +160,14 @@ def test_day_and_clock_in_two_columns(clean, same):
         same(clean.assign(time=stamps.strftime(clock), Datum=stamps.strftime(day)))
 
 
+@pytest.mark.parametrize("pattern", ["%Y-%m-%dT%H:%M:%SZ", "%d.%m.%Y %H:%M:%S", None])
+def test_a_day_beside_times_that_have_theirs(clean, same, pattern):
+    stamps = pd.to_datetime(clean["time"], utc=True)
+    epoch = stamps.dt.tz_localize(None).to_numpy().astype("datetime64[s]").astype(np.int64)
+    times = epoch if pattern is None else stamps.dt.strftime(pattern)
+    same(clean.assign(time=times, Datum=stamps.dt.strftime("%d.%m.%Y")))
+
+
 @pytest.mark.parametrize("unit", ["s", "ms", "us"])
 def test_epoch_numbers(clean, same, unit):
     stamps = pd.to_datetime(clean["time"], utc=True).dt.tz_localize(None)

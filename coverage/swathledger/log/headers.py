@@ -32,9 +32,8 @@ _WORDS: Final[dict[str, tuple[str, ...]]] = {
     "x_m": ("easting", "utm x", "utm easting", "rechtswert", "ostwert", "utm east", "x utm"),
     "y_m": ("northing", "utm y", "utm northing", "hochwert", "nordwert", "utm north", "y utm"),
     "heading": (
-        "heading", "course", "course over ground", "cog", "track", "bearing", "direction", "azimuth", "kurs",
-        "richtung",
-        "fahrtrichtung", "rumbo", "direccion", "curso", "cap", "rumo", "direcao", "orientacion",
+        "heading", "course", "course over ground", "cog", "bearing", "azimuth", "kurs", "fahrtrichtung", "rumbo",
+        "curso", "cap", "rumo",
     ),
     "speed": (
         "speed", "ground speed", "groundspeed", "gps speed", "speed over ground", "sog", "velocity", "vehicle speed",

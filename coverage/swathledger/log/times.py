@@ -27,6 +27,7 @@ _OFFSET = r"(?i)(z|utc|gmt|[+-]\d\d(:?\d\d)?)$"
 _COMPACT = r"^(19|20)\d{12}$"
 #: What Arrow reads as a time of day and date, the offset apart; whether the day exists is Arrow's to say.
 _ISO = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?$"
+_WITH_DAY = re.compile(r"^(\d{4}-\d\d-\d\d|\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{9,}(\.\d+)?$)")
 _LONGEST = 40  # no time is longer
 _SAMPLE = 2000
 _WEEK_S, _HALF_DAY_S = 7 * 86_400.0, 43_200.0
@@ -164,6 +165,8 @@ def _parsed(
         return _from_start(time.numbers().values, options, file)
     if date is not None:
         hours = time.words()
+        if _WITH_DAY.match(next((hour for hour in hours if hour), "")):
+            return _parsed(time, None, options, file, header, from_start)  # the day is there already
         hours = clock_text(hours) or hours
         joined = [f"{day} {hour}".strip() for day, hour in zip(date.words(), hours, strict=True)]
         return _words([pa.array(joined, pa.string())], options, file, header)

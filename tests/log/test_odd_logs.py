@@ -15,6 +15,7 @@ import shapely
 
 import swathledger as sl
 from swathledger.log.formats import sniff
+from swathledger.log.positions import angle_deg
 from swathledger.words import say_all
 
 GROUND = shapely.box(11.0, 48.0, 11.0012, 48.0007)
@@ -185,6 +186,21 @@ def test_degrees_with_minutes_and_hemispheres(clean, same):
     assert "degrees, minutes" in said
     same(
         clean.assign(latitude=[f"{v:.8f}N" for v in clean.latitude], longitude=[f"E {v:.8f}" for v in clean.longitude])
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "degrees"),
+    [
+        ("31 30 36 S", -31.51), ("S31 30 36", -31.51), ("31°30'36\"S", -31.51), ("31°30'36''S", -31.51),
+        ("11d30m E", 11.5),
+        ("-31.51", -31.51), ("31,51S", -31.51), ("-31 30 36", -31.51), ("31 61 0 N", None), ("12 O", None),
+        ("-31.5 S", None), ("north", None),
+    ],
+)  # fmt: skip
+def test_angles_by_hand(text, degrees):
+    assert angle_deg(text) == (
+        pytest.approx(degrees, abs=1e-12) if degrees is not None else pytest.approx(np.nan, nan_ok=True)
     )
 
 

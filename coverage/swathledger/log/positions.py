@@ -18,8 +18,8 @@ from swathledger.notes import Note
 Floats = NDArray[np.float64]
 _NUMBER = r"(\d+(?:[.,]\d+)?)"
 _ANGLE = re.compile(
-    rf"^\s*([NSEWO+-])?\s*{_NUMBER}\s*(?:[°d:\s]\s*{_NUMBER}\s*(?:['′m:\s]\s*{_NUMBER}\s*(?:\"|″|s|''|'')?)?)?"
-    r"\s*[°'′\"″]*\s*([NSEWO])?\s*$",
+    rf"^\s*([NSEWO+-])?\s*{_NUMBER}\s*(?:[°d:\s]\s*{_NUMBER}\s*(?:['′m:\s]\s*{_NUMBER}\s*(?:\"|″|'')?)?)?"
+    r"\s*[°'′\"″m]*\s*([NSEWO])?\s*$",
     re.IGNORECASE,
 )
 _WEST_SOUTH = frozenset("WS-")
@@ -29,7 +29,7 @@ _WEST_SOUTH = frozenset("WS-")
 def angle_deg(text: str) -> float:
     """Degrees of ``54.4N``, ``54°24.5'N``, ``S 31 30 05.2`` and the like; NaN where it is none of them.
 
-    West and south are negative. ``O`` is taken for west in no language and east in another, so it is refused as NaN.
+    West and south are negative. ``O`` is west in some languages and east in another, so it gives NaN.
 
     Examples
     --------

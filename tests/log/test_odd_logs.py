@@ -228,7 +228,7 @@ def test_states_in_one_mask(clean, same):
     same(masked(clean, "right"), mask_first="right")
     with pytest.raises(sl.SwathledgerError, match="several ways.*state_mask"):
         audited(masked(clean, "decimal"))
-    with pytest.raises(sl.SwathledgerError, match="the mask '0x1F' is no hex of 4 outlets"):
+    with pytest.raises(sl.SwathledgerError, match="row 8, .*the mask '0x1F' is no hex of 4 outlets"):
         audited(masked(clean, "hex").assign(section_mask=lambda t: t["section_mask"].where(t.index != 7, "0x1F")))
 
 
@@ -296,6 +296,11 @@ def test_workbooks(clean, tmp_path, same):
     with pd.ExcelWriter(tmp_path / "log.xlsx") as book:
         pd.DataFrame({"what": ["a season"]}).to_excel(book, sheet_name="About", index=False)
         clean.assign(time=stamps).to_excel(book, sheet_name="Drive", index=False)
+    bad = clean.assign(time=stamps, latitude=clean.latitude.astype(object).where(clean.index != 3, "x"))
+    with pd.ExcelWriter(tmp_path / "bad.xlsx") as book:
+        bad.to_excel(book, sheet_name="Drive", index=False, startrow=2)
+    found = audited(tmp_path / "bad.xlsx").log.quality.set_aside
+    assert "sheet 'Drive', row 7" in found[0].example  # two empty rows, the header, three rows before it
     assert sniff(tmp_path / "log.xlsx").kind == "log"
     same(tmp_path / "log.xlsx")
     same(tmp_path / "log.xlsx", layer="Drive")

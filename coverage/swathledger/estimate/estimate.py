@@ -22,6 +22,7 @@ from swathledger.estimate.states import Moments, moments_of
 from swathledger.estimate.switching import Law, drawn
 from swathledger.estimate.ways import Shift, draw_shifts, moved, no_shift, switched
 from swathledger.field.field import Field
+from swathledger.fitted.told import MOST_ROWS
 from swathledger.geodesy import metres_per_degree
 from swathledger.ledger.account import account
 from swathledger.ledger.accounting import Accounting
@@ -44,7 +45,6 @@ MODEL_SHARE = 0.05
 """Share of a saving by which a controller with rules of its own, written apart, differed from the model on drives
 without errors (six layouts on two drives of tests/estimate/plain_world.py at ten rows a second: root mean square)."""
 REPLAY_TAKES = 20
-MOST_ROWS = 200_000  # of a drive whose savings are replayed on redrawn drives: hours by the dozen on one field
 DENSE_S, MOST_SPARSE_ROWS, THINNED = 0.4, 20, 3
 """With rows closer than this, s, the way between them is known well enough; rows needed; drives counted thinned."""
 SPARSE_S = 2.5

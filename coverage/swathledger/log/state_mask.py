@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathledger.errors import LogError
-from swathledger.log.table import MISSING, OPEN, SHUT
+from swathledger.log.table import MISSING, OPEN, SHUT, RawTable
 from swathledger.notes import Note
 
 _BASES = {"hex": 16, "decimal": 10}
@@ -28,14 +28,14 @@ def _written(words: Sequence[str], options: Mapping[str, object], count: int | N
 
 
 def mask_columns(
-    words: list[str], options: Mapping[str, object], count: int | None, *, file: str, header: str, warnings: list[Note]
+    raw: RawTable, header: str, options: Mapping[str, object], count: int | None, warnings: list[Note]
 ) -> list[NDArray[np.uint8]]:
     """Codes of every outlet, from the left.
 
     Parameters
     ----------
-    words : list of str
-        A mask a row, ``""`` where empty.
+    raw, header
+        The column, a mask a row; empty cells are unknown.
     options : mapping
         ``state_mask``: ``"bits"`` (``0110``: the first sign is the first outlet from the left), ``"hex"`` or
         ``"decimal"`` (the lowest bit is the first outlet). ``mask_first``: ``"right"`` where the first outlet of these
@@ -48,6 +48,7 @@ def mask_columns(
     LogError
         It is not said how masks are written, a mask cannot be read, or it opens outlets that the machine has not.
     """
+    words, file = raw.columns[header].words(), raw.file
     there = sorted({word for word in words if word})
     how = _written(there, options, count) if there else "bits"
     if how is None or (how in _BASES and count is None):
@@ -71,11 +72,11 @@ def mask_columns(
                     raise ValueError(word)
                 opened[word] = [bool(number >> bit & 1) for bit in range(outlets)]
         except ValueError:
-            row = words.index(word) + 2
+            place = raw.places([words.index(word)])[0].rpartition(" ")[2]
             raise LogError(
                 f"the mask {word!r} is no {how} of {outlets} outlets.",
                 file=file,
-                row=row,
+                row=int(place) if place.isdigit() else None,
                 column=header,
                 hint="Correct [log] state_mask, or use the machine file of the sprayer that made this log.",
             ) from None

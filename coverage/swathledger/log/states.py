@@ -173,9 +173,7 @@ def _masks(
     out = {}
     for name, count in (("section_mask", sections), ("nozzle_mask", nozzles)):
         if name in plan.fixed:
-            header = plan.fixed[name]
-            words = raw.columns[header].words()
-            out[name] = mask_columns(words, options, count, file=raw.file, header=header, warnings=warnings)
+            out[name] = mask_columns(raw, plan.fixed[name], options, count, warnings)
     return out
 
 

@@ -7,7 +7,8 @@ import datetime as dt
 import io
 import tempfile
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -83,9 +84,7 @@ def _chosen(path: Path, columns: Columns, options: Mapping[str, object] | None) 
 
 
 def _is_log(text: str, columns: Columns, options: Mapping[str, object] | None) -> bool:
-    with tempfile.TemporaryDirectory(prefix="swathledger-") as folder:
-        sample = Path(folder) / "sheet.csv"
-        sample.write_text(text, encoding="utf-8")
+    with _as_text(Path("sheet"), text) as sample:
         try:
             return by_names(read_head(sample, columns, _plain(options)).names, "workbook", columns).kind == "log"
         except LogError:
@@ -108,15 +107,24 @@ def read_workbook(path: Path, columns: Columns, options: Mapping[str, object]) -
     """
     file = file_name(path)
     name, text = _chosen(path, columns, options)
+    with _as_text(path, text) as sheet:
+        raw = read_csv(sheet, columns, _plain(options))
+
+    def places(rows: Sequence[int]) -> list[str]:
+        with _as_text(path, text) as again:  # asked for only when something is wrong
+            found = read_csv(again, columns, _plain(options)).places(rows)
+        return [f"sheet {name!r}, {place}" for place in found]
+
+    return replace(raw, file=file, inputs=((file, sha256_of(path)),), places=places)
+
+
+@contextmanager
+def _as_text(path: Path, text: str) -> Iterator[Path]:
+    """A sheet's text as a file, whose lines are the sheet's rows, for as long as the context lasts."""
     with tempfile.TemporaryDirectory(prefix="swathledger-") as folder:
         sheet = Path(folder) / f"{path.stem}.csv"
         sheet.write_text(text, encoding="utf-8")
-        raw = read_csv(sheet, columns, _plain(options))
-
-        def places(rows: Any) -> list[str]:
-            return [f"sheet {name!r}, row {row + 2}" for row in rows]
-
-        return replace(raw, file=file, inputs=((file, sha256_of(path)),), places=places)
+        yield sheet
 
 
 def _claims(head: bytes, path: Path) -> bool:
